@@ -1,0 +1,94 @@
+// What is known of results: key -> manifest, trace key -> key, names, journal,
+// jobs, plate facts. Engines: rocks_result_index (disk), memory_result_index.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <optional>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "absl/status/status.h"
+#include "absl/status/statusor.h"
+#include "proto/cache.pb.h"
+#include "proto/digest.h"
+
+namespace selvage {
+
+struct ResultRecord {
+  Manifest manifest;
+  // Seconds it took to render: what a reuse saves.
+  double seconds = 0;
+  // Worker that made it, for purging a sick machine's work.
+  std::string worker;
+  int64_t made_unix_ms = 0;
+  // Stored bytes of its tiles when committed (shared tiles counted in each).
+  uint64_t bytes = 0;
+};
+
+// Who last had which result: one line per stack, pass, segment and frame.
+struct NameRecord {
+  std::string stack, pass;
+  uint32_t segment = 0;
+  int32_t frame = 0;
+  ResultKey key;
+  // Digest of the segment's own recipe without its inputs: tells "its own
+  // settings changed" from "something above it changed".
+  Digest recipe;
+};
+
+// One entry of the journal, written in the same synced batch as the state it
+// describes. DO NOT CHANGE the numbers.
+enum class JournalType : uint8_t {
+  kJobSubmitted = 1,
+  kInvalidated = 2,
+  kJobCancelled = 3,
+  kJobFinished = 4,
+};
+struct JournalEntry {
+  uint64_t sequence = 0;
+  JournalType type = JournalType::kJobSubmitted;
+  std::string payload;
+};
+
+// Everything in one batch becomes durable together or not at all.
+struct IndexBatch {
+  std::vector<std::pair<ResultKey, ResultRecord>> results;
+  // Trace key (own recipe + content digests of the inputs) -> result key.
+  std::vector<std::pair<Digest, ResultKey>> traces;
+  std::vector<NameRecord> names;
+  // Sequence numbers are given by the index, in order.
+  std::vector<std::pair<JournalType, std::string>> journal;
+  // Small named values: jobs ("job/<id>"), plate facts ("plate/<path>"). An empty value deletes.
+  std::vector<std::pair<std::string, std::string>> values;
+  std::vector<ResultKey> forget;
+};
+
+// All methods may be called from any thread.
+class ResultIndex {
+ public:
+  virtual ~ResultIndex() = default;
+
+  // One entry a key, in order; nullopt where unknown.
+  virtual absl::StatusOr<std::vector<std::optional<ResultRecord>>> Find(std::span<const ResultKey> keys) = 0;
+  virtual absl::StatusOr<std::optional<ResultKey>> FindTrace(const Digest& trace_key) = 0;
+  // Names of one stack's pass (all segments and frames), or of the whole stack
+  // with an empty pass.
+  virtual absl::StatusOr<std::vector<NameRecord>> FindNames(const std::string& stack, const std::string& pass) = 0;
+  virtual absl::StatusOr<std::optional<std::string>> FindValue(const std::string& name) = 0;
+  // Values whose names start with `prefix`, in order, names included.
+  virtual absl::StatusOr<std::vector<std::pair<std::string, std::string>>> ListValues(const std::string& prefix) = 0;
+  // Journal from `from_sequence` on, in order.
+  virtual absl::Status ReadJournal(uint64_t from_sequence, const std::function<void(const JournalEntry&)>& visit) = 0;
+
+  // Atomic and durable when it returns. Returns the sequence number of the last
+  // journal entry written (of the newest one if the batch has none).
+  // Errors: RESOURCE_EXHAUSTED no space: nothing was written.
+  virtual absl::StatusOr<uint64_t> Commit(const IndexBatch& batch) = 0;
+
+  // Number of results (an estimate is enough).
+  virtual uint64_t CountResults() = 0;
+};
+
+}  // namespace selvage

@@ -1,0 +1,63 @@
+// Operators as the descriptors know them. Validation, canonical bytes, planner,
+// worker and manual all read this; there is no second list.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "google/protobuf/descriptor.h"
+#include "google/protobuf/message.h"
+#include "proto/options.pb.h"
+#include "proto/step.pb.h"
+
+namespace selvage {
+
+struct Operator {
+  // "color_difference": the name of its field in Step.
+  std::string name;
+  const google::protobuf::FieldDescriptor* field;
+  const google::protobuf::Descriptor* message;
+  OpTraits traits;
+
+  // GLOBAL and TEMPORAL: a segment of its own.
+  bool heavy() const { return traits.extent() == GLOBAL || traits.extent() == TEMPORAL; }
+};
+
+// All operators, in field number order (internal ones too).
+const std::vector<Operator>& Operators();
+// nullptr if there is none.
+const Operator* FindOperator(const std::string& name);
+// The operator that a step holds; nullptr for an empty step.
+const Operator* OperatorOf(const Step& step);
+// Its parameters. REQUIRES: OperatorOf(step) != nullptr.
+const google::protobuf::Message& ParamsOf(const Step& step);
+google::protobuf::Message* MutableParamsOf(Step* step);
+
+// Closest operator name to a misspelt one, or "".
+std::string ClosestOperator(const std::string& misspelt);
+
+// Traits of a parameter field (empty if it declares none).
+const ParamTraits& TraitsOf(const google::protobuf::FieldDescriptor* field);
+
+// A field in some parameters that names another input, or a box to measure.
+struct Port {
+  // Path from the operator's message: "with", "screen.plate", "layer[0].from".
+  std::string path;
+  ParamTraits traits;
+  // The name given; "" for a measured box or an optional input left out.
+  std::string name;
+  // Set for a measured box.
+  const SampleBox* box = nullptr;
+};
+
+// All ports that are set in these parameters, and required ones that are not
+// (name ""), depth first in field number order.
+std::vector<Port> PortsOf(const google::protobuf::Message& params);
+
+// Frames before and after that the main input is needed at (0 for most).
+int WindowOf(const google::protobuf::Message& params);
+
+// Kind of a word for people: "matte", "straight colour", ...
+std::string KindName(Kind kind);
+
+}  // namespace selvage

@@ -1,0 +1,32 @@
+// SVG 1.1 path data (section 8.3), parsed to absolute cubic curves.
+#pragma once
+
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "absl/status/statusor.h"
+
+namespace selvage {
+
+// One sub-path: start point, then six numbers a curve (two control points, end).
+// Lines become curves with control points at thirds. Implicitly closed.
+struct SubPath {
+  std::vector<double> xy;
+};
+
+struct SvgPath {
+  std::vector<SubPath> sub_paths;
+  // One letter a command as written, upper case, arcs repeated for each curve
+  // they became: two paths can be interpolated when these are equal.
+  std::string commands;
+};
+
+// At most 100,000 curves, coordinates within +-1e6.
+// Errors: INVALID_ARGUMENT "column N: ..." with what was found and expected.
+absl::StatusOr<SvgPath> ParseSvgPath(std::string_view text);
+
+// Point by point, a at u = 0, b at u = 1. REQUIRES: equal commands.
+SvgPath Interpolate(const SvgPath& a, const SvgPath& b, double u);
+
+}  // namespace selvage

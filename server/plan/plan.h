@@ -1,0 +1,125 @@
+// From a stack to tasks. Pure: no gRPC, no disk, no clock, no pixels.
+//
+//   Validate -> PlateFiles -> (facts come in) -> BuildPlan -> Probe -> scheduler
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "absl/status/statusor.h"
+#include "cache/result_index.h"
+#include "proto/digest.h"
+#include "proto/farm.pb.h"
+#include "proto/job.pb.h"
+#include "proto/stack.pb.h"
+
+namespace selvage {
+
+// What a stack may ask for. Exceeding one is an error that names it.
+struct Limits {
+  int frames = 100'000;
+  int passes = 4'096;
+  int steps_per_pass = 256;
+  int plates = 256;
+  int masks = 1'024;
+  int deliverables = 64;
+  int64_t tasks = 4'000'000;
+  int64_t format_pixels = int64_t{1} << 28;
+};
+
+// Everything that can be said without looking at files: names, kinds, arity,
+// ranges, NaN, cycles, windows, key-frame order, SVG paths, file patterns,
+// paths under the roots as text. At most 50 errors, in the order of the stack.
+std::vector<StackError> Validate(const Stack& stack, const Limits& limits = {});
+
+// One file that a stack reads.
+struct PlateFile {
+  int plate = 0;    // index in Stack.plate
+  int32_t frame = 0;
+  std::string path;
+};
+
+// Files that the passes above the targets need (deliverables of the stack, or
+// the given extra target), windows included. `exists` answers for a path; it is
+// how HOLD finds the frame to hold, and how a missing file becomes an error.
+// REQUIRES: Validate found nothing.
+struct Target {
+  // A deliverable by name, or (look) a pass, plate or mask with a LookPicture.
+  std::string deliverable;
+  std::string source;
+  std::optional<LookPicture> look;
+  int32_t frame = 0;
+};
+std::vector<Target> DeliverableTargets(const Stack& stack);
+
+struct PlateFiles {
+  std::vector<PlateFile> files;
+  std::vector<StackError> errors;
+};
+PlateFiles FindPlateFiles(const Stack& stack, const std::vector<Target>& targets,
+                          const std::function<bool(const std::string& path)>& exists);
+
+// Facts of the files found, by path.
+using FactsOf = std::function<const PlateFacts*(const std::string& path)>;
+// Epoch of a pass at a frame: journal number of the newest invalidation, 0 if none.
+using EpochOf = std::function<uint64_t(const std::string& pass, int32_t frame)>;
+
+struct PlannedInput {
+  int step = -1;
+  std::string port;
+  int frame_offset = 0;
+  std::string name;
+  // Exactly one of the three: the result of a task, a plate frame, a mask.
+  std::optional<ResultKey> result;
+  std::shared_ptr<const PlateRead> plate;
+  std::shared_ptr<const ResolvedMask> mask;
+};
+
+struct PlannedTask {
+  ResultKey key;
+  // Digest of the segment's own recipe: operators, revisions, resolved
+  // parameters, epoch, format, plates and masks, without the results it reads.
+  Digest recipe;
+  std::string pass;  // "core", or "deliver comp", "look"
+  int32_t frame = 0;
+  uint32_t segment = 0;  // position of the segment in its pass
+  uint32_t first_step = 0;
+  // Shared between the frames at which they resolve to the same values.
+  std::shared_ptr<const std::vector<Step>> steps;
+  std::vector<PlannedInput> inputs;
+  Pass::Keep keep = Pass::AUTO;
+};
+
+struct Plan {
+  Format format;
+  std::string stack_name;
+  // Each key once, inputs before their users.
+  std::vector<PlannedTask> tasks;
+  // Keys that the targets stand for, in the order of the targets.
+  std::vector<ResultKey> targets;
+  std::vector<StackError> errors;  // faults that only the plates show
+};
+Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files, const FactsOf& facts,
+               const EpochOf& epochs, const Limits& limits = {});
+
+// Trace key: own recipe and the content digests of the results it reads, in
+// input order. Equal trace keys give equal pixels.
+Digest TraceKey(const PlannedTask& task, const std::vector<Digest>& input_contents);
+
+// From the targets down: a hit prunes everything above it.
+struct Probed {
+  enum State : uint8_t { kNotNeeded, kHit, kRender };
+  std::vector<State> state;  // one a task
+  std::vector<std::shared_ptr<const ResultRecord>> record;  // of the hits
+};
+absl::StatusOr<Probed> Probe(const Plan& plan, ResultIndex& index);
+
+// Task for a worker. `manifest_of` gives the manifests of the results it reads.
+TaskSpec MakeTaskSpec(const Plan& plan, const PlannedTask& task,
+                      const std::function<const Manifest*(const ResultKey&)>& manifest_of);
+
+}  // namespace selvage
