@@ -33,7 +33,9 @@ const Operator* OperatorOf(const Step& step);
 const google::protobuf::Message& ParamsOf(const Step& step);
 google::protobuf::Message* MutableParamsOf(Step* step);
 
-// Closest operator name to a misspelt one, or "".
+// Closest of these names to a misspelt one, or "" if none is close.
+std::string ClosestName(const std::string& misspelt, const std::vector<std::string>& names);
+// The same over all operators for stacks.
 std::string ClosestOperator(const std::string& misspelt);
 
 // Traits of a parameter field (empty if it declares none).
