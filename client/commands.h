@@ -1,0 +1,96 @@
+// What each command of `selvage` takes and does. One file a command
+// (<name>_command.cc); the options are read in cli.cc.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "absl/status/status.h"
+
+namespace selvage::client {
+
+// Exit codes, as `selvage --help` documents them.
+enum ExitCode {
+  kOk = 0,
+  kRefused = 1,       // the stack or the request is wrong; the message says where
+  kUsage = 2,         // the command line is wrong
+  kNoDaemon = 3,      // no daemon answers
+  kJobFailed = 4,     // the job failed or was cancelled
+  kCannotWrite = 5,   // a file could not be written
+};
+
+// Prints what is wrong on standard error and gives the exit code for it.
+int Report(const absl::Status& status);
+
+struct Globals {
+  // host:port of the daemon; --server, else SELVAGE_SERVER, else loopback.
+  std::string server;
+  // Machine-readable output instead of tables.
+  bool json = false;
+};
+
+struct Frames {
+  int first = 0, last = 0;
+};
+// "1001-1048" or "1001".
+absl::Status ParseFrames(const std::string& text, Frames* frames);
+
+struct StackOptions {
+  std::string stack;
+  std::vector<std::string> set;
+};
+struct SubmitOptions {
+  StackOptions stack;
+  bool watch = false;
+};
+struct WatchOptions {
+  std::string job = "last";
+};
+struct FetchOptions {
+  std::string job = "last";
+  std::string to;
+  std::string deliverable;
+  std::string frames;
+};
+struct InvalidateOptions {
+  std::string stack;
+  std::string pass;
+  bool all = false;
+  std::string frames;
+};
+struct LookOptions {
+  StackOptions stack;
+  std::string pass;
+  int frame = 0;
+  std::string as = "checker";
+  std::string background;
+  std::string output;
+  double stops = 0;
+  double wipe = 0.5;
+  unsigned longest_side = 0;
+};
+struct JobsOptions {
+  unsigned limit = 20;
+};
+struct CacheOptions {
+  std::string stack;
+};
+struct StepsOptions {
+  std::string name;
+};
+
+absl::Status RunCheck(const Globals&, const StackOptions&);
+absl::Status RunPlan(const Globals&, const StackOptions&);
+absl::Status RunSubmit(const Globals&, const SubmitOptions&);
+absl::Status RunWatch(const Globals&, const WatchOptions&);
+absl::Status RunFetch(const Globals&, const FetchOptions&);
+absl::Status RunInvalidate(const Globals&, const InvalidateOptions&);
+absl::Status RunLook(const Globals&, const LookOptions&);
+absl::Status RunJobs(const Globals&, const JobsOptions&);
+absl::Status RunCancel(const Globals&, const WatchOptions&);
+absl::Status RunWorkers(const Globals&);
+absl::Status RunCache(const Globals&, const CacheOptions&);
+absl::Status RunSteps(const Globals&, const StepsOptions&);
+
+}  // namespace selvage::client

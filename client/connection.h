@@ -1,0 +1,51 @@
+// The way to the daemon.
+#pragma once
+
+#include <functional>
+#include <memory>
+#include <string>
+
+#include "absl/status/status.h"
+#include "absl/status/statusor.h"
+#include "client/commands.h"
+#include "proto/job.grpc.pb.h"
+
+namespace selvage::client {
+
+inline constexpr char kDefaultServer[] = "127.0.0.1:7311";
+
+class Connection {
+ public:
+  explicit Connection(const Globals& globals);
+
+  JobService::Stub& jobs() { return *jobs_; }
+  // Unary calls end after this long; submitting 100,000 frames takes seconds.
+  std::unique_ptr<grpc::ClientContext> Call(int seconds = 120) const;
+  // Streams have no deadline of their own: the connection's keepalive ends them.
+  std::unique_ptr<grpc::ClientContext> Stream() const;
+
+  // In words that say what to do.
+  absl::Status Explain(const grpc::Status& status) const;
+
+ private:
+  std::string server_;
+  std::shared_ptr<grpc::Channel> channel_;
+  std::unique_ptr<JobService::Stub> jobs_;
+};
+
+// "last" becomes the id of the newest job.
+absl::StatusOr<std::string> ResolveJob(Connection& connection, const std::string& job);
+
+// Receives a whole file: checks offsets, size and SHA-256. `open` starts (or,
+// after a broken connection, resumes at an offset) the stream.
+using OpenChunks = std::function<std::unique_ptr<grpc::ClientReader<FileChunk>>(grpc::ClientContext*, uint64_t offset)>;
+struct ReceivedFile {
+  std::string bytes;
+  google::protobuf::RepeatedPtrField<StackError> errors;
+};
+absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const OpenChunks& open);
+
+// Temporary name, fsync, rename: the file is whole or absent.
+absl::Status WriteFileAtomically(const std::string& path, const std::string& bytes);
+
+}  // namespace selvage::client
