@@ -1,0 +1,180 @@
+#include "client/cli.h"
+
+#include <CLI/CLI.hpp>
+#include <cstdio>
+#include <functional>
+
+#include "absl/strings/numbers.h"
+#include "absl/strings/str_cat.h"
+#include "client/commands.h"
+#include "client/connection.h"
+
+namespace selvage::client {
+namespace {
+
+constexpr char kAbout[] = R"(selvage: hand key stacks to the daemon, look at passes, bring frames home.
+
+A first round:
+  selvage check apiary_010.stack
+  selvage submit apiary_010.stack --watch
+  selvage look apiary_010.stack core --frame 1012 --as checker -o core.png
+  selvage submit apiary_010.stack --set comp_grade.grade.stops=0.3 --watch
+  selvage fetch --to out
+  selvage steps despill)";
+
+constexpr char kFooter[] = R"(
+Exit codes: 0 done; 1 the stack or the request is wrong (the message says where);
+2 the command line is wrong; 3 no daemon answers; 4 the job failed or was
+cancelled; 5 a file could not be written.)";
+
+constexpr char kSetHelp[] =
+    "Change one value for this run: PASS.OPERATOR.FIELD=VALUE, as in comp_grade.grade.stops=0.3; "
+    "core.levels[2].white=0.8 is the second levels of the pass; @1020 after the field moves the key frame at 1020; "
+    "frames.last=1010 shortens the shot. May be repeated.";
+
+using Command = std::function<absl::Status()>;
+
+class CommandLine {
+ public:
+  CommandLine() : app_(kAbout, "selvage") {
+    app_.footer(kFooter);
+    app_.require_subcommand(1);
+    app_.set_version_flag("--version", "selvage " SELVAGE_VERSION);
+    app_.fallthrough();
+    app_.add_option("--server", globals_.server, "Daemon to talk to (default: SELVAGE_SERVER, else 127.0.0.1:7311)")
+        ->type_name("HOST:PORT");
+    app_.add_flag("--json", globals_.json, "Print JSON instead of tables");
+    AddStackCommands();
+    AddResultCommands();
+    AddFarmCommands();
+  }
+
+  int Run(int argc, char** argv) {
+    try {
+      app_.parse(argc, argv);
+    } catch (const CLI::Success& e) {
+      return app_.exit(e);
+    } catch (const CLI::ParseError& e) {
+      app_.exit(e);
+      return kUsage;
+    }
+    return chosen_ ? Report(chosen_()) : static_cast<int>(kUsage);
+  }
+
+ private:
+  CLI::App* Add(const std::string& name, const std::string& about, Command command) {
+    CLI::App* sub = app_.add_subcommand(name, about);
+    sub->callback([this, command = std::move(command)] { chosen_ = command; });
+    return sub;
+  }
+
+  static void AddStack(CLI::App* sub, StackOptions* options) {
+    sub->add_option("STACK", options->stack, "The stack file")->required();
+    sub->add_option("--set", options->set, kSetHelp)->type_name("PATH=VALUE")->allow_extra_args(false);
+  }
+
+  void AddStackCommands() {
+    AddStack(Add("check", "Say whether a stack is right; every fault with file:line:column",
+                 [this] { return RunCheck(globals_, stack_); }),
+             &stack_);
+    AddStack(Add("plan", "Say what would be rendered, pass by pass, and why; renders nothing",
+                 [this] { return RunPlan(globals_, stack_); }),
+             &stack_);
+    CLI::App* submit = Add("submit", "Hand a stack in; only what changed is rendered",
+                           [this] { return RunSubmit(globals_, submit_); });
+    AddStack(submit, &submit_.stack);
+    submit->add_flag("--watch,-w", submit_.watch, "Follow the job to its end");
+    submit->footer("\nExample: selvage submit apiary_010.stack --watch --set boots_edge.levels.white=0.79");
+
+    CLI::App* look = Add("look", "One frame of one pass as a PNG", [this] { return RunLook(globals_, look_); });
+    AddStack(look, &look_.stack);
+    look->add_option("PASS", look_.pass, "A pass, plate or mask")->required();
+    look->add_option("--frame,-f", look_.frame, "Frame number")->required();
+    look->add_option("--as", look_.as, "matte, black, checker, plate, background, color or wipe")->capture_default_str();
+    look->add_option("--background", look_.background, "Plate or pass behind it, for --as background");
+    look->add_option("--output,-o", look_.output, "PNG to write")->required()->type_name("FILE");
+    look->add_option("--stops", look_.stops, "Exposure for looking")->capture_default_str();
+    look->add_option("--wipe", look_.wipe, "Where the wipe stands, 0 to 1")->capture_default_str();
+    look->add_option("--longest-side", look_.longest_side, "Shrink to this many pixels; 0 = full size");
+    look->footer("\nExample: selvage look apiary_010.stack hair --frame 1012 --as black --stops 2 -o hair.png");
+
+    CLI::App* invalidate = Add("invalidate", "Render a pass anew, whatever the cache holds",
+                               [this] { return RunInvalidate(globals_, invalidate_); });
+    invalidate->add_option("STACK", invalidate_.stack, "The stack file, or the name of a stack")->required();
+    invalidate->add_option("PASS", invalidate_.pass, "The pass");
+    invalidate->add_flag("--all", invalidate_.all, "Every pass of the stack");
+    invalidate->add_option("--frames", invalidate_.frames, "Only these, as in 1001-1010")->type_name("A-B");
+    invalidate->footer(
+        "\nNothing older is shown once this returns. Passes below it are rendered again only\n"
+        "where its pixels come out different.");
+  }
+
+  void AddResultCommands() {
+    CLI::App* watch = Add("watch", "Follow a job to its end", [this] { return RunWatch(globals_, watch_); });
+    watch->add_option("JOB", watch_.job, "Job id; default: the newest");
+    CLI::App* fetch = Add("fetch", "Write finished deliverables, verified, each file whole or not at all",
+                          [this] { return RunFetch(globals_, fetch_); });
+    fetch->add_option("JOB", fetch_.job, "Job id; default: the newest");
+    fetch->add_option("--to", fetch_.to, "Folder; default: where the stack says")->type_name("DIR");
+    fetch->add_option("--deliverable", fetch_.deliverable, "Only this one");
+    fetch->add_option("--frames", fetch_.frames, "Only these, as in 1001-1010")->type_name("A-B");
+  }
+
+  void AddFarmCommands() {
+    CLI::App* jobs = Add("jobs", "Jobs, newest first", [this] { return RunJobs(globals_, jobs_); });
+    jobs->add_option("--limit", jobs_.limit, "How many")->capture_default_str()->check(CLI::Range(1, 10000));
+    CLI::App* cancel = Add("cancel", "Stop a job; what it rendered is kept", [this] { return RunCancel(globals_, watch_); });
+    cancel->add_option("JOB", watch_.job, "Job id, or `last`")->required();
+    Add("workers", "Who renders", [this] { return RunWorkers(globals_); });
+    CLI::App* cache = Add("cache", "What is kept, and what it saves", [this] { return RunCache(globals_, cache_); });
+    cache->add_option("--stack", cache_.stack, "Pass by pass for this stack name")->type_name("NAME");
+    CLI::App* steps = Add("steps", "The operator manual", [this] { return RunSteps(globals_, steps_); });
+    steps->add_option("NAME", steps_.name, "One operator");
+  }
+
+  CLI::App app_;
+  Globals globals_;
+  StackOptions stack_;
+  SubmitOptions submit_;
+  LookOptions look_;
+  InvalidateOptions invalidate_;
+  WatchOptions watch_;
+  FetchOptions fetch_;
+  JobsOptions jobs_;
+  CacheOptions cache_;
+  StepsOptions steps_;
+  Command chosen_;
+};
+
+}  // namespace
+
+int Report(const absl::Status& status) {
+  if (status.ok()) return kOk;
+  std::fprintf(stderr, "%s\n", std::string(status.message()).c_str());
+  switch (status.code()) {
+    case absl::StatusCode::kUnavailable:
+    case absl::StatusCode::kDeadlineExceeded:
+      return kNoDaemon;
+    case absl::StatusCode::kAborted:
+      return kJobFailed;
+    case absl::StatusCode::kPermissionDenied:
+      return kCannotWrite;
+    default:
+      return kRefused;
+  }
+}
+
+absl::Status ParseFrames(const std::string& text, Frames* frames) {
+  const size_t dash = text.find('-', 1);
+  const std::string first = text.substr(0, dash);
+  const std::string last = dash == std::string::npos ? first : text.substr(dash + 1);
+  if (!absl::SimpleAtoi(first, &frames->first) || !absl::SimpleAtoi(last, &frames->last) ||
+      frames->last < frames->first) {
+    return absl::InvalidArgumentError(absl::StrCat("\"", text, "\" are no frames; expected A-B with A <= B, as in 1001-1010"));
+  }
+  return absl::OkStatus();
+}
+
+int RunCommandLine(int argc, char** argv) { return CommandLine().Run(argc, argv); }
+
+}  // namespace selvage::client
