@@ -17,12 +17,13 @@ struct SubPath {
 
 struct SvgPath {
   std::vector<SubPath> sub_paths;
-  // One letter a command as written, upper case, arcs repeated for each curve
-  // they became: two paths can be interpolated when these are equal.
+  // One letter a command as written, upper case; an arc is always eight curves
+  // and eight letters: two paths can be interpolated when these are equal.
   std::string commands;
 };
 
-// At most 100,000 curves, coordinates within +-1e6.
+// At most 100,000 commands, coordinates within +-1e6. Sub-paths without a curve
+// are left out. An empty text is an empty path.
 // Errors: INVALID_ARGUMENT "column N: ..." with what was found and expected.
 absl::StatusOr<SvgPath> ParseSvgPath(std::string_view text);
 
