@@ -62,6 +62,8 @@ struct IndexBatch {
   std::vector<std::pair<JournalType, std::string>> journal;
   // Small named values: jobs ("job/<id>"), plate facts ("plate/<path>"). An empty value deletes.
   std::vector<std::pair<std::string, std::string>> values;
+  // Results to forget, with the traces that lead to them. Applied before
+  // everything else in the batch. Unknown keys are harmless.
   std::vector<ResultKey> forget;
 };
 
@@ -84,8 +86,12 @@ class ResultIndex {
 
   // Atomic and durable when it returns. Returns the sequence number of the last
   // journal entry written (of the newest one if the batch has none).
-  // Errors: RESOURCE_EXHAUSTED no space: nothing was written.
+  // Errors: RESOURCE_EXHAUSTED no space: nothing was written;
+  // INVALID_ARGUMENT a name with a NUL byte in it.
   virtual absl::StatusOr<uint64_t> Commit(const IndexBatch& batch) = 0;
+
+  // Visits every result as of one moment, in any order; commits go on meanwhile.
+  virtual absl::Status ScanResults(const std::function<void(const ResultKey&, const ResultRecord&)>& visit) = 0;
 
   // Number of results (an estimate is enough).
   virtual uint64_t CountResults() = 0;

@@ -3,6 +3,8 @@
 // verifying_tile_store, read_through_tile_store.
 #pragma once
 
+#include <cstdint>
+#include <functional>
 #include <optional>
 #include <span>
 #include <string>
@@ -41,6 +43,14 @@ class TileStore {
 
   // Repeating or unknown digests are harmless.
   virtual absl::Status Delete(std::span<const Digest> digests) = 0;
+
+  // Visits every digest held with the bytes of its stored form, in any order,
+  // without reading the tiles; what is put or deleted meanwhile may be missed.
+  // Errors: UNIMPLEMENTED where the store can't tell (a remote one).
+  virtual absl::Status Scan(const std::function<void(const Digest&, uint64_t bytes)>& visit) {
+    (void)visit;
+    return absl::UnimplementedError("this store cannot list its tiles");
+  }
 };
 
 }  // namespace selvage

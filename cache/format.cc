@@ -1,0 +1,203 @@
+#include "cache/format.h"
+
+#include <bit>
+
+#include "proto/status.h"
+
+namespace selvage::format {
+namespace {
+
+constexpr uint8_t kValueVersion = 1;
+
+void AppendLittle(std::string* out, uint64_t value, int bytes) {
+  for (int i = 0; i < bytes; ++i) out->push_back(static_cast<char>(value >> (8 * i)));
+}
+void AppendBig(std::string* out, uint64_t value, int bytes) {
+  for (int i = bytes; i-- > 0;) out->push_back(static_cast<char>(value >> (8 * i)));
+}
+
+// Takes fields off the front; after anything went short, everything is zero and
+// ok() is false.
+class Reader {
+ public:
+  explicit Reader(std::string_view bytes) : bytes_(bytes) {}
+
+  uint64_t Little(int count) {
+    const std::string_view field = Bytes(count);
+    uint64_t value = 0;
+    for (size_t i = 0; i < field.size(); ++i) value |= uint64_t{static_cast<uint8_t>(field[i])} << (8 * i);
+    return value;
+  }
+  uint64_t Big(int count) {
+    uint64_t value = 0;
+    for (const char c : Bytes(count)) value = value << 8 | static_cast<uint8_t>(c);
+    return value;
+  }
+  std::string_view Bytes(size_t count) {
+    if (count > bytes_.size()) {
+      ok_ = false;
+      bytes_ = {};
+      return {};
+    }
+    const std::string_view field = bytes_.substr(0, count);
+    bytes_.remove_prefix(count);
+    return field;
+  }
+  std::string_view UntilNul() {
+    const size_t end = bytes_.find('\0');
+    if (end == std::string_view::npos) {
+      ok_ = false;
+      return {};
+    }
+    const std::string_view field = bytes_.substr(0, end);
+    bytes_.remove_prefix(end + 1);
+    return field;
+  }
+  Digest ReadDigest() { return Digest::FromBytes(Bytes(sizeof(Digest::bytes))).value_or(Digest()); }
+  std::string_view rest() const { return bytes_; }
+  bool ok() const { return ok_; }
+  bool done() const { return ok_ && bytes_.empty(); }
+
+ private:
+  std::string_view bytes_;
+  bool ok_ = true;
+};
+
+absl::Status CheckVersion(Reader* in, const char* what) {
+  const uint64_t version = in->Little(1);
+  if (version == kValueVersion) return absl::OkStatus();
+  return absl::DataLossError(absl::StrCat(what, " in the index has the unknown version ", version));
+}
+
+std::string Prefixed(char prefix, const Digest& digest) {
+  std::string key(1, prefix);
+  key += digest.view();
+  return key;
+}
+
+}  // namespace
+
+std::string PresenceKey(const Digest& digest) { return Prefixed(kPresencePrefix, digest); }
+std::string TileKey(const Digest& digest) { return Prefixed(kTilePrefix, digest); }
+
+std::optional<Digest> DigestOfPresenceKey(std::string_view key) {
+  if (key.empty() || key[0] != kPresencePrefix) return std::nullopt;
+  return Digest::FromBytes(key.substr(1));
+}
+
+std::string PresenceValue(uint32_t bytes) {
+  std::string value;
+  AppendLittle(&value, bytes, 4);
+  return value;
+}
+
+std::optional<uint32_t> BytesOfPresenceValue(std::string_view value) {
+  Reader in(value);
+  const uint32_t bytes = static_cast<uint32_t>(in.Little(4));
+  return in.done() ? std::optional(bytes) : std::nullopt;
+}
+
+std::string ResultValue(const ResultRecord& record) {
+  std::string value;
+  AppendLittle(&value, kValueVersion, 1);
+  AppendLittle(&value, std::bit_cast<uint64_t>(record.seconds), 8);
+  AppendLittle(&value, static_cast<uint64_t>(record.made_unix_ms), 8);
+  AppendLittle(&value, record.bytes, 8);
+  AppendLittle(&value, record.worker.size(), 4);
+  value += record.worker;
+  record.manifest.AppendToString(&value);
+  return value;
+}
+
+absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
+  Reader in(value);
+  RETURN_IF_ERROR(CheckVersion(&in, "a result"));
+  ResultRecord record;
+  record.seconds = std::bit_cast<double>(in.Little(8));
+  record.made_unix_ms = static_cast<int64_t>(in.Little(8));
+  record.bytes = in.Little(8);
+  record.worker = in.Bytes(in.Little(4));
+  if (!in.ok() || !record.manifest.ParseFromArray(in.rest().data(), static_cast<int>(in.rest().size()))) {
+    return absl::DataLossError("a result in the index is malformed");
+  }
+  return record;
+}
+
+absl::Status CheckNames(const IndexBatch& batch) {
+  for (const NameRecord& n : batch.names) {
+    if (n.stack.find('\0') != std::string::npos || n.pass.find('\0') != std::string::npos) {
+      return absl::InvalidArgumentError("the name of a stack or a pass holds a NUL byte");
+    }
+  }
+  return absl::OkStatus();
+}
+
+std::string NamePrefix(const std::string& stack, const std::string& pass) {
+  std::string key = stack;
+  key.push_back('\0');
+  if (pass.empty()) return key;
+  key += pass;
+  key.push_back('\0');
+  return key;
+}
+
+std::string NameKey(const std::string& stack, const std::string& pass, uint32_t segment, int32_t frame) {
+  std::string key = stack;
+  key.push_back('\0');
+  key += pass;
+  key.push_back('\0');
+  AppendBig(&key, segment, 4);
+  AppendBig(&key, static_cast<uint32_t>(frame) ^ 0x80000000u, 4);
+  return key;
+}
+
+std::string NameValue(const NameRecord& name) {
+  std::string value;
+  AppendLittle(&value, kValueVersion, 1);
+  value += name.key.digest.view();
+  value += name.recipe.view();
+  return value;
+}
+
+absl::StatusOr<NameRecord> ParseName(std::string_view key, std::string_view value) {
+  NameRecord name;
+  Reader k(key);
+  name.stack = k.UntilNul();
+  name.pass = k.UntilNul();
+  name.segment = static_cast<uint32_t>(k.Big(4));
+  name.frame = static_cast<int32_t>(static_cast<uint32_t>(k.Big(4)) ^ 0x80000000u);
+  Reader v(value);
+  RETURN_IF_ERROR(CheckVersion(&v, "a name"));
+  name.key.digest = v.ReadDigest();
+  name.recipe = v.ReadDigest();
+  if (!k.done() || !v.done()) return absl::DataLossError("a name in the index is malformed");
+  return name;
+}
+
+std::string JournalKey(uint64_t sequence) {
+  std::string key;
+  AppendBig(&key, sequence, 8);
+  return key;
+}
+
+std::string JournalValue(JournalType type, std::string_view payload) {
+  std::string value;
+  AppendLittle(&value, kValueVersion, 1);
+  AppendLittle(&value, static_cast<uint8_t>(type), 1);
+  value += payload;
+  return value;
+}
+
+absl::StatusOr<JournalEntry> ParseJournal(std::string_view key, std::string_view value) {
+  JournalEntry entry;
+  Reader k(key);
+  entry.sequence = k.Big(8);
+  Reader v(value);
+  RETURN_IF_ERROR(CheckVersion(&v, "a journal entry"));
+  entry.type = static_cast<JournalType>(v.Little(1));
+  entry.payload = v.rest();
+  if (!k.done() || !v.ok()) return absl::DataLossError("a journal entry in the index is malformed");
+  return entry;
+}
+
+}  // namespace selvage::format

@@ -1,0 +1,70 @@
+// Every persistent key and value of the cache. DO NOT CHANGE a layout without a
+// new version: caches live longer than daemons.
+//
+//   STATE/FORMAT   text: kFormatLine. Another version is refused, never guessed at.
+//   STATE/tiles    RocksDB of tile bytes, one column family
+//   STATE/index    RocksDB of everything else, the column families below
+//
+// Integers in keys are big-endian (so that they sort), in values little-endian.
+// Values begin with a version byte of their own.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+
+#include "absl/status/statusor.h"
+#include "cache/result_index.h"
+
+namespace selvage::format {
+
+// DO NOT CHANGE. Raise the number when anything in this file changes meaning.
+inline constexpr char kFormatLine[] = "selvage state 1\n";
+
+// --- STATE/tiles -----------------------------------------------------------
+// Two entries a tile, always written and deleted in one batch:
+//   'p' digest -> uint32 bytes of the stored form   (small: lies in the tree)
+//   't' digest -> stored form (tile_codec.h)        (lies in a blob file)
+// so that asking for presence, and listing, reads no tile. DO NOT CHANGE.
+inline constexpr char kPresencePrefix = 'p';
+inline constexpr char kTilePrefix = 't';
+std::string PresenceKey(const Digest& digest);
+std::string TileKey(const Digest& digest);
+// nullopt for a key of another sort.
+std::optional<Digest> DigestOfPresenceKey(std::string_view key);
+std::string PresenceValue(uint32_t bytes);
+std::optional<uint32_t> BytesOfPresenceValue(std::string_view value);
+
+// --- STATE/index -----------------------------------------------------------
+// Column families. DO NOT CHANGE the names.
+inline constexpr char kResultsFamily[] = "results";      // result key -> result value
+inline constexpr char kTracesFamily[] = "traces";        // trace key -> result key
+inline constexpr char kTracesOfFamily[] = "traces_of";   // result key, trace key -> "" : for forgetting
+inline constexpr char kNamesFamily[] = "names";          // name key -> name value
+inline constexpr char kJournalFamily[] = "journal";      // uint64 sequence -> journal value
+inline constexpr char kValuesFamily[] = "values";        // name -> value as given
+
+// Result value: version 1, double seconds, int64 made_unix_ms, uint64 bytes,
+// uint32 size and text of worker, then the manifest as a protobuf message (its
+// field numbers are fixed in cache.proto). DO NOT CHANGE.
+std::string ResultValue(const ResultRecord& record);
+absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value);
+
+// Name key: stack, NUL, pass, NUL, uint32 segment, uint32 frame with its sign
+// bit flipped (so that frames sort). DO NOT CHANGE.
+std::string NameKey(const std::string& stack, const std::string& pass, uint32_t segment, int32_t frame);
+// Names must not hold the separator. Errors: INVALID_ARGUMENT.
+absl::Status CheckNames(const IndexBatch& batch);
+// What all names of a stack, or of one pass, begin with.
+std::string NamePrefix(const std::string& stack, const std::string& pass);
+// Name value: version 1, result key, recipe digest. DO NOT CHANGE.
+std::string NameValue(const NameRecord& name);
+absl::StatusOr<NameRecord> ParseName(std::string_view key, std::string_view value);
+
+std::string JournalKey(uint64_t sequence);
+// Journal value: version 1, type byte, payload. DO NOT CHANGE.
+std::string JournalValue(JournalType type, std::string_view payload);
+absl::StatusOr<JournalEntry> ParseJournal(std::string_view key, std::string_view value);
+
+}  // namespace selvage::format

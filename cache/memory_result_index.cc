@@ -1,0 +1,115 @@
+#include "cache/memory_result_index.h"
+
+#include "cache/format.h"
+
+namespace selvage {
+
+absl::StatusOr<std::vector<std::optional<ResultRecord>>> MemoryResultIndex::Find(std::span<const ResultKey> keys) {
+  std::vector<std::optional<ResultRecord>> found;
+  found.reserve(keys.size());
+  std::lock_guard lock(mutex_);
+  for (const ResultKey& key : keys) {
+    const auto it = results_.find(key);
+    found.push_back(it == results_.end() ? std::nullopt : std::optional(it->second));
+  }
+  return found;
+}
+
+absl::StatusOr<std::optional<ResultKey>> MemoryResultIndex::FindTrace(const Digest& trace_key) {
+  std::lock_guard lock(mutex_);
+  const auto it = traces_.find(trace_key);
+  return it == traces_.end() ? std::nullopt : std::optional(it->second);
+}
+
+absl::StatusOr<std::vector<NameRecord>> MemoryResultIndex::FindNames(const std::string& stack,
+                                                                     const std::string& pass) {
+  const std::string prefix = format::NamePrefix(stack, pass);
+  std::vector<NameRecord> found;
+  std::lock_guard lock(mutex_);
+  for (auto it = names_.lower_bound(prefix); it != names_.end() && it->first.starts_with(prefix); ++it) {
+    found.push_back(it->second);
+  }
+  return found;
+}
+
+absl::StatusOr<std::optional<std::string>> MemoryResultIndex::FindValue(const std::string& name) {
+  std::lock_guard lock(mutex_);
+  const auto it = values_.find(name);
+  return it == values_.end() ? std::nullopt : std::optional(it->second);
+}
+
+absl::StatusOr<std::vector<std::pair<std::string, std::string>>> MemoryResultIndex::ListValues(
+    const std::string& prefix) {
+  std::vector<std::pair<std::string, std::string>> found;
+  std::lock_guard lock(mutex_);
+  for (auto it = values_.lower_bound(prefix); it != values_.end() && it->first.starts_with(prefix); ++it) {
+    found.emplace_back(*it);
+  }
+  return found;
+}
+
+absl::Status MemoryResultIndex::ReadJournal(uint64_t from_sequence,
+                                            const std::function<void(const JournalEntry&)>& visit) {
+  std::vector<JournalEntry> entries;
+  {
+    std::lock_guard lock(mutex_);
+    for (const JournalEntry& e : journal_) {
+      if (e.sequence >= from_sequence) entries.push_back(e);
+    }
+  }
+  for (const JournalEntry& e : entries) visit(e);
+  return absl::OkStatus();
+}
+
+absl::StatusOr<uint64_t> MemoryResultIndex::Commit(const IndexBatch& batch) {
+  if (absl::Status s = format::CheckNames(batch); !s.ok()) return s;
+  std::lock_guard lock(mutex_);
+  for (const ResultKey& key : batch.forget) ForgetLocked(key);
+  for (const auto& [key, record] : batch.results) results_.insert_or_assign(key, record);
+  for (const auto& [trace, key] : batch.traces) {
+    traces_.insert_or_assign(trace, key);
+    traces_of_.emplace(key, trace);
+  }
+  for (const NameRecord& n : batch.names) {
+    names_.insert_or_assign(format::NameKey(n.stack, n.pass, n.segment, n.frame), n);
+  }
+  for (const auto& [name, value] : batch.values) {
+    if (value.empty()) {
+      values_.erase(name);
+    } else {
+      values_.insert_or_assign(name, value);
+    }
+  }
+  for (const auto& [type, payload] : batch.journal) journal_.push_back({journal_.size() + 1, type, payload});
+  return journal_.size();
+}
+
+absl::Status MemoryResultIndex::ScanResults(
+    const std::function<void(const ResultKey&, const ResultRecord&)>& visit) {
+  // A copy: one moment, and the visitor may call the index.
+  std::unordered_map<ResultKey, ResultRecord, DigestHash> results;
+  {
+    std::lock_guard lock(mutex_);
+    results = results_;
+  }
+  for (const auto& [key, record] : results) visit(key, record);
+  return absl::OkStatus();
+}
+
+uint64_t MemoryResultIndex::CountResults() {
+  std::lock_guard lock(mutex_);
+  return results_.size();
+}
+
+void MemoryResultIndex::ForgetLocked(const ResultKey& key) {
+  results_.erase(key);
+  const auto [first, last] = traces_of_.equal_range(key);
+  for (auto it = first; it != last; ++it) {
+    // The trace may lead to a newer result by now.
+    const auto trace = traces_.find(it->second);
+    if (trace != traces_.end() && trace->second == key) traces_.erase(trace);
+  }
+  traces_of_.erase(first, last);
+}
+
+}  // namespace selvage

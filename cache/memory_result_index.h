@@ -1,0 +1,39 @@
+// The result index in memory, for tests and for daemons without a state folder.
+#pragma once
+
+#include <map>
+#include <mutex>
+#include <unordered_map>
+
+#include "cache/result_index.h"
+
+namespace selvage {
+
+// Nothing survives the process.
+class MemoryResultIndex final : public ResultIndex {
+ public:
+  absl::StatusOr<std::vector<std::optional<ResultRecord>>> Find(std::span<const ResultKey> keys) override;
+  absl::StatusOr<std::optional<ResultKey>> FindTrace(const Digest& trace_key) override;
+  absl::StatusOr<std::vector<NameRecord>> FindNames(const std::string& stack, const std::string& pass) override;
+  absl::StatusOr<std::optional<std::string>> FindValue(const std::string& name) override;
+  absl::StatusOr<std::vector<std::pair<std::string, std::string>>> ListValues(const std::string& prefix) override;
+  absl::Status ReadJournal(uint64_t from_sequence, const std::function<void(const JournalEntry&)>& visit) override;
+  absl::StatusOr<uint64_t> Commit(const IndexBatch& batch) override;
+  absl::Status ScanResults(const std::function<void(const ResultKey&, const ResultRecord&)>& visit) override;
+  uint64_t CountResults() override;
+
+ private:
+  void ForgetLocked(const ResultKey& key);
+
+  std::mutex mutex_;
+  // Guarded by mutex_. Names, values and journal in the order of their
+  // persistent keys (format.h).
+  std::unordered_map<ResultKey, ResultRecord, DigestHash> results_;
+  std::unordered_map<Digest, ResultKey, DigestHash> traces_;
+  std::unordered_multimap<ResultKey, Digest, DigestHash> traces_of_;
+  std::map<std::string, NameRecord> names_;
+  std::map<std::string, std::string> values_;
+  std::vector<JournalEntry> journal_;
+};
+
+}  // namespace selvage

@@ -1,0 +1,37 @@
+// Tiles in memory, for tests and for daemons without a state folder.
+#pragma once
+
+#include <limits>
+#include <mutex>
+#include <unordered_map>
+
+#include "cache/tile_store.h"
+
+namespace selvage {
+
+// Nothing survives the process; MakeDurable always succeeds.
+class MemoryTileStore final : public TileStore {
+ public:
+  // Put fails with RESOURCE_EXHAUSTED, and stores nothing, beyond this many
+  // bytes of stored form.
+  explicit MemoryTileStore(uint64_t capacity_bytes = std::numeric_limits<uint64_t>::max());
+
+  absl::StatusOr<std::vector<std::optional<std::string>>> Get(std::span<const Digest> digests) override;
+  absl::StatusOr<std::vector<Digest>> FindMissing(std::span<const Digest> digests) override;
+  absl::Status Put(std::span<const StoredTile> tiles) override;
+  absl::Status MakeDurable() override;
+  absl::Status Delete(std::span<const Digest> digests) override;
+  absl::Status Scan(const std::function<void(const Digest&, uint64_t bytes)>& visit) override;
+
+  uint64_t bytes() const;
+
+ private:
+  const uint64_t capacity_bytes_;
+
+  mutable std::mutex mutex_;
+  // Guarded by mutex_.
+  std::unordered_map<Digest, std::string, DigestHash> tiles_;
+  uint64_t bytes_ = 0;
+};
+
+}  // namespace selvage
