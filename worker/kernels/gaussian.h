@@ -1,0 +1,24 @@
+// Gaussian blur as a finite filter, separable: what soften and everything that
+// softens uses.
+#pragma once
+
+#include <vector>
+
+#include "worker/image.h"
+
+namespace selvage {
+
+// ceil(4 sigma): beyond it a Gaussian has 6e-5 of its weight. 0 for sigma <= 0.
+int GaussianRadius(double sigma);
+
+// Weights of offsets 0..radius of the symmetric filter; the whole filter
+// (w0 + 2 (w1 + ...)) is normalised to 1 in binary64, then each is rounded.
+std::vector<float> GaussianWeights(double sigma);
+
+// Blurs `in` over the rectangle `out` into out->rect() == out. REQUIRES:
+// in.rect() contains out.Grow(GaussianRadius(sigma)). Per pixel the order is
+// fixed: down the columns first, then along the row; centre first, then pairs
+// outward. sigma <= 0 copies.
+void GaussianBlur(const Plane& in, const Rect& out, double sigma, Plane* result);
+
+}  // namespace selvage
