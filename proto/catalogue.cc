@@ -147,6 +147,33 @@ int WindowOf(const Message& params) {
   return 0;
 }
 
+Kind TakenAs(const google::protobuf::RepeatedField<int>& takes, Kind given) {
+  auto has = [&](Kind kind) { return std::find(takes.begin(), takes.end(), kind) != takes.end(); };
+  if (has(given)) return given;
+  if (given == OPAQUE && has(STRAIGHT)) return STRAIGHT;
+  if (given == OPAQUE && has(PREMULTIPLIED)) return PREMULTIPLIED;
+  return KIND_UNSPECIFIED;
+}
+
+Kind OutputKind(const Step& step, Kind main) {
+  const OpTraits& traits = OperatorOf(step)->traits;
+  if (step.has_constant()) {
+    switch (step.constant().as()) {
+      case Constant::SOLID_MATTE:
+        return MATTE;
+      case Constant::SOLID_PREMULTIPLIED:
+        return PREMULTIPLIED;
+      default:
+        return OPAQUE;
+    }
+  }
+  if (traits.gives() != KIND_UNSPECIFIED) return traits.gives();
+  const Kind kind = TakenAs(traits.takes(), main);
+  // The spill amount in A: no longer 1 everywhere.
+  if (step.has_despill() && step.despill().amount_to_alpha() && kind == OPAQUE) return STRAIGHT;
+  return kind;
+}
+
 std::string KindName(Kind kind) {
   switch (kind) {
     case MATTE:

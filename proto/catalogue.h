@@ -7,6 +7,7 @@
 
 #include "google/protobuf/descriptor.h"
 #include "google/protobuf/message.h"
+#include "google/protobuf/repeated_field.h"
 #include "proto/options.pb.h"
 #include "proto/step.pb.h"
 
@@ -59,7 +60,15 @@ std::vector<Port> PortsOf(const google::protobuf::Message& params);
 // Frames before and after that the main input is needed at (0 for most).
 int WindowOf(const google::protobuf::Message& params);
 
-// Kind of a word for people: "matte", "straight colour", ...
+// How an input that takes some kinds treats one of kind `given`: itself, or
+// STRAIGHT or PREMULTIPLIED for an OPAQUE one where OPAQUE is not among them.
+// KIND_UNSPECIFIED if it is refused.
+Kind TakenAs(const google::protobuf::RepeatedField<int>& takes, Kind given);
+// Kind that comes out of a step whose main input is of this kind (ignored for
+// a source). REQUIRES: the step takes it.
+Kind OutputKind(const Step& step, Kind main);
+
+// A kind as a word for people: "matte", "straight colour", ...
 std::string KindName(Kind kind);
 
 }  // namespace selvage

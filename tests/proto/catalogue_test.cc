@@ -110,6 +110,27 @@ TEST(Catalogue, WindowIsGivenOrTheDefault) {
   EXPECT_EQ(WindowOf(ParamsOf(Parse("levels {}"))), 0);
 }
 
+TEST(Catalogue, OpaqueIsTakenForStraightOrPremultiplied) {
+  auto takes = [](const std::string& op) { return FindOperator(op)->traits.takes(); };
+  EXPECT_EQ(TakenAs(takes("merge"), OPAQUE), OPAQUE);
+  EXPECT_EQ(TakenAs(takes("merge"), STRAIGHT), KIND_UNSPECIFIED);
+  // Not opaque any more once a matte was multiplied into it.
+  EXPECT_EQ(TakenAs(takes("within"), OPAQUE), STRAIGHT);
+  EXPECT_EQ(TakenAs(takes("levels"), OPAQUE), KIND_UNSPECIFIED);
+}
+
+TEST(Catalogue, OutputKindIsDeclaredOrThatOfTheMainInput) {
+  EXPECT_EQ(OutputKind(Parse("color_difference {}"), OPAQUE), MATTE);
+  EXPECT_EQ(OutputKind(Parse("grade {}"), OPAQUE), OPAQUE);
+  EXPECT_EQ(OutputKind(Parse("grade {}"), STRAIGHT), STRAIGHT);
+  EXPECT_EQ(OutputKind(Parse("within { mask: 'm' }"), OPAQUE), STRAIGHT);
+  EXPECT_EQ(OutputKind(Parse("set_matte { matte: 'm' }"), OPAQUE), STRAIGHT);
+  EXPECT_EQ(OutputKind(Parse("despill {}"), OPAQUE), OPAQUE);
+  EXPECT_EQ(OutputKind(Parse("despill { amount_to_alpha: true }"), OPAQUE), STRAIGHT);
+  EXPECT_EQ(OutputKind(Parse("constant {}"), KIND_UNSPECIFIED), OPAQUE);
+  EXPECT_EQ(OutputKind(Parse("constant { as: SOLID_MATTE }"), KIND_UNSPECIFIED), MATTE);
+}
+
 TEST(Catalogue, MisspeltOperatorsFindTheClosest) {
   EXPECT_EQ(ClosestOperator("despil"), "despill");
   EXPECT_EQ(ClosestOperator("colour_difference"), "color_difference");
