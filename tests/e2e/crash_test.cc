@@ -1,0 +1,116 @@
+// kill -9 at bad moments; the pixels of an undisturbed run at the end.
+#include <signal.h>
+
+#include "tests/e2e/studio.h"
+
+namespace selvage::e2e {
+namespace {
+
+constexpr int kFrames = 10;
+
+std::map<std::string, std::string> Undisturbed() {
+  static const auto* const files = [] {
+    Studio studio(kFrames);
+    studio.Start();
+    studio.Submit(studio.WriteStack("small.stack", SmallStack(kFrames)));
+    return new std::map<std::string, std::string>(studio.Fetch("out"));
+  }();
+  return *files;
+}
+
+TEST(Crash, DaemonKilledInMidJobFinishesItAfterRestart) {
+  const auto expected = Undisturbed();
+  for (const int after_ms : {250, 600, 1100}) {
+    Studio studio(kFrames);
+    studio.Start();
+    const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(kFrames)));
+    SleepMs(after_ms);
+    studio.KillDaemon();
+    studio.Start();
+    const JobProgress p = studio.WatchToEnd(job);
+    EXPECT_EQ(p.state(), JOB_DONE) << "killed after " << after_ms << " ms";
+    EXPECT_EQ(studio.Fetch("out"), expected) << "killed after " << after_ms << " ms";
+  }
+}
+
+TEST(Crash, FinishedTasksAreNotRenderedAgainAfterRestart) {
+  Studio studio(kFrames);
+  studio.Start();
+  const std::string stack = studio.WriteStack("small.stack", SmallStack(kFrames));
+  // A first part is finished and said to be finished ...
+  const JobProgress part = studio.Submit(stack, {"frames.last=1005", "matte.frames.last=1005"});
+  const uint64_t done = Sum(part).rendered;
+  ASSERT_GT(done, 0u);
+  const std::string job = studio.SubmitOnly(stack);
+  SleepMs(100);
+  studio.KillDaemon();
+  studio.Start();
+  const JobProgress p = studio.WatchToEnd(job);
+  EXPECT_EQ(p.state(), JOB_DONE);
+  // ... so the whole takes no more than the rest (degrain at 1005 sees 1006 now).
+  const JobProgress again = studio.Submit(stack);
+  EXPECT_EQ(Sum(again).rendered, 0u);
+  Studio fresh(kFrames);
+  fresh.Start();
+  const uint64_t all = Sum(fresh.Submit(fresh.WriteStack("small.stack", SmallStack(kFrames)))).rendered;
+  EXPECT_LT(Sum(p).rendered, all - done / 2);
+}
+
+TEST(Crash, WorkerKilledInMidJobLosesNothing) {
+  const auto expected = Undisturbed();
+  Studio studio(kFrames);
+  studio.Start({.local_workers = 0});
+  Process one = studio.StartWorker();
+  Process two = studio.StartWorker();
+  const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(kFrames)));
+  SleepMs(500);
+  one.Kill();
+  const JobProgress p = studio.WatchToEnd(job);
+  EXPECT_EQ(p.state(), JOB_DONE);
+  EXPECT_EQ(studio.Fetch("out"), expected);
+}
+
+TEST(Crash, WorkerThatIsToldToStopHandsBackWhatItHas) {
+  Studio studio(kFrames);
+  studio.Start({.local_workers = 0});
+  Process one = studio.StartWorker();
+  const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(kFrames)));
+  SleepMs(400);
+  one.Signal(SIGTERM);
+  EXPECT_EQ(one.Wait(30), 0);
+  Process two = studio.StartWorker();
+  EXPECT_EQ(studio.WatchToEnd(job).state(), JOB_DONE);
+}
+
+TEST(Crash, ClientKilledWhileWatchingDoesNotStopTheJob) {
+  Studio studio(kFrames);
+  studio.Start();
+  const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(kFrames)));
+  (void)studio.Client({"watch", job}, 0);  // killed at once
+  EXPECT_EQ(studio.WatchToEnd(job).state(), JOB_DONE);
+}
+
+TEST(Crash, CancelledJobStopsAndItsResultsStay) {
+  Studio studio(kFrames);
+  studio.Start();
+  const std::string stack = studio.WriteStack("small.stack", SmallStack(kFrames));
+  const std::string job = studio.SubmitOnly(stack);
+  SleepMs(400);
+  EXPECT_EQ(studio.Client({"cancel", job}).exit_code, 0);
+  EXPECT_EQ(studio.Snapshot(job).state(), JOB_CANCELLED);
+  EXPECT_EQ(studio.Client({"watch", job}).exit_code, 4);
+  EXPECT_EQ(studio.Submit(stack).state(), JOB_DONE);
+}
+
+TEST(Crash, SigtermInMidJobEndsWithinTenSecondsAndTheJobGoesOn) {
+  Studio studio(kFrames);
+  studio.Start();
+  const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(kFrames)));
+  SleepMs(400);
+  EXPECT_EQ(studio.Stop(), 0);
+  studio.Start();
+  EXPECT_EQ(studio.WatchToEnd(job).state(), JOB_DONE);
+}
+
+}  // namespace
+}  // namespace selvage::e2e
