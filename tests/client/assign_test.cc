@@ -1,0 +1,93 @@
+#include "client/assign.h"
+
+#include <google/protobuf/text_format.h>
+#include <gtest/gtest.h>
+
+namespace selvage::client {
+namespace {
+
+Stack Example() {
+  Stack stack;
+  EXPECT_TRUE(google::protobuf::TextFormat::ParseFromString(R"(
+name: "s" frames { first: 1001 last: 1010 }
+plate { name: "plate" files: "p.%04d.exr" }
+pass { name: "core" from: "plate" step { color_difference {} }
+       step { levels { black { value: 0.1 } } } step { choke {} } step { levels { white { value: 0.9 } } } }
+pass { name: "warm" from: "plate" step { grade { stops { at { frame: 1001 value: 0 } at { frame: 1010 value: 1 } } } } }
+)",
+                                                            &stack));
+  return stack;
+}
+
+TEST(Assign, NumberOfTheFirstStepWithThatOperator) {
+  Stack s = Example();
+  ASSERT_TRUE(Assign("core.levels.black=0.25", &s).ok());
+  EXPECT_EQ(s.pass(0).step(1).levels().black().value(), 0.25);
+  EXPECT_EQ(s.pass(0).step(3).levels().white().value(), 0.9);
+}
+
+TEST(Assign, BracketsCountStepsWithThatOperator) {
+  Stack s = Example();
+  ASSERT_TRUE(Assign("core.levels[2].white=0.8", &s).ok());
+  EXPECT_EQ(s.pass(0).step(3).levels().white().value(), 0.8);
+}
+
+TEST(Assign, AtSignMovesOrMakesOneKeyFrameInOrder) {
+  Stack s = Example();
+  ASSERT_TRUE(Assign("warm.grade.stops@1010=0.5", &s).ok());
+  ASSERT_TRUE(Assign("warm.grade.stops@1005=0.2", &s).ok());
+  const Number& stops = s.pass(1).step(0).grade().stops();
+  ASSERT_EQ(stops.at_size(), 3);
+  EXPECT_EQ(stops.at(1).frame(), 1005);
+  EXPECT_EQ(stops.at(1).value(), 0.2);
+  EXPECT_EQ(stops.at(2).value(), 0.5);
+}
+
+TEST(Assign, PlainValueReplacesKeyFrames) {
+  Stack s = Example();
+  ASSERT_TRUE(Assign("warm.grade.stops=2", &s).ok());
+  EXPECT_EQ(s.pass(1).step(0).grade().stops().at_size(), 0);
+  EXPECT_EQ(s.pass(1).step(0).grade().stops().value(), 2);
+}
+
+TEST(Assign, ColoursEnumsTextAndRanges) {
+  Stack s = Example();
+  ASSERT_TRUE(Assign("warm.grade.gain=1.1,1,0.9", &s).ok());
+  EXPECT_EQ(s.pass(1).step(0).grade().gain().b(), 0.9);
+  ASSERT_TRUE(Assign("core.choke.shape=SQUARE", &s).ok());
+  EXPECT_EQ(s.pass(0).step(2).choke().shape(), Choke::SQUARE);
+  ASSERT_TRUE(Assign("warm.from=core", &s).ok());
+  EXPECT_EQ(s.pass(1).from(), "core");
+  ASSERT_TRUE(Assign("frames.last=1005", &s).ok());
+  EXPECT_EQ(s.frames().last(), 1005);
+  ASSERT_TRUE(Assign("core.color_difference.screen.hue=BLUE", &s).ok());
+  EXPECT_EQ(s.pass(0).step(0).color_difference().screen().hue(), Screen::BLUE);
+}
+
+TEST(Assign, SaysWhichPartWasNotFoundAndWhatIsThere) {
+  const std::pair<const char*, const char*> kCases[] = {
+      {"core.levels.black", "PATH=VALUE"},
+      {"hair.levels.black=1", "no pass, plate, mask or deliverable \"hair\""},
+      {"core.soften.sigma=1", "its steps are color_difference, levels, choke, levels"},
+      {"core.levels[3].black=1", "no step levels[3]"},
+      {"core.levels.blak=1", "there are black, white, gamma"},
+      {"core.levels.black=dark", "\"dark\" is not a number"},
+      {"core.levels.black=nan", "not a number"},
+      {"core.choke.shape=ROUND", "allowed: DISC, SQUARE"},
+      {"core.levels.invert@1002=true", "does not move"},
+      {"core.levels.black@now=1", "frame number"},
+      {"core.step=1", "is a list"},
+      {"warm.grade.gain=1,2", "three with commas"},
+      {"core.levels[x].black=1", "number from 1"},
+      {"core.levels=1", "name a field"},
+  };
+  for (const auto& [assignment, part] : kCases) {
+    Stack s = Example();
+    const absl::Status status = Assign(assignment, &s);
+    EXPECT_FALSE(status.ok()) << assignment;
+    EXPECT_NE(std::string(status.message()).find(part), std::string::npos) << assignment << ": " << status.message();
+  }
+}
+
+}  // namespace
+}  // namespace selvage::client
