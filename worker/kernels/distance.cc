@@ -1,0 +1,79 @@
+#include "worker/kernels/distance.h"
+
+#include <algorithm>
+
+namespace selvage {
+namespace {
+
+// Larger than any distance in a column, small enough to be squared.
+constexpr int32_t kFar = 32768;
+
+// Distance to the nearest zero pixel in the same column.
+void Columns(const std::vector<uint8_t>& bitmap, int width, int height, std::vector<int32_t>* out) {
+  for (int y = 0; y < height; ++y) {
+    const uint8_t* in = bitmap.data() + static_cast<size_t>(y) * width;
+    int32_t* to = out->data() + static_cast<size_t>(y) * width;
+    for (int x = 0; x < width; ++x) {
+      const int32_t above = y > 0 ? to[x - width] + 1 : kFar;
+      to[x] = in[x] == 0 ? 0 : std::min(above, kFar);
+    }
+  }
+  for (int y = height - 2; y >= 0; --y) {
+    int32_t* to = out->data() + static_cast<size_t>(y) * width;
+    for (int x = 0; x < width; ++x) to[x] = std::min(to[x], to[x + width] + 1);
+  }
+}
+
+// Lower envelope of the parabolas (x - q)^2 + f(q), in whole numbers.
+class Envelope {
+ public:
+  explicit Envelope(int width) : place_(width), height_(width), start_(width) {}
+
+  void Row(int32_t* row, int width) {
+    int count = 0;
+    for (int q = 0; q < width; ++q) {
+      if (row[q] >= kFar) continue;
+      const int64_t f = static_cast<int64_t>(row[q]) * row[q];
+      int from = 0;
+      while (count > 0) {
+        from = FirstBelow(count - 1, q, f);
+        if (from > start_[count - 1]) break;
+        --count;
+        from = 0;
+      }
+      if (from >= width) continue;
+      place_[count] = q, height_[count] = f, start_[count] = from;
+      ++count;
+    }
+    for (int x = 0, k = 0; x < width; ++x) {
+      while (k + 1 < count && start_[k + 1] <= x) ++k;
+      const int64_t d = x - (count ? place_[k] : 0);
+      row[x] = count ? static_cast<int32_t>(d * d + height_[k]) : kNoZeroPixel;
+    }
+  }
+
+ private:
+  // First x at which the parabola of q is lower than the k-th one.
+  int FirstBelow(int k, int q, int64_t f) const {
+    const int64_t p = place_[k];
+    const int64_t top = (f + static_cast<int64_t>(q) * q) - (height_[k] + p * p), below = 2 * (q - p);
+    const int64_t floor = top >= 0 ? top / below : -((-top + below - 1) / below);
+    return static_cast<int>(std::clamp<int64_t>(floor + 1, 0, INT32_MAX));
+  }
+
+  std::vector<int> place_;
+  std::vector<int64_t> height_;
+  std::vector<int> start_;
+};
+
+}  // namespace
+
+std::vector<int32_t> SquaredDistanceToZero(const std::vector<uint8_t>& bitmap, int width, int height) {
+  std::vector<int32_t> out(static_cast<size_t>(width) * height);
+  Columns(bitmap, width, height, &out);
+  Envelope envelope(width);
+  for (int y = 0; y < height; ++y) envelope.Row(out.data() + static_cast<size_t>(y) * width, width);
+  return out;
+}
+
+}  // namespace selvage

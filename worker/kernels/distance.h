@@ -1,0 +1,17 @@
+// Exact Euclidean distance transform of a bitmap.
+#pragma once
+
+#include <cstdint>
+#include <vector>
+
+namespace selvage {
+
+// For every pixel of a width x height bitmap (row by row) the squared distance
+// to the nearest zero pixel, between pixel centres: 0 for zero pixels,
+// kNoZeroPixel everywhere if there are none. Exact whole numbers; sizes up to
+// 16,384. Source: Felzenszwalb & Huttenlocher, Distance Transforms of Sampled
+// Functions (2004).
+constexpr int32_t kNoZeroPixel = INT32_MAX;
+std::vector<int32_t> SquaredDistanceToZero(const std::vector<uint8_t>& bitmap, int width, int height);
+
+}  // namespace selvage

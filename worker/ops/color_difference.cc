@@ -1,0 +1,158 @@
+// Colour-difference key. Formulas: proto/ops/key.proto.
+#include <algorithm>
+
+#include "proto/status.h"
+#include "worker/op.h"
+#include "worker/screen.h"
+
+namespace selvage {
+namespace {
+
+// Two screen channels closer than this factor are keyed along the whole colour.
+constexpr float kAutoFactor = 1.25f;
+// Per pixel, a screen of less signal than this is no screen: foreground.
+constexpr float kLeastSignal = 1e-6f;
+
+float Larger(float a, float b) { return a > b ? a : b; }
+float Smaller(float a, float b) { return a < b ? a : b; }
+
+// 1 - clamp(t, 0, 1); NaN counts as no screen.
+float ToMatte(float t) {
+  t = t > 0.0f ? t : 0.0f;
+  t = t < 1.0f ? t : 1.0f;
+  return 1.0f - t;
+}
+
+// C.s minus the limit. Ends of the balance are exact, not only nearly.
+float ChannelSignal(float s, float o1, float o2, float balance) {
+  const float larger = Larger(o1, o2), smaller = Smaller(o1, o2);
+  const float mixed = balance * larger + (1.0f - balance) * smaller;
+  const float limit = balance == 1.0f ? larger : balance == 0.0f ? smaller : mixed;
+  return s - limit;
+}
+
+// Colour along an axis: the largest screen channel first, so that swapping the
+// other two changes no bit.
+float AxisSignal(float s, float o1, float o2, const float* u) { return s * u[0] + (o1 * u[1] + o2 * u[2]); }
+
+struct Rows {
+  const float* s;
+  const float* o1;
+  const float* o2;
+  float* out;
+  int width;
+};
+
+void KeyChannel(const Rows& rows, float balance, float of_screen, float gain) {
+  for (int x = 0; x < rows.width; ++x) {
+    rows.out[x] = ToMatte(ChannelSignal(rows.s[x], rows.o1[x], rows.o2[x], balance) / of_screen * gain);
+  }
+}
+
+void KeyAxis(const Rows& rows, const float* axis, float of_screen, float gain) {
+  const float u[3] = {axis[0], axis[1], axis[2]};
+  for (int x = 0; x < rows.width; ++x) {
+    rows.out[x] = ToMatte(AxisSignal(rows.s[x], rows.o1[x], rows.o2[x], u) / of_screen * gain);
+  }
+}
+
+// Screen amount where the screen itself has hardly any signal is 0.
+float PlateMatte(float signal, float of_screen, float gain) {
+  const float t = signal / of_screen * gain;
+  return ToMatte(of_screen > kLeastSignal ? t : 0.0f);
+}
+
+struct PlateRows {
+  const float* c[3];
+  const float* s[3];
+  float* out;
+  int width;
+};
+
+void KeyPlateAxis(const PlateRows& rows, float gain) {
+  for (int x = 0; x < rows.width; ++x) {
+    const float r = rows.s[0][x], g = rows.s[1][x], b = rows.s[2][x];
+    const float mean = (r + g + b) / 3.0f;
+    const float ur = r - mean, ug = g - mean, ub = b - mean;
+    const float signal = rows.c[0][x] * ur + rows.c[1][x] * ug + rows.c[2][x] * ub;
+    rows.out[x] = PlateMatte(signal, r * ur + g * ug + b * ub, gain);
+  }
+}
+
+void KeyPlateChannel(const PlateRows& rows, float balance, float gain) {
+  for (int x = 0; x < rows.width; ++x) {
+    const float r = rows.s[0][x], g = rows.s[1][x], b = rows.s[2][x];
+    const float cr = rows.c[0][x], cg = rows.c[1][x], cb = rows.c[2][x];
+    const bool green = (g >= r) & (g >= b), red = !green & (r > b);
+    // The screen channel; then the others in r, g, b order.
+    const float ss = green ? g : red ? r : b, cs = green ? cg : red ? cr : cb;
+    const float s1 = red ? g : r, c1 = red ? cg : cr;
+    const float s2 = green | red ? b : g, c2 = green | red ? cb : cg;
+    rows.out[x] = PlateMatte(ChannelSignal(cs, c1, c2, balance), ChannelSignal(ss, s1, s2, balance), gain);
+  }
+}
+
+bool UsesGeneralAxis(ColorDifference::Axis axis, const float* screen_first) {
+  if (axis != ColorDifference::AUTO) return axis == ColorDifference::GENERAL;
+  return Larger(screen_first[1], screen_first[2]) * kAutoFactor >= screen_first[0];
+}
+
+class ColorDifferenceOp final : public TypedOp<ColorDifference> {
+ public:
+  absl::Status Make(const OpContext&, const ColorDifference& p, const Inputs& in, Picture* out) const override {
+    ASSIGN_OR_RETURN(const ScreenColor screen, ResolveScreen(p.screen(), in));
+    const Picture& picture = in.main().picture;
+    if (screen.plate) {
+      MakeFromPlate(p, picture, *screen.plate, &out->planes[0]);
+      return absl::OkStatus();
+    }
+    return MakeFromColor(p, picture, screen, &out->planes[0]);
+  }
+
+ private:
+  static absl::Status MakeFromColor(const ColorDifference& p, const Picture& picture, const ScreenColor& screen,
+                                    Plane* out) {
+    const int s = screen.Channel(), o1 = s == 0 ? 1 : 0, o2 = s == 2 ? 1 : 2;
+    const float color[3] = {screen.rgb[s], screen.rgb[o1], screen.rgb[o2]};
+    const float balance = static_cast<float>(p.balance().value()), gain = static_cast<float>(p.gain().value());
+    const bool general = UsesGeneralAxis(p.axis(), color);
+    const float mean = (color[0] + (color[1] + color[2])) / 3.0f;
+    const float axis[3] = {color[0] - mean, color[1] - mean, color[2] - mean};
+    const float of_screen = general ? AxisSignal(color[0], color[1], color[2], axis)
+                                    : ChannelSignal(color[0], color[1], color[2], balance);
+    if (!(of_screen > 0)) return NoHueError(screen);
+
+    const Rect& rect = out->rect();
+    for (int y = rect.y0; y < rect.y1; ++y) {
+      const Rows rows{picture.planes[s].row(y), picture.planes[o1].row(y),
+                      picture.planes[o2].row(y), out->row(y), rect.width()};
+      if (general) {
+        KeyAxis(rows, axis, of_screen, gain);
+      } else {
+        KeyChannel(rows, balance, of_screen, gain);
+      }
+    }
+    return absl::OkStatus();
+  }
+
+  static void MakeFromPlate(const ColorDifference& p, const Picture& picture, const Picture& plate, Plane* out) {
+    const float balance = static_cast<float>(p.balance().value()), gain = static_cast<float>(p.gain().value());
+    const Rect& rect = out->rect();
+    for (int y = rect.y0; y < rect.y1; ++y) {
+      PlateRows rows{{}, {}, out->row(y), rect.width()};
+      for (int c = 0; c < 3; ++c) {
+        rows.c[c] = picture.planes[c].row(y);
+        rows.s[c] = plate.planes[c].row(y);
+      }
+      if (p.axis() == ColorDifference::CHANNEL) {
+        KeyPlateChannel(rows, balance, gain);
+      } else {
+        KeyPlateAxis(rows, gain);
+      }
+    }
+  }
+};
+REGISTER_OP("color_difference", ColorDifferenceOp);
+
+}  // namespace
+}  // namespace selvage

@@ -1,0 +1,91 @@
+// Colour of the solid core pushed outward. Contract: proto/ops/color.proto.
+#include <algorithm>
+#include <cmath>
+#include <vector>
+
+#include "proto/status.h"
+#include "worker/kernels/distance.h"
+#include "worker/kernels/pull_push.h"
+#include "worker/op.h"
+
+namespace selvage {
+namespace {
+
+// 1 where the core is at least `solid`.
+std::vector<uint8_t> SolidPixels(const Plane& core, const Rect& rect, float solid) {
+  std::vector<uint8_t> bitmap(rect.area());
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    const float* from = core.row(y);
+    uint8_t* to = bitmap.data() + static_cast<size_t>(y - rect.y0) * rect.width();
+    for (int x = 0; x < rect.width(); ++x) to[x] = from[x] >= solid;
+  }
+  return bitmap;
+}
+
+// 1 where colour is taken from: solid, no pixel that is not solid within
+// `inset`, and finite (one infinite pixel would fill the frame).
+Plane Sources(const std::vector<uint8_t>& solid, const Picture& picture, const Rect& rect, double inset) {
+  std::vector<int32_t> distance;
+  if (inset > 0) distance = SquaredDistanceToZero(solid, rect.width(), rect.height());
+  const double inset2 = inset * inset;
+  Plane weight(rect);
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    const size_t row = static_cast<size_t>(y - rect.y0) * rect.width();
+    const float *r = picture.planes[0].row(y), *g = picture.planes[1].row(y), *b = picture.planes[2].row(y);
+    float* w = weight.row(y);
+    for (int x = 0; x < rect.width(); ++x) {
+      const bool deep = distance.empty() || distance[row + x] > inset2;
+      const bool finite = std::isfinite(r[x]) && std::isfinite(g[x]) && std::isfinite(b[x]);
+      w[x] = solid[row + x] && deep && finite ? 1.0f : 0.0f;
+    }
+  }
+  return weight;
+}
+
+class ExtendEdgesOp final : public TypedOp<ExtendEdges> {
+ public:
+  // All of the output's window of every input, also where theirs is another.
+  Rect Reads(const OpContext&, const ExtendEdges&, const Rect& out, const Input&) const override { return out; }
+
+  absl::Status Make(const OpContext& context, const ExtendEdges& p, const Inputs& in, Picture* out) const override {
+    const Input* core = in.Find("core");
+    if (!core) return absl::InternalError("core is not connected");
+    const Picture& picture = in.main().picture;
+    const Rect& rect = out->rect();
+    for (int c = 0; c < 4; ++c) {
+      for (int y = rect.y0; y < rect.y1; ++y) {
+        std::copy_n(picture.planes[c].row(y), rect.width(), out->planes[c].row(y));
+      }
+      out->planes[c].constant = picture.planes[c].constant;
+    }
+    const float amount = static_cast<float>(p.amount().value());
+    if (rect.empty() || amount <= 0) return absl::OkStatus();
+
+    const std::vector<uint8_t> solid =
+        SolidPixels(core->picture.planes[0], rect, static_cast<float>(p.solid().value()));
+    const Plane weight = Sources(solid, picture, rect, p.inset().value());
+    std::vector<Plane> pushed;
+    for (int c = 0; c < 3; ++c) {
+      pushed.emplace_back(rect);
+      for (int y = rect.y0; y < rect.y1; ++y) std::copy_n(out->planes[c].row(y), rect.width(), pushed[c].row(y));
+    }
+    if (!PullPush(weight, &pushed, context.stopped)) return absl::CancelledError("nobody waits for it");
+    for (int c = 0; c < 3; ++c) {
+      out->planes[c].constant.reset();
+      for (int y = rect.y0; y < rect.y1; ++y) {
+        const uint8_t* inside = solid.data() + static_cast<size_t>(y - rect.y0) * rect.width();
+        const float* from = pushed[c].row(y);
+        float* to = out->planes[c].row(y);
+        for (int x = 0; x < rect.width(); ++x) {
+          const float mixed = amount >= 1.0f ? from[x] : (1.0f - amount) * to[x] + amount * from[x];
+          to[x] = inside[x] ? to[x] : mixed;
+        }
+      }
+    }
+    return absl::OkStatus();
+  }
+};
+REGISTER_OP("extend_edges", ExtendEdgesOp);
+
+}  // namespace
+}  // namespace selvage
