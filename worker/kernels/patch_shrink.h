@@ -1,0 +1,95 @@
+// Noise filter on 8x8 patches of motion-compensated frames, one row of patches
+// at a time over a rolling window of picture rows.
+//
+// Each patch of the frame is transformed (DCT), averaged with the patches its
+// motion vectors point at in neighbouring frames - coefficient by coefficient,
+// each weighted by how well it agrees - then shrunk, transformed back and added
+// to its neighbours under a Kaiser window. Sources: Dabov, Foi, Katkovnik &
+// Egiazarian 2007 (two-step shrinkage, aggregation); Hasinoff et al. 2016
+// (temporal averaging per frequency).
+#pragma once
+
+#include <memory>
+#include <vector>
+
+#include "worker/image.h"
+#include "worker/kernels/motion.h"
+
+namespace selvage {
+
+constexpr int kPatch = 8;
+// Patches lie at multiples of this, from a pass's own origin.
+constexpr int kPatchStride = 4;
+
+// The rows of a few planes that are in use, out of a whole window. Reads within
+// kMargin of the window's edges are mirrored (edge pixel included).
+class RollingRows {
+ public:
+  // Reach of motion, the taps of the interpolation and a patch over the edge.
+  static constexpr int kMargin = 64;
+
+  // Keeps `capacity` rows; plane p of a row lies plane_stride() floats after plane p - 1.
+  RollingRows(const Rect& window, int planes, int capacity);
+  const Rect& window() const { return window_; }
+  ptrdiff_t plane_stride() const { return stride_; }
+  int planes() const { return planes_; }
+
+  // Row to write, at x = window().x0, plane 0. It replaces row y - capacity.
+  // After writing all planes call Extend(y).
+  float* Write(int y) { return rows_[y - window_.y0 + kMargin]; }
+  void Extend(int y);
+  // Rows from y on, as pointers to x = window().x0 of plane 0.
+  // REQUIRES: |distance from the window| <= kMargin, and still kept.
+  const float* const* From(int y) const { return &rows_[y - window_.y0 + kMargin]; }
+
+ private:
+  Rect window_;
+  int planes_;
+  ptrdiff_t stride_;
+  std::unique_ptr<float[]> samples_;
+  std::vector<float*> rows_;
+};
+
+// Variance of the noise in each DCT coefficient, [plane][8 * v + u]; 1 = white
+// noise of standard deviation 1.
+using NoiseSpectrum = std::vector<float>;
+
+// How coefficients are shrunk.
+struct Shrinkage {
+  // Without a pilot, a coefficient below this many standard deviations is dropped.
+  float threshold = 2.6f;
+  // With a pilot P: Wiener factor P^2 / (P^2 + wiener * variance).
+  float wiener = 0.85f;
+};
+
+struct PatchNeighbour {
+  const RollingRows* rows;
+  const VectorField* vectors;
+};
+
+// One pass over a frame. Not thread-safe.
+class ShrinkPass {
+ public:
+  // Patches lie at origin + multiples of 4 in both directions. `pilot`: nullptr
+  // = hard threshold. All rows have the same window and number of planes (1 or 3).
+  ShrinkPass(const RollingRows* centre, std::vector<PatchNeighbour> neighbours, const RollingRows* pilot,
+             const NoiseSpectrum& noise, const Shrinkage& shrinkage, int origin);
+  ~ShrinkPass();
+
+  // Upper edges of the first and the last row of patches that touch the window.
+  int first_row() const { return first_row_; }
+  int last_row() const { return last_row_; }
+  // Filters the row of patches at y. Rows must come in order, from the first.
+  // Needs rows y .. y + 7 of the centre and the pilot, and y - 47 .. y + 55 of
+  // the neighbours (mirrored at the edges). Rows y .. y + 3 are then complete.
+  void Run(int y);
+  // Row y (in the window) of plane p out of the four that the last Run completed.
+  void Take(int y, int plane, float* out) const;
+
+ private:
+  struct State;
+  std::unique_ptr<State> state_;
+  int first_row_, last_row_;
+};
+
+}  // namespace selvage

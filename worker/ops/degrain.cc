@@ -1,0 +1,275 @@
+// Noise reduction over space and time; the recipe is in DEVELOPERS.md.
+#include <algorithm>
+#include <cmath>
+#include <cstdlib>
+#include <cstring>
+#include <memory>
+#include <vector>
+
+#include "absl/strings/str_cat.h"
+#include "proto/status.h"
+#include "worker/kernels/motion.h"
+#include "worker/kernels/noise.h"
+#include "worker/kernels/patch_shrink.h"
+#include "worker/kernels/stabilise.h"
+#include "worker/op.h"
+
+namespace selvage {
+namespace {
+
+// Rows of a neighbour that are in use at a time: motion reach and taps on both
+// sides of a patch, and the rows by which the second pass lags behind.
+constexpr int kRowsKept = 128;
+// Rows below a patch's first that its neighbours need.
+constexpr int kRowsAhead = kMotionReach + kPatch + 2;
+// The second pass works this far behind the first, so that its pilot rows are
+// complete, also those mirrored in at the top edge (up to 6 above it).
+constexpr int kLag = 10;
+// A patch and its mirrored part.
+constexpr int kPilotRows = 32;
+// Pass 2 is shifted by half a stride: its patch borders fall in the middle of
+// those of pass 1.
+constexpr int kFirstOrigin = 0, kSecondOrigin = 2;
+
+struct Strength {
+  float channel[3];
+};
+
+// One frame's colour over the window of the frame that is degrained.
+class ColorRows {
+ public:
+  ColorRows(const Picture& picture, const Rect& window) : picture_(picture), window_(window) {
+    for (auto& row : rows_) row.resize(window.width());
+  }
+
+  // R, G, B of row y, finite: a value that is not takes its left neighbour's
+  // (else the next finite one to the right, else 0).
+  void Read(int y, const float* rgb[3]) {
+    const Rect& own = picture_.rect();
+    const int from_y = std::clamp(y, own.y0, own.y1 - 1);
+    for (int c = 0; c < 3; ++c) {
+      const float* source = picture_.planes[c].row(from_y);
+      std::vector<float>& row = rows_[c];
+      for (int x = window_.x0; x < window_.x1; ++x) {
+        row[x - window_.x0] = source[std::clamp(x, own.x0, own.x1 - 1) - own.x0];
+      }
+      MakeFinite(&row);
+      rgb[c] = row.data();
+    }
+  }
+
+ private:
+  static void MakeFinite(std::vector<float>* row) {
+    bool all = true;
+    for (float v : *row) all &= std::abs(v) <= kLargest;
+    if (all) return;
+    const auto finite = [](float v) { return std::abs(v) <= kLargest; };
+    const auto first = std::find_if(row->begin(), row->end(), finite);
+    float last = first == row->end() ? 0 : *first;
+    for (float& v : *row) {
+      if (finite(v)) {
+        last = v;
+      } else {
+        v = last;
+      }
+    }
+  }
+  // Largest finite binary16; also turns away anything whose square would not be finite.
+  static constexpr float kLargest = 65504;
+
+  const Picture& picture_;
+  Rect window_;
+  std::vector<float> rows_[3];
+};
+
+// One frame on its way into the filter.
+struct Frame {
+  Frame(const Picture& picture, const Rect& window)
+      : colors(picture, window), rows(window, 3, kRowsKept), next(window.y0) {}
+  // Stabilises rows up to and including y.
+  void FillTo(const NoiseCurves& curves, int y) {
+    for (; next <= y && next < rows.window().y1; ++next) {
+      const float* rgb[3];
+      colors.Read(next, rgb);
+      float* first = rows.Write(next);
+      float* const yuv[3] = {first, first + rows.plane_stride(), first + 2 * rows.plane_stride()};
+      StabiliseRow(curves, rgb, rows.window().width(), yuv);
+      rows.Extend(next);
+    }
+  }
+  ColorRows colors;
+  RollingRows rows;
+  int next;
+  // From the frame that is degrained to this one.
+  VectorField vectors;
+};
+
+LumaPyramid MakePyramid(const Picture& picture, const Rect& window, const NoiseCurves& curves) {
+  // 16 steps to a standard deviation of noise, fewer where white would use up
+  // more than half of the range.
+  const float scale = std::min(16.0f, 8191 / StabilisedWhite(curves));
+  ColorRows colors(picture, window);
+  return LumaPyramid(window, [&](int y, int16_t* row) {
+    const float* rgb[3];
+    colors.Read(y, rgb);
+    StabiliseLumaRow(curves, rgb, window.width(), scale, row);
+  });
+}
+
+// Mixes degrained colour with the input, in place of `degrained`, or gives what was removed.
+void MixRow(const float* input, const float* degrained, float strength, bool grain, int count, float* out) {
+  for (int x = 0; x < count; ++x) {
+    const bool keep = strength == 0 || !std::isfinite(input[x]);
+    const float mixed = keep ? input[x] : input[x] + strength * (degrained[x] - input[x]);
+    out[x] = grain ? (keep ? 0 : input[x] - mixed) : mixed;
+  }
+}
+
+class DegrainRun {
+ public:
+  DegrainRun(const OpContext& context, const NoiseMeasurement& noise, const Strength& strength, bool grain, Picture* out)
+      : context_(context), noise_(noise), strength_(strength), grain_(grain), out_(out) {}
+
+  absl::Status Run(const Input& main, const std::vector<const Input*>& neighbours) {
+    const Rect window = main.picture.rect();
+    Frame centre(main.picture, window);
+    std::vector<std::unique_ptr<Frame>> others;
+    RETURN_IF_ERROR(Align(main, neighbours, &others));
+
+    std::vector<PatchNeighbour> patches;
+    for (const auto& frame : others) patches.push_back({&frame->rows, &frame->vectors});
+    RollingRows pilot(window, 3, kPilotRows);
+    ShrinkPass first(&centre.rows, patches, nullptr, noise_.spectrum, {}, kFirstOrigin);
+    ShrinkPass second(&centre.rows, patches, &pilot, noise_.spectrum, {}, kSecondOrigin);
+
+    int second_y = second.first_row();
+    for (int y = first.first_row(); second_y <= second.last_row(); y += kPatchStride) {
+      if (context_.stopped()) return absl::CancelledError("degrain stopped");
+      if (y <= first.last_row()) {
+        centre.FillTo(noise_.curves, y + kRowsAhead);
+        for (const auto& frame : others) frame->FillTo(noise_.curves, y + kRowsAhead);
+        first.Run(y);
+        KeepPilot(first, y, window, &pilot);
+      }
+      for (; second_y <= second.last_row() && second_y + kLag <= y; second_y += kPatchStride) {
+        second.Run(second_y);
+        Finish(second, second_y, main.picture);
+      }
+    }
+    return absl::OkStatus();
+  }
+
+ private:
+  // Motion from the main frame to each other one. One other pyramid at a time.
+  absl::Status Align(const Input& main, const std::vector<const Input*>& neighbours,
+                     std::vector<std::unique_ptr<Frame>>* frames) {
+    if (neighbours.empty()) return absl::OkStatus();
+    const Rect window = main.picture.rect();
+    const LumaPyramid here = MakePyramid(main.picture, window, noise_.curves);
+    for (const Input* neighbour : neighbours) {
+      if (context_.stopped()) return absl::CancelledError("degrain stopped");
+      frames->push_back(std::make_unique<Frame>(neighbour->picture, window));
+      frames->back()->vectors = EstimateMotion(here, MakePyramid(neighbour->picture, window, noise_.curves));
+    }
+    return absl::OkStatus();
+  }
+
+  static void KeepPilot(const ShrinkPass& pass, int y, const Rect& window, RollingRows* pilot) {
+    for (int row = std::max(y, window.y0); row < std::min(y + kPatchStride, window.y1); ++row) {
+      for (int p = 0; p < 3; ++p) pass.Take(row, p, pilot->Write(row) + p * pilot->plane_stride());
+      pilot->Extend(row);
+    }
+  }
+
+  void Finish(const ShrinkPass& pass, int y, const Picture& input) {
+    const Rect& window = input.rect();
+    const int width = window.width();
+    for (auto& row : lines_) row.resize(width);
+    for (int row = std::max(y, window.y0); row < std::min(y + kPatchStride, window.y1); ++row) {
+      float* const yuv[3] = {lines_[0].data(), lines_[1].data(), lines_[2].data()};
+      float* const rgb[3] = {lines_[3].data(), lines_[4].data(), lines_[5].data()};
+      for (int p = 0; p < 3; ++p) pass.Take(row, p, yuv[p]);
+      RestoreRow(noise_.curves, yuv, width, rgb);
+      for (int c = 0; c < 3; ++c) {
+        MixRow(input.planes[c].row(row), rgb[c], strength_.channel[c], grain_, width, out_->planes[c].row(row));
+      }
+    }
+  }
+
+  const OpContext& context_;
+  const NoiseMeasurement& noise_;
+  const Strength strength_;
+  const bool grain_;
+  Picture* out_;
+  std::vector<float> lines_[6];
+};
+
+class DegrainOp final : public TypedOp<Degrain> {
+ public:
+  absl::Status Make(const OpContext& context, const Degrain& params, const Inputs& in, Picture* out) const override {
+    const Input& main = in.main();
+    const Rect window = main.picture.rect();
+    if (window.empty()) return absl::OkStatus();
+    ASSIGN_OR_RETURN(const NoiseMeasurement noise, Noise(params, in));
+    const Strength strength = {{Component(params.strength().has_r(), params.strength().r()),
+                                Component(params.strength().has_g(), params.strength().g()),
+                                Component(params.strength().has_b(), params.strength().b())}};
+    for (size_t p = 3; p < out->planes.size(); ++p) CopyPlane(main.picture.planes[p], &out->planes[p]);
+    const bool idle = strength.channel[0] == 0 && strength.channel[1] == 0 && strength.channel[2] == 0;
+    if (idle || noise.none()) {
+      for (int p = 0; p < 3; ++p) {
+        if (params.grain()) {
+          out->planes[p] = Plane::Filled(window, 0);
+        } else {
+          CopyPlane(main.picture.planes[p], &out->planes[p]);
+        }
+      }
+      return absl::OkStatus();
+    }
+    return DegrainRun(context, noise, strength, params.grain(), out).Run(main, Neighbours(in));
+  }
+
+ private:
+  static float Component(bool set, double value) { return set ? static_cast<float>(value) : 1.0f; }
+
+  static void CopyPlane(const Plane& from, Plane* to) {
+    const Rect& r = from.rect();
+    for (int y = r.y0; y < r.y1; ++y) std::memcpy(to->row(y), from.row(y), r.width() * sizeof(float));
+    to->constant = from.constant;
+  }
+
+  // Other frames in order of time, whatever order they came in: sums over
+  // frames are then always taken in the same order.
+  static std::vector<const Input*> Neighbours(const Inputs& in) {
+    std::vector<const Input*> neighbours;
+    for (const Input& input : in.all()) {
+      if (input.port == "in" && input.frame_offset != 0 && !input.picture.rect().empty()) neighbours.push_back(&input);
+    }
+    std::sort(neighbours.begin(), neighbours.end(),
+              [](const Input* a, const Input* b) { return a->frame_offset < b->frame_offset; });
+    return neighbours;
+  }
+
+  // Measured in a box, given as numbers, or else found in this very frame.
+  static absl::StatusOr<NoiseMeasurement> Noise(const Degrain& params, const Inputs& in) {
+    for (const Input& input : in.all()) {
+      if (input.port == "sample") return NoiseMeasurement::FromNumbers(input.numbers);
+    }
+    if (params.has_profile()) {
+      const Color &a = params.profile().a(), &b = params.profile().b();
+      NoiseMeasurement noise;
+      noise.curves = {{{static_cast<float>(a.r()), static_cast<float>(b.r())},
+                       {static_cast<float>(a.g()), static_cast<float>(b.g())},
+                       {static_cast<float>(a.b()), static_cast<float>(b.b())}}};
+      return noise;
+    }
+    const Picture& picture = in.main().picture;
+    ASSIGN_OR_RETURN(const Rect box, FindEvenBox(picture));
+    return MeasureNoise(picture, box);
+  }
+};
+
+REGISTER_OP("degrain", DegrainOp);
+
+}  // namespace
+}  // namespace selvage

@@ -1,0 +1,26 @@
+// Noise profile of a box of bare screen; the recipe is in DEVELOPERS.md.
+#include "proto/status.h"
+#include "worker/kernels/noise.h"
+#include "worker/op.h"
+
+namespace selvage {
+namespace {
+
+class NoiseProfileOp final : public TypedOp<NoiseProfile> {
+ public:
+  absl::StatusOr<std::string> MakeBlob(const OpContext&, const NoiseProfile& params, const Inputs& in) const override {
+    const SampleBox& box = params.box();
+    const int64_t right = int64_t{box.x()} + box.width(), below = int64_t{box.y()} + box.height();
+    if (right > INT32_MAX || below > INT32_MAX) return absl::InvalidArgumentError("the noise box is too large");
+    ASSIGN_OR_RETURN(const NoiseMeasurement noise,
+                     MeasureNoise(in.main().picture, {box.x(), box.y(), static_cast<int>(right), static_cast<int>(below)}));
+    Measurement measurement;
+    for (float number : noise.ToNumbers()) measurement.add_values(number);
+    return measurement.SerializeAsString();
+  }
+};
+
+REGISTER_OP("noise_profile", NoiseProfileOp);
+
+}  // namespace
+}  // namespace selvage
