@@ -1,4 +1,6 @@
 // Wedge in the chroma plane. Formulas: proto/ops/key.proto.
+#include <cmath>
+
 #include "proto/status.h"
 #include "worker/kernels/math.h"
 #include "worker/op.h"
@@ -28,7 +30,7 @@ Chroma ChromaOf(float r, float g, float b) {
   return {(b - y) / kCbScale / light, (r - y) / kCrScale / light};
 }
 
-float LengthOf(Chroma c) { return __builtin_sqrtf(c.b * c.b + c.r * c.r); }
+float LengthOf(Chroma c) { return std::sqrt(c.b * c.b + c.r * c.r); }
 
 // 0..1; NaN gives 0.
 float Clamp01(float v) {
@@ -41,7 +43,7 @@ struct Wedge {
   float inner, span;
 };
 
-float Matte(Chroma c, Chroma screen, float screen_length, const Wedge& wedge) {
+inline __attribute__((always_inline)) float Matte(Chroma c, Chroma screen, float screen_length, const Wedge& wedge) {
   const float along = c.b * screen.b + c.r * screen.r;
   const float across = c.b * screen.r - c.r * screen.b;
   const float angle = Atan2(across < 0.0f ? -across : across, along) * kDegreesPerRadian;
@@ -49,6 +51,19 @@ float Matte(Chroma c, Chroma screen, float screen_length, const Wedge& wedge) {
   const float by_length = Clamp01((LengthOf(c) / screen_length - wedge.inner) / wedge.span);
   const float matte = 1.0f - by_angle * by_length;
   return screen_length > kLeastLength ? matte : 1.0f;
+}
+
+void KeyColor(const float* r, const float* g, const float* b, int n, Chroma screen, float length, Wedge wedge,
+              float* __restrict to) {
+  for (int x = 0; x < n; ++x) to[x] = Matte(ChromaOf(r[x], g[x], b[x]), screen, length, wedge);
+}
+
+void KeyPlate(const float* r, const float* g, const float* b, const float* sr, const float* sg, const float* sb, int n,
+              Wedge wedge, float* __restrict to) {
+  for (int x = 0; x < n; ++x) {
+    const Chroma screen = ChromaOf(sr[x], sg[x], sb[x]);
+    to[x] = Matte(ChromaOf(r[x], g[x], b[x]), screen, LengthOf(screen), wedge);
+  }
 }
 
 class ChromaRangeOp final : public TypedOp<ChromaRange> {
@@ -71,21 +86,14 @@ class ChromaRangeOp final : public TypedOp<ChromaRange> {
     const float length = LengthOf(whole);
     if (!screen.plate && !(length > kLeastLength)) return NoHueError(screen);
     const Rect& rect = out->planes[0].rect();
+    const std::vector<Plane>& c = picture.planes;
     for (int y = rect.y0; y < rect.y1; ++y) {
-      const float* r = picture.planes[0].row(y);
-      const float* g = picture.planes[1].row(y);
-      const float* b = picture.planes[2].row(y);
       float* to = out->planes[0].row(y);
-      if (!screen.plate) {
-        for (int x = 0; x < rect.width(); ++x) to[x] = Matte(ChromaOf(r[x], g[x], b[x]), whole, length, wedge);
-        continue;
-      }
-      const float* sr = screen.plate->planes[0].row(y);
-      const float* sg = screen.plate->planes[1].row(y);
-      const float* sb = screen.plate->planes[2].row(y);
-      for (int x = 0; x < rect.width(); ++x) {
-        const Chroma here = ChromaOf(sr[x], sg[x], sb[x]);
-        to[x] = Matte(ChromaOf(r[x], g[x], b[x]), here, LengthOf(here), wedge);
+      if (screen.plate) {
+        const std::vector<Plane>& s = screen.plate->planes;
+        KeyPlate(c[0].row(y), c[1].row(y), c[2].row(y), s[0].row(y), s[1].row(y), s[2].row(y), rect.width(), wedge, to);
+      } else {
+        KeyColor(c[0].row(y), c[1].row(y), c[2].row(y), rect.width(), whole, length, wedge, to);
       }
     }
     return absl::OkStatus();

@@ -79,16 +79,17 @@ void KeyPlateAxis(const PlateRows& rows, float gain) {
   }
 }
 
-void KeyPlateChannel(const PlateRows& rows, float balance, float gain) {
-  for (int x = 0; x < rows.width; ++x) {
-    const float r = rows.s[0][x], g = rows.s[1][x], b = rows.s[2][x];
-    const float cr = rows.c[0][x], cg = rows.c[1][x], cb = rows.c[2][x];
-    const bool green = (g >= r) & (g >= b), red = !green & (r > b);
-    // The screen channel; then the others in r, g, b order.
-    const float ss = green ? g : red ? r : b, cs = green ? cg : red ? cr : cb;
-    const float s1 = red ? g : r, c1 = red ? cg : cr;
-    const float s2 = green | red ? b : g, c2 = green | red ? cb : cg;
-    rows.out[x] = PlateMatte(ChannelSignal(cs, c1, c2, balance), ChannelSignal(ss, s1, s2, balance), gain);
+void KeyPlateChannel(const float* sr, const float* sg, const float* sb, const float* cr, const float* cg,
+                     const float* cb, int width, float balance, float gain, float* __restrict out) {
+  for (int x = 0; x < width; ++x) {
+    const float r = sr[x], g = sg[x], b = sb[x];
+    const float green_signal = ChannelSignal(cg[x], cr[x], cb[x], balance), green_screen = ChannelSignal(g, r, b, balance);
+    const float blue_signal = ChannelSignal(cb[x], cr[x], cg[x], balance), blue_screen = ChannelSignal(b, r, g, balance);
+    const float red_signal = ChannelSignal(cr[x], cg[x], cb[x], balance), red_screen = ChannelSignal(r, g, b, balance);
+    // Blue unless red is larger; green where it is no smaller than that.
+    const float signal = r > b ? red_signal : blue_signal, of_screen = r > b ? red_screen : blue_screen;
+    const float other = r > b ? r : b;
+    out[x] = PlateMatte(g >= other ? green_signal : signal, g >= other ? green_screen : of_screen, gain);
   }
 }
 
@@ -145,7 +146,8 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
         rows.s[c] = plate.planes[c].row(y);
       }
       if (p.axis() == ColorDifference::CHANNEL) {
-        KeyPlateChannel(rows, balance, gain);
+        KeyPlateChannel(rows.s[0], rows.s[1], rows.s[2], rows.c[0], rows.c[1], rows.c[2], rows.width, balance, gain,
+                        rows.out);
       } else {
         KeyPlateAxis(rows, gain);
       }

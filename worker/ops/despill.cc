@@ -46,36 +46,35 @@ void SpillRow(const float* s, const float* o1, const float* o2, int n, float bal
 }
 
 // Against a screen given pixel by pixel: how much leaves each of R, G, B.
-struct PlateSpill {
-  const float* c[3];
-  const float* screen[3];
-  float* spill[3];
-};
-void PlateSpillRow(const PlateSpill& rows, int n, float balance, float allow, float amount) {
+void PlateSpillRow(const float* sr, const float* sg, const float* sb, const float* cr, const float* cg, const float* cb,
+                   int n, float balance, float allow, float amount, float* __restrict tr, float* __restrict tg,
+                   float* __restrict tb) {
   for (int x = 0; x < n; ++x) {
-    const float r = rows.screen[0][x], g = rows.screen[1][x], b = rows.screen[2][x];
-    const bool green = (g >= r) & (g >= b), red = !green & (r > b);
-    const float cr = rows.c[0][x], cg = rows.c[1][x], cb = rows.c[2][x];
-    const float s = green ? cg : red ? cr : cb;
-    const float o1 = red ? cg : cr, o2 = green | red ? cb : cg;
-    const float spill = SpillOf(s, LimitOf(o1, o2, balance), allow, amount);
-    rows.spill[0][x] = red ? spill : 0.0f;
-    rows.spill[1][x] = green ? spill : 0.0f;
-    rows.spill[2][x] = green | red ? 0.0f : spill;
+    const float r = cr[x], g = cg[x], b = cb[x];
+    const float red = SpillOf(r, LimitOf(g, b, balance), allow, amount);
+    const float green = SpillOf(g, LimitOf(r, b, balance), allow, amount);
+    const float blue = SpillOf(b, LimitOf(r, g, balance), allow, amount);
+    // Blue unless red is larger; green where it is no smaller than that.
+    const float other = sr[x] > sb[x] ? sr[x] : sb[x];
+    const float open = sg[x] >= other ? 0.0f : 1.0f;
+    tg[x] = sg[x] >= other ? green : 0.0f;
+    tr[x] = (sr[x] > sb[x] ? red : 0.0f) * open;
+    tb[x] = (sr[x] > sb[x] ? 0.0f : blue) * open;
   }
 }
 
-// Light that goes back, in the hue of `color` (neutral where that is black).
-void RestoreRow(const float* light, const float* const* color, int n, float share, float* const* rgb) {
+// Light that goes back, in the hue of h (neutral where that is black).
+void RestoreRow(const float* light, const float* hr, const float* hg, const float* hb, int n, float share,
+                float* __restrict tr, float* __restrict tg, float* __restrict tb) {
   for (int x = 0; x < n; ++x) {
-    const float r = color[0][x], g = color[1][x], b = color[2][x];
-    const float y = kWeights[0] * r + kWeights[1] * g + kWeights[2] * b;
+    const float y = kWeights[0] * hr[x] + kWeights[1] * hg[x] + kWeights[2] * hb[x];
     const bool hue = y > kLeastLight;
     const float back = light[x] * share;
-    const float scale = back / (hue ? y : 1.0f);
-    rgb[0][x] += hue ? r * scale : back;
-    rgb[1][x] += hue ? g * scale : back;
-    rgb[2][x] += hue ? b * scale : back;
+    const float ratio = back / (hue ? y : 1.0f);
+    const float scale = hue ? ratio : 0.0f, grey = hue ? 0.0f : back;
+    tr[x] += hr[x] * scale + grey;
+    tg[x] += hg[x] * scale + grey;
+    tb[x] += hb[x] * scale + grey;
   }
 }
 
@@ -116,13 +115,9 @@ class DespillOp final : public TypedOp<Despill> {
                                                     : restore_color[c].data();
       }
       if (screen.plate) {
-        PlateSpill rows;
-        for (int c = 0; c < 3; ++c) {
-          rows.c[c] = from[c];
-          rows.screen[c] = screen.plate->planes[c].row(y);
-          rows.spill[c] = spill[c].data();
-        }
-        PlateSpillRow(rows, n, balance, allow, amount);
+        const std::vector<Plane>& plate = screen.plate->planes;
+        PlateSpillRow(plate[0].row(y), plate[1].row(y), plate[2].row(y), from[0], from[1], from[2], n, balance, allow,
+                      amount, spill[0].data(), spill[1].data(), spill[2].data());
       } else {
         SpillRow(from[s], from[o1], from[o2], n, balance, allow, amount, spill[s].data());
       }
@@ -134,7 +129,8 @@ class DespillOp final : public TypedOp<Despill> {
         for (int x = 0; x < n; ++x) {
           light[x] = kWeights[0] * spill[0][x] + kWeights[1] * spill[1][x] + kWeights[2] * spill[2][x];
         }
-        RestoreRow(light.data(), hue, n, static_cast<float>(p.restore_amount().value()), to);
+        RestoreRow(light.data(), hue[0], hue[1], hue[2], n, static_cast<float>(p.restore_amount().value()), to[0], to[1],
+                   to[2]);
       }
       float* alpha = out->planes[3].row(y);
       std::copy_n(picture.planes[3].row(y), n, alpha);

@@ -29,20 +29,26 @@ const float* From(const Plane& p, int x, int y) { return p.row(y) + (x - p.rect(
 struct FillRows {
   const float* from[3];
   const float* color[3];  // what to fill with
-  const float* share;
-  float* to[3];
 };
 
-void FillRow(const FillRows& rows, int n, float keep_luminance) {
+// Factor that brings a colour to the luminance of the pixel it replaces, and
+// what to add where it has no hue. Apart from FillChannel, so that both vectorise.
+void ScaleRow(const FillRows& rows, int n, float* __restrict scale, float* __restrict grey) {
+  const float *r = rows.color[0], *g = rows.color[1], *b = rows.color[2];
+  const float *fr = rows.from[0], *fg = rows.from[1], *fb = rows.from[2];
   for (int x = 0; x < n; ++x) {
-    const float r = rows.color[0][x], g = rows.color[1][x], b = rows.color[2][x];
-    const float have = LightOf(rows.from[0][x], rows.from[1][x], rows.from[2][x]);
-    const float y = LightOf(r, g, b);
+    const float have = LightOf(fr[x], fg[x], fb[x]), y = LightOf(r[x], g[x], b[x]);
     const bool hue = y > kLeastLight;
-    const float scale = have / (hue ? y : 1.0f);
-    rows.to[0][x] = Mix(rows.from[0][x], Mix(r, hue ? r * scale : have, keep_luminance), rows.share[x]);
-    rows.to[1][x] = Mix(rows.from[1][x], Mix(g, hue ? g * scale : have, keep_luminance), rows.share[x]);
-    rows.to[2][x] = Mix(rows.from[2][x], Mix(b, hue ? b * scale : have, keep_luminance), rows.share[x]);
+    const float ratio = have / (hue ? y : 1.0f);
+    scale[x] = hue ? ratio : 0.0f;
+    grey[x] = hue ? 0.0f : have;
+  }
+}
+
+void FillChannel(const float* from, const float* color, const float* share, const float* scale, const float* grey,
+                 int n, float keep_luminance, float* __restrict to) {
+  for (int x = 0; x < n; ++x) {
+    to[x] = Mix(from[x], Mix(color[x], color[x] * scale[x] + grey[x], keep_luminance), share[x]);
   }
 }
 
@@ -166,7 +172,7 @@ class FillColorOp final : public TypedOp<FillColor> {
     const float amount = static_cast<float>(p.amount().value());
     const float keep = static_cast<float>(p.keep_luminance().value());
     const bool per_pixel = p.from_case() == FillColor::kCore;
-    std::vector<float> share(rect.width());
+    std::vector<float> share(rect.width()), scale(rect.width()), grey(rect.width());
     for (int y = rect.y0; y < rect.y1; ++y) {
       const int fy = per_pixel ? y : 0;
       const float* known = filling.known.row(fy);
@@ -179,10 +185,12 @@ class FillColorOp final : public TypedOp<FillColor> {
       for (int c = 0; c < 3; ++c) {
         rows.from[c] = From(picture.planes[c], rect.x0, y);
         rows.color[c] = filling.color[c].row(fy);
-        rows.to[c] = out->planes[c].row(y);
       }
-      rows.share = share.data();
-      FillRow(rows, rect.width(), keep);
+      ScaleRow(rows, rect.width(), scale.data(), grey.data());
+      for (int c = 0; c < 3; ++c) {
+        FillChannel(rows.from[c], rows.color[c], share.data(), scale.data(), grey.data(), rect.width(), keep,
+                    out->planes[c].row(y));
+      }
     }
   }
 };
