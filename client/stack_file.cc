@@ -17,39 +17,53 @@ namespace {
 using google::protobuf::FieldDescriptor;
 using google::protobuf::TextFormat;
 
+constexpr char kNoField[] = "has no field named \"";
+
+// The word in quotes that follows `lead` (which ends in a quote), or "".
+std::string Quoted(const std::string& message, const std::string& lead) {
+  const size_t at = message.find(lead);
+  if (at == std::string::npos) return "";
+  const size_t from = at + lead.size();
+  return message.substr(from, message.find('"', from) - from);
+}
+
 // The parser's own words name message types; an artist knows operators.
 std::string InArtistsWords(const std::string& message) {
-  const std::string unknown = "has no field named \"";
-  const size_t at = message.find(unknown);
-  if (at == std::string::npos) return message;
-  const size_t from = at + unknown.size();
-  const std::string name = message.substr(from, message.find('"', from) - from);
+  const std::string name = Quoted(message, kNoField);
+  if (name.empty()) return message;
   if (message.find("\"selvage.Step\"") != std::string::npos) {
     const std::string closest = ClosestOperator(name);
     return absl::StrCat("there is no operator \"", name, "\"",
                         closest.empty() ? "" : absl::StrCat("; did you mean \"", closest, "\"?"),
                         " (`selvage steps` lists them all)");
   }
-  const size_t dot = message.find("\"selvage.");
-  std::string type;
-  if (dot != std::string::npos) {
-    type = message.substr(dot + 9, message.find('"', dot + 9) - dot - 9);
-  }
+  const std::string type = Quoted(message, "\"selvage.");
   return absl::StrCat("there is no field \"", name, "\" in ", type.empty() ? "this place" : type);
 }
 
 class FirstError : public google::protobuf::io::ErrorCollector {
  public:
-  explicit FirstError(const std::string& file) : file_(file) {}
+  FirstError(const std::string& file, const std::string& source) : file_(file), source_(source) {}
   void AddError(int line, int column, const std::string& message) override {
     if (!text_.empty()) return;
-    text_ = absl::StrCat(file_, ":", line + 1, ":", column + 1, ": ", InArtistsWords(message));
+    text_ = absl::StrCat(file_, ":", line + 1, ":", Blamed(line, column, message) + 1, ": ", InArtistsWords(message));
   }
   void AddWarning(int, int, const std::string&) override {}
   const std::string& text() const { return text_; }
 
  private:
+  // The parser points behind an unknown name; people want its first letter.
+  int Blamed(int line, int column, const std::string& message) const {
+    const std::string name = Quoted(message, kNoField);
+    if (name.empty()) return column;
+    size_t begin = 0;
+    for (int i = 0; i < line && begin != std::string::npos; ++i) begin = source_.find('\n', begin) + 1;
+    const size_t at = source_.rfind(name, begin + static_cast<size_t>(column));
+    return at == std::string::npos || at < begin ? column : static_cast<int>(at - begin);
+  }
+
   std::string file_, text_;
+  const std::string& source_;
 };
 
 void MakeAbsolute(const std::filesystem::path& folder, std::string* files) {
@@ -99,7 +113,7 @@ absl::StatusOr<StackFile> StackFile::Read(const std::string& path) {
   StackFile out;
   out.path_ = path;
   out.places_ = std::make_shared<TextFormat::ParseInfoTree>();
-  FirstError collector(path);
+  FirstError collector(path, text);
   TextFormat::Parser parser;
   parser.RecordErrorsTo(&collector);
   parser.WriteLocationsTo(out.places_.get());
