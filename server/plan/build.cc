@@ -1,0 +1,238 @@
+// Recipes, keys and tasks, frame by frame.
+#include <algorithm>
+#include <unordered_map>
+
+#include "absl/container/flat_hash_map.h"
+#include "absl/strings/str_cat.h"
+#include "server/plan/cut.h"
+#include "server/plan/key.h"
+#include "server/plan/plate_facts.h"
+#include "server/plan/resolve.h"
+
+namespace selvage {
+namespace {
+
+class Builder {
+ public:
+  Builder(const Stack& stack, const std::vector<Target>& targets, StackCut cut, Demand demand, PlateTable plates,
+          const EpochOf& epochs, Plan* plan)
+      : stack_(stack),
+        targets_(targets),
+        cut_(std::move(cut)),
+        demand_(std::move(demand)),
+        plates_(std::move(plates)),
+        epochs_(epochs),
+        plan_(plan),
+        masks_(stack.mask_size()),
+        task_of_(cut_.segments.size()) {}
+
+  void Build() {
+    for (size_t s = 0; s < cut_.segments.size(); ++s) {
+      StepResolver steps(cut_.segments[s].steps);
+      task_of_[s].reserve(demand_.segment[s].size());
+      for (int32_t frame : demand_.segment[s]) task_of_[s].push_back(AddTask(cut_.segments[s], frame, &steps));
+    }
+    for (size_t i = 0; i < targets_.size(); ++i) {
+      plan_->targets.push_back(plan_->tasks[TaskAt(cut_.target_segment[i], targets_[i].frame)].key);
+    }
+    OrderByFrame();
+  }
+
+ private:
+  // REQUIRES: the demand has that frame.
+  int TaskAt(int segment, int32_t frame) const {
+    const auto& frames = demand_.segment[segment];
+    return task_of_[segment][std::lower_bound(frames.begin(), frames.end(), frame) - frames.begin()];
+  }
+
+  // One input, as a worker needs it and as the recipe sees it.
+  void AddInput(const Source& source, int step, const std::string& port, int32_t frame, int offset) {
+    PlannedInput in;
+    in.step = step;
+    in.port = port;
+    in.frame_offset = offset;
+    in.name = source.name;
+    RecipeInput seen{step, port, offset, InputType::kResult, {}};
+    switch (source.type) {
+      case Source::kSegment:
+        in.result = plan_->tasks[TaskAt(source.index, frame)].key;
+        break;
+      case Source::kPlate: {
+        const PlateTable::Entry& entry = plates_.At(source.index, frame);
+        if (entry.read == nullptr) return ReportUnknown(source, frame);
+        in.plate = entry.read;
+        seen.type = InputType::kPlate;
+        seen.content = entry.content;
+        break;
+      }
+      case Source::kMask: {
+        auto& mask = masks_[source.index];
+        if (!mask) mask.emplace(stack_.mask(source.index));
+        const MaskResolver::Resolved& at = mask->At(frame);
+        in.mask = at.mask;
+        seen.type = InputType::kMask;
+        seen.content = at.digest;
+        break;
+      }
+      case Source::kNone:
+        return;
+    }
+    // A neighbour that is the same picture as one already there (a held frame)
+    // says nothing new: it would be averaged as if it were independent.
+    if (offset != 0) {
+      const Digest id = in.result ? in.result->digest : seen.content;
+      if (std::find(neighbours_.begin(), neighbours_.end(), id) != neighbours_.end()) return;
+      neighbours_.push_back(id);
+    } else if (step < 0) {
+      neighbours_ = {in.result ? in.result->digest : seen.content};
+    }
+    if (in.result) results_.push_back(*in.result);
+    inputs_.push_back(std::move(in));
+    recipe_.push_back(seen);
+  }
+
+  // The caller's files were found for other targets.
+  void ReportUnknown(const Source& plate, int32_t frame) {
+    if (!plan_->errors.empty()) return;
+    StackError& e = plan_->errors.emplace_back();
+    e.set_path(absl::StrCat("plate[", plate.index, "].files"));
+    e.set_message(absl::StrCat("plate \"", plate.name, "\": nothing is known of frame ", frame));
+  }
+
+  Frames RealFramesOf(const Source& s) const {
+    if (s.type == Source::kSegment) return cut_.segments[s.index].real;
+    if (s.type == Source::kPlate) return PlateFrames(stack_, stack_.plate(s.index));
+    return {};
+  }
+
+  void CollectInputs(const Segment& s, int32_t frame) {
+    static const std::string kMain = "in";
+    inputs_.clear();
+    recipe_.clear();
+    results_.clear();
+    inputs_.reserve(1 + 2 * s.window + s.sides.size());
+    AddInput(s.main, -1, kMain, frame, 0);
+    if (s.window > 0) {
+      const Frames real = RealFramesOf(s.main);
+      for (int k = 1; k <= s.window; ++k) {
+        for (int offset : {-k, k}) {
+          if (real.Contains(int64_t{frame} + offset)) AddInput(s.main, -1, kMain, frame + offset, offset);
+        }
+      }
+    }
+    for (const SideInput& side : s.sides) AddInput(side.source, side.step, side.port, side.at.value_or(frame), 0);
+  }
+
+  int AddTask(const Segment& s, int32_t frame, StepResolver* resolver) {
+    CollectInputs(s, frame);
+    const StepResolver::Resolved& resolved = resolver->At(frame);
+    const uint64_t epoch = s.pass_index >= 0 && epochs_ ? epochs_(s.pass, frame) : 0;
+    const Digest recipe = RecipeOf(plan_->format, resolved.digest, recipe_, epoch);
+    const ResultKey key = KeyOf(recipe, results_);
+    auto [it, is_new] = index_of_.try_emplace(key, static_cast<int>(plan_->tasks.size()));
+    if (!is_new) {
+      // The same work under another name: kept as long as the keener one asks.
+      auto& keep = plan_->tasks[it->second].keep;
+      if (s.keep == Pass::ALWAYS || (s.keep == Pass::AUTO && keep == Pass::NEVER)) keep = s.keep;
+      return it->second;
+    }
+    PlannedTask& task = plan_->tasks.emplace_back();
+    task.key = key;
+    task.recipe = recipe;
+    task.pass = s.pass;
+    task.frame = frame;
+    task.segment = s.number;
+    task.first_step = s.first_step;
+    task.steps = resolved.steps;
+    task.inputs = std::move(inputs_);
+    task.keep = s.keep;
+    return it->second;
+  }
+
+  // Depth first from the targets by frame: work for the first frames comes
+  // first. Inputs stay before their users.
+  void OrderByFrame() {
+    std::vector<int> roots;
+    for (const ResultKey& key : plan_->targets) roots.push_back(index_of_.at(key));
+    std::vector<size_t> by_frame(targets_.size());
+    for (size_t i = 0; i < by_frame.size(); ++i) by_frame[i] = i;
+    std::stable_sort(by_frame.begin(), by_frame.end(),
+                     [&](size_t a, size_t b) { return targets_[a].frame < targets_[b].frame; });
+
+    std::vector<PlannedTask>& tasks = plan_->tasks;
+    std::vector<uint8_t> seen(tasks.size(), 0);
+    std::vector<int> order;
+    order.reserve(tasks.size());
+    std::vector<std::pair<int, size_t>> path;
+    for (size_t t : by_frame) {
+      if (seen[roots[t]]) continue;
+      seen[roots[t]] = 1;
+      path.push_back({roots[t], 0});
+      while (!path.empty()) {
+        auto& [task, next] = path.back();
+        if (next == tasks[task].inputs.size()) {
+          order.push_back(task);
+          path.pop_back();
+          continue;
+        }
+        const PlannedInput& in = tasks[task].inputs[next++];
+        if (!in.result) continue;
+        const int input = index_of_.at(*in.result);
+        if (seen[input]) continue;
+        seen[input] = 1;
+        path.push_back({input, 0});
+      }
+    }
+    std::vector<PlannedTask> ordered;
+    ordered.reserve(order.size());
+    for (int i : order) ordered.push_back(std::move(tasks[i]));
+    tasks = std::move(ordered);
+  }
+
+  const Stack& stack_;
+  const std::vector<Target>& targets_;
+  const StackCut cut_;
+  const Demand demand_;
+  const PlateTable plates_;
+  const EpochOf& epochs_;
+  Plan* plan_;
+
+  std::vector<std::optional<MaskResolver>> masks_;
+  // Parallel to Demand.segment: position in Plan.tasks.
+  std::vector<std::vector<int>> task_of_;
+  absl::flat_hash_map<ResultKey, int, DigestHash> index_of_;
+
+  // Of the task being made.
+  std::vector<PlannedInput> inputs_;
+  std::vector<RecipeInput> recipe_;
+  std::vector<ResultKey> results_;
+  std::vector<Digest> neighbours_;
+};
+
+}  // namespace
+
+Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files, const FactsOf& facts,
+               const EpochOf& epochs, const Limits& limits) {
+  Plan plan;
+  plan.stack_name = stack.name();
+  plan.errors = files.errors;
+  if (!plan.errors.empty()) return plan;
+  StackCut cut = CutStack(stack, targets);
+  plan.errors = cut.errors;
+  Demand demand = FindDemand(stack, targets, cut, limits);
+  if (demand.error) plan.errors.push_back(*demand.error);
+  if (!plan.errors.empty()) return plan;
+  PlateTable plates(stack, files, facts, limits, &plan.errors);
+  if (!plan.errors.empty()) return plan;
+  plan.format = stack.has_format() ? stack.format() : plates.first_format();
+  for (StackError& e : CheckBoxes(stack, plan.format)) plan.errors.push_back(std::move(e));
+  if (!plan.errors.empty()) return plan;
+  Builder(stack, targets, std::move(cut), std::move(demand), std::move(plates), epochs, &plan).Build();
+  if (!plan.errors.empty()) {
+    plan.tasks.clear();
+    plan.targets.clear();
+  }
+  return plan;
+}
+
+}  // namespace selvage

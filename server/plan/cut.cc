@@ -1,0 +1,287 @@
+#include "server/plan/cut.h"
+
+#include <algorithm>
+
+#include "absl/strings/str_cat.h"
+#include "proto/catalogue.h"
+#include "server/plan/file_type.h"
+#include "server/plan/names.h"
+
+namespace selvage {
+namespace {
+
+class Cutter {
+ public:
+  Cutter(const Stack& stack, const std::vector<Target>& targets) : stack_(stack), targets_(targets), names_(stack) {}
+
+  StackCut Cut() {
+    std::vector<int> roots;
+    for (const Target& t : targets_) CollectRoots(t, &roots);
+    const PassOrder order = OrderPasses(stack_, names_, roots);
+    kinds_ = PassKinds(stack_, names_, order);
+    pass_source_.resize(stack_.pass_size());
+    for (int pass : order.passes) CutPass(pass);
+    for (const Target& t : targets_) cut_.target_segment.push_back(CutTarget(t));
+    return std::move(cut_);
+  }
+
+ private:
+  const Deliverable* FindDeliverable(const std::string& name) const {
+    for (const Deliverable& d : stack_.deliver()) {
+      if (d.name() == name) return &d;
+    }
+    return nullptr;
+  }
+
+  void AddRoot(const std::string& name, std::vector<int>* roots) const {
+    const NameRef ref = names_.Find(name);
+    if (ref.type == NameRef::kPass) roots->push_back(ref.index);
+  }
+  void CollectRoots(const Target& t, std::vector<int>* roots) const {
+    if (const Deliverable* d = FindDeliverable(t.deliverable)) {
+      // One of many frames: the first one has said it all.
+      if (roots_of_ == d) return;
+      roots_of_ = d;
+      AddRoot(d->from(), roots);
+      for (const auto& layer : d->layer()) AddRoot(layer.from(), roots);
+    } else if (t.look) {
+      AddRoot(t.source, roots);
+      AddRoot(t.look->behind(), roots);
+      AddRoot(t.look->color(), roots);
+    }
+  }
+
+  Source Find(const std::string& name) const {
+    const NameRef ref = names_.Find(name);
+    switch (ref.type) {
+      case NameRef::kPlate:
+        return {Source::kPlate, ref.index, name};
+      case NameRef::kMask:
+        return {Source::kMask, ref.index, name};
+      case NameRef::kPass: {
+        Source s = pass_source_[ref.index];
+        s.name = name;
+        return s;
+      }
+      default:
+        return {};
+    }
+  }
+
+  Frames Real(const Source& s) const {
+    if (s.type == Source::kPlate) return PlateFrames(stack_, stack_.plate(s.index));
+    if (s.type == Source::kSegment) return cut_.segments[s.index].real;
+    return {};
+  }
+  Frames Available(const Source& s) const {
+    if (s.type == Source::kPlate && stack_.plate(s.index).missing() == Plate::HOLD) return {};
+    if (s.type == Source::kSegment) return cut_.segments[s.index].available;
+    return Real(s);
+  }
+
+  int Add(Segment segment) {
+    segment.real = Real(segment.main);
+    segment.available = Available(segment.main);
+    for (const SideInput& side : segment.sides) {
+      // A measurement is there at every frame.
+      if (side.at) continue;
+      segment.real = segment.real.Intersect(Available(side.source));
+      segment.available = segment.available.Intersect(Available(side.source));
+    }
+    cut_.segments.push_back(std::move(segment));
+    return static_cast<int>(cut_.segments.size()) - 1;
+  }
+
+  // The task that measures a box in what `source` gives.
+  Source Measure(const Port& port, const Segment& reader) {
+    Segment s;
+    s.pass = reader.pass;
+    s.pass_index = reader.pass_index;
+    s.number = next_number_++;
+    s.first_step = reader.first_step;
+    s.keep = reader.keep;
+    s.main = reader.main;
+    SampleBox* box;
+    Step step;
+    if (port.traits.measure() == NOISE_PROFILE) {
+      box = step.mutable_noise_profile()->mutable_box();
+    } else {
+      box = step.mutable_sample_color()->mutable_box();
+    }
+    *box = *port.box;
+    box->clear_frame();
+    s.steps.push_back(std::move(step));
+    return {Source::kSegment, Add(std::move(s)), absl::StrCat(port.path, " of pass ", reader.pass)};
+  }
+
+  void AddStep(const Step& step, const std::vector<Port>& ports, Segment* segment) {
+    const int index = static_cast<int>(segment->steps.size());
+    for (const Port& port : ports) {
+      if (port.box != nullptr) {
+        const int32_t at = port.box->has_frame() ? port.box->frame() : stack_.frames().first();
+        segment->sides.push_back({index, port.path, Measure(port, *segment), at});
+      } else if (!port.name.empty()) {
+        segment->sides.push_back({index, port.path, Find(port.name), std::nullopt});
+      }
+    }
+    segment->steps.push_back(step);
+  }
+
+  // Heavy steps are segments of their own; a step with a measured box begins
+  // one, so that the measuring task reads a stored result.
+  void CutPass(int index) {
+    const Pass& pass = stack_.pass(index);
+    const Source from = pass.from().empty() ? Source{} : Find(pass.from());
+    if (pass.step_size() == 0 && from.type == Source::kSegment) {
+      pass_source_[index] = from;
+      return;
+    }
+    next_number_ = 0;
+    Segment current;
+    auto begin = [&](const Source& main, int first_step) {
+      current = Segment{};
+      current.pass = pass.name();
+      current.pass_index = index;
+      current.first_step = static_cast<uint32_t>(first_step);
+      current.keep = pass.keep();
+      current.main = main;
+    };
+    auto end = [&] {
+      current.number = next_number_++;
+      return Source{Source::kSegment, Add(std::move(current)), pass.name()};
+    };
+    begin(from, 0);
+    bool after_heavy = false;
+    for (int i = 0; i < pass.step_size(); ++i) {
+      const Step& step = pass.step(i);
+      const std::vector<Port> ports = PortsOf(ParamsOf(step));
+      const bool heavy = OperatorOf(step)->heavy();
+      const bool measures = std::any_of(ports.begin(), ports.end(), [](const Port& p) { return p.box != nullptr; });
+      if (!current.steps.empty() && (heavy || measures || after_heavy)) begin(end(), i);
+      AddStep(step, ports, &current);
+      if (heavy) current.window = WindowOf(ParamsOf(step));
+      after_heavy = heavy;
+    }
+    pass_source_[index] = end();
+  }
+
+  int CutTarget(const Target& t) {
+    if (const Deliverable* d = FindDeliverable(t.deliverable)) {
+      auto [it, is_new] = deliver_segment_.try_emplace(d->name(), -1);
+      if (is_new) it->second = CutDeliverable(*d);
+      return it->second;
+    }
+    if (t.look) return CutLook(t);
+    cut_.errors.push_back({});
+    cut_.errors.back().set_message(absl::StrCat("there is no deliverable \"", t.deliverable, "\""));
+    return -1;
+  }
+
+  int CutDeliverable(const Deliverable& d) {
+    Segment s;
+    s.pass = absl::StrCat("deliver ", d.name());
+    s.main = Find(d.from());
+    Step step;
+    DeliverFile* file = step.mutable_deliver_file();
+    file->set_type(*FileTypeOf(d.files()));
+    file->set_encoding(d.has_encoding() ? d.encoding() : DefaultEncoding(file->type()));
+    file->set_stack_name(stack_.name());
+    for (const auto& layer : d.layer()) {
+      auto* to = file->add_layer();
+      to->set_name(layer.name());
+      to->set_from(layer.from());
+    }
+    AddStep(step, PortsOf(*file), &s);
+    return Add(std::move(s));
+  }
+
+  int Refuse(const std::string& message) {
+    cut_.errors.push_back({});
+    cut_.errors.back().set_message(message);
+    return -1;
+  }
+
+  // The first plate that is a picture, for what a look leaves out.
+  std::string FirstPicture() const {
+    for (const Plate& p : stack_.plate()) {
+      if (PlateKind(p) == OPAQUE) return p.name();
+    }
+    return "";
+  }
+
+  int CutLook(const Target& t) {
+    const NameRef ref = names_.Find(t.source);
+    if (ref.type == NameRef::kNone) return Refuse(names_.Unknown(t.source));
+    if (!Frames{stack_.frames().first(), stack_.frames().last()}.Contains(t.frame)) {
+      return Refuse(absl::StrCat("frame ", t.frame, " is out of range, allowed ", stack_.frames().first(), " to ",
+                                 stack_.frames().last()));
+    }
+    Segment s;
+    s.pass = "look";
+    s.main = Find(t.source);
+    Step step;
+    LookPicture* look = step.mutable_look_picture();
+    *look = *t.look;
+    const bool behind = look->as() == LookPicture::AS_PLATE || look->as() == LookPicture::AS_WIPE;
+    if (behind && look->behind().empty()) look->set_behind(FirstPicture());
+    const bool matte = KindOf(stack_, kinds_, ref) == MATTE;
+    if (matte && look->as() != LookPicture::AS_MATTE && look->color().empty()) look->set_color(FirstPicture());
+    if ((behind || look->as() == LookPicture::AS_BACKGROUND) && look->behind().empty()) {
+      return Refuse("this look needs a picture behind: say which");
+    }
+    if (matte && look->as() != LookPicture::AS_MATTE && look->color().empty()) {
+      return Refuse(absl::StrCat("\"", t.source, "\" is a matte: say which picture it cuts out, or look at it as a matte"));
+    }
+    const std::vector<Port> ports = PortsOf(*look);
+    for (const Port& port : ports) {
+      if (port.name.empty()) continue;
+      const NameRef other = names_.Find(port.name);
+      if (other.type == NameRef::kNone) return Refuse(names_.Unknown(port.name));
+      const Kind kind = KindOf(stack_, kinds_, other);
+      if (TakenAs(port.traits.input(), kind) == KIND_UNSPECIFIED) {
+        return Refuse(absl::StrCat(port.path, " \"", port.name, "\" is ", KindName(kind), ", needs a picture"));
+      }
+    }
+    AddStep(step, ports, &s);
+    return Add(std::move(s));
+  }
+
+  const Stack& stack_;
+  const std::vector<Target>& targets_;
+  const NameTable names_;
+  std::vector<Kind> kinds_;
+  // What a pass stands for: its last segment, or that of the pass it repeats.
+  std::vector<Source> pass_source_;
+  absl::flat_hash_map<std::string, int> deliver_segment_;
+  mutable const Deliverable* roots_of_ = nullptr;
+  uint32_t next_number_ = 0;
+  StackCut cut_;
+};
+
+}  // namespace
+
+Frames PlateFrames(const Stack& stack, const Plate& plate) {
+  const auto pattern = ParsePattern(plate.files());
+  // A still is the same picture at every frame.
+  if (pattern.ok() && pattern->still()) return {};
+  const FrameRange& range = plate.has_frames() ? plate.frames() : stack.frames();
+  return {range.first(), range.last()};
+}
+
+StackCut CutStack(const Stack& stack, const std::vector<Target>& targets) { return Cutter(stack, targets).Cut(); }
+
+std::vector<Target> DeliverableTargets(const Stack& stack) {
+  std::vector<Target> targets;
+  for (const Deliverable& d : stack.deliver()) {
+    const FrameRange& range = d.has_frames() ? d.frames() : stack.frames();
+    for (int64_t f = range.first(); f <= range.last(); ++f) {
+      Target t;
+      t.deliverable = d.name();
+      t.frame = static_cast<int32_t>(f);
+      targets.push_back(std::move(t));
+    }
+  }
+  return targets;
+}
+
+}  // namespace selvage

@@ -1,0 +1,85 @@
+// A stack cut into segments, still without frames: which steps run together,
+// what they read, and at which frames they can be asked for.
+#pragma once
+
+#include <cstdint>
+#include <limits>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "server/plan/pattern.h"
+#include "server/plan/plan.h"
+
+namespace selvage {
+
+// Inclusive.
+struct Frames {
+  int32_t first = std::numeric_limits<int32_t>::min(), last = std::numeric_limits<int32_t>::max();
+  bool Contains(int64_t frame) const { return frame >= first && frame <= last; }
+  bool all() const { return first == std::numeric_limits<int32_t>::min() && last == std::numeric_limits<int32_t>::max(); }
+  Frames Intersect(const Frames& o) const { return {std::max(first, o.first), std::min(last, o.last)}; }
+};
+
+// What an input comes from.
+struct Source {
+  enum Type : uint8_t { kNone, kPlate, kMask, kSegment };
+  Type type = kNone;
+  int index = -1;
+  std::string name;
+};
+
+struct SideInput {
+  int step = 0;
+  std::string port;
+  Source source;
+  // A measurement is taken at one frame for the whole shot.
+  std::optional<int32_t> at;
+};
+
+struct Segment {
+  // "core", "deliver comp", "look".
+  std::string pass;
+  // Index in Stack.pass, or -1.
+  int pass_index = -1;
+  // Position in the pass, measurements included.
+  uint32_t number = 0;
+  uint32_t first_step = 0;
+  // As written: not resolved yet.
+  std::vector<Step> steps;
+  Source main;
+  // Frames before and after at which the main input is read too.
+  int window = 0;
+  std::vector<SideInput> sides;
+  Pass::Keep keep = Pass::AUTO;
+  // Where real frames are: a temporal window ends here (a held frame is none).
+  Frames real;
+  // Where it can be asked for at all.
+  Frames available;
+};
+
+struct StackCut {
+  // Inputs before their users.
+  std::vector<Segment> segments;
+  // What each target is: a segment.
+  std::vector<int> target_segment;
+  // Faults of the targets themselves (a look at a pass that is not there).
+  std::vector<StackError> errors;
+};
+
+// Passes that no target needs are left out. REQUIRES: Validate found nothing.
+StackCut CutStack(const Stack& stack, const std::vector<Target>& targets);
+
+// Frames that are needed of each segment and plate, ascending.
+struct Demand {
+  std::vector<std::vector<int32_t>> segment;
+  std::vector<std::vector<int32_t>> plate;
+  // Set when there are more tasks than allowed; the lists are then incomplete.
+  std::optional<StackError> error;
+};
+Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const StackCut& cut, const Limits& limits);
+
+// Frames of a plate that exist, as the stack says.
+Frames PlateFrames(const Stack& stack, const Plate& plate);
+
+}  // namespace selvage

@@ -1,0 +1,18 @@
+// What kind of file a name or the bytes of a file say.
+#pragma once
+
+#include <optional>
+#include <string>
+
+#include "proto/ops/internal.pb.h"
+#include "proto/values.pb.h"
+
+namespace selvage {
+
+// By the ending .exr .dpx .tif .tiff .png, in any case; nullopt for others.
+std::optional<DeliverFile::FileType> FileTypeOf(const std::string& files);
+Encoding DefaultEncoding(DeliverFile::FileType type);
+// `file_type` as PlateFacts says ("openexr", "dpx", ...).
+Encoding DefaultEncoding(const std::string& file_type);
+
+}  // namespace selvage

@@ -1,0 +1,128 @@
+#include "server/plan/plate_facts.h"
+
+#include "absl/strings/str_cat.h"
+#include "proto/catalogue.h"
+#include "server/plan/file_type.h"
+#include "server/plan/key.h"
+
+namespace selvage {
+namespace {
+
+constexpr uint32_t kMaxSide = 65'536;
+
+std::string Size(uint64_t width, uint64_t height) { return absl::StrCat(width, " x ", height); }
+
+bool TooLarge(uint64_t width, uint64_t height, const Limits& limits) {
+  return width > kMaxSide || height > kMaxSide || width * height > static_cast<uint64_t>(limits.format_pixels);
+}
+
+// What is wrong with one file, or "".
+std::string Fault(const PlateFacts* facts, const PlateFile& file, const Limits& limits) {
+  const std::string at = absl::StrCat("frame ", file.frame, " (", file.path, ")");
+  if (facts == nullptr) return absl::StrCat(at, " could not be read");
+  const Format& format = facts->format();
+  const Window& window = facts->data_window();
+  if (format.width() == 0 || format.height() == 0 || window.width() == 0 || window.height() == 0) {
+    return absl::StrCat(at, " is an empty picture");
+  }
+  const std::string allowed = absl::StrCat("allowed are ", kMaxSide, " a side and ", limits.format_pixels, " in all");
+  if (TooLarge(format.width(), format.height(), limits)) {
+    return absl::StrCat(at, " is ", Size(format.width(), format.height()), " pixels, ", allowed);
+  }
+  // A result covers the format and the data window: what lies between them counts.
+  const int64_t x0 = std::min<int64_t>(0, window.x()), y0 = std::min<int64_t>(0, window.y());
+  const int64_t x1 = std::max<int64_t>(format.width(), int64_t{window.x()} + window.width());
+  const int64_t y1 = std::max<int64_t>(format.height(), int64_t{window.y()} + window.height());
+  if (TooLarge(static_cast<uint64_t>(x1 - x0), static_cast<uint64_t>(y1 - y0), limits)) {
+    return absl::StrCat(at, " has a data window of ", Size(window.width(), window.height()), " pixels at ", window.x(),
+                        ", ", window.y(), ", ", allowed);
+  }
+  return "";
+}
+
+PlateRead ReadOf(const Plate& plate, const PlateFile& file, const PlateFacts& facts) {
+  PlateRead read;
+  read.set_path(file.path);
+  read.set_digest(facts.digest());
+  read.set_encoding(plate.has_encoding() ? plate.encoding() : DefaultEncoding(facts.file_type()));
+  read.set_alpha(plate.alpha());
+  return read;
+}
+
+}  // namespace
+
+PlateTable::PlateTable(const Stack& stack, const PlateFiles& files, const FactsOf& facts, const Limits& limits,
+                       std::vector<StackError>* errors)
+    : entries_(stack.plate_size()) {
+  std::vector<const PlateFile*> first_file(stack.plate_size(), nullptr);
+  std::vector<Format> first_format(stack.plate_size());
+  std::vector<bool> faulty(stack.plate_size(), false);
+  // Held frames and stills: one entry for all frames of a path.
+  std::vector<absl::flat_hash_map<std::string, Entry>> by_path(stack.plate_size());
+  for (const PlateFile& file : files.files) {
+    if (faulty[file.plate]) continue;
+    const Plate& plate = stack.plate(file.plate);
+    auto [known, is_new] = by_path[file.plate].try_emplace(file.path);
+    if (is_new) {
+      const PlateFacts* f = facts(file.path);
+      std::string fault = Fault(f, file, limits);
+      const PlateFile*& first = first_file[file.plate];
+      if (fault.empty() && first == nullptr) {
+        first = &file;
+        first_format[file.plate] = f->format();
+      }
+      const Format& size = first_format[file.plate];
+      if (fault.empty() && (f->format().width() != size.width() || f->format().height() != size.height())) {
+        fault = absl::StrCat("frame ", file.frame, " is ", Size(f->format().width(), f->format().height()),
+                             " pixels, frame ", first->frame, " is ", Size(size.width(), size.height()),
+                             ": a plate may not change its size");
+      }
+      if (!fault.empty()) {
+        faulty[file.plate] = true;
+        StackError& e = errors->emplace_back();
+        e.set_path(absl::StrCat("plate[", file.plate, "].files"));
+        e.set_message(absl::StrCat("plate \"", plate.name(), "\": ", fault));
+        continue;
+      }
+      auto read = std::make_shared<PlateRead>(ReadOf(plate, file, *f));
+      known->second.content = PlateContent(*read);
+      known->second.read = std::move(read);
+    }
+    entries_[file.plate][file.frame] = known->second;
+  }
+  if (!first_format.empty()) first_format_ = first_format[0];
+}
+
+const PlateTable::Entry& PlateTable::At(int plate, int32_t frame) const {
+  static const Entry kNothing;
+  auto it = entries_[plate].find(frame);
+  return it == entries_[plate].end() ? kNothing : it->second;
+}
+
+std::vector<StackError> CheckBoxes(const Stack& stack, const Format& format) {
+  std::vector<StackError> errors;
+  for (int p = 0; p < stack.pass_size(); ++p) {
+    for (int s = 0; s < stack.pass(p).step_size(); ++s) {
+      const Step& step = stack.pass(p).step(s);
+      const Operator* o = OperatorOf(step);
+      if (o == nullptr) continue;
+      for (const Port& port : PortsOf(ParamsOf(step))) {
+        if (port.box == nullptr) continue;
+        const SampleBox& b = *port.box;
+        if (b.x() >= 0 && b.y() >= 0 && int64_t{b.x()} + b.width() <= format.width() &&
+            int64_t{b.y()} + b.height() <= format.height()) {
+          continue;
+        }
+        if (errors.size() == 50) return errors;
+        StackError& e = errors.emplace_back();
+        e.set_path(absl::StrCat("pass[", p, "].step[", s, "].", o->name, ".", port.path));
+        e.set_message(absl::StrCat("pass \"", stack.pass(p).name(), "\" step ", s + 1, " (", o->name, ") ", port.path,
+                                   ": the box from ", b.x(), ", ", b.y(), " of ", Size(b.width(), b.height()),
+                                   " is not inside the picture of ", Size(format.width(), format.height())));
+      }
+    }
+  }
+  return errors;
+}
+
+}  // namespace selvage
