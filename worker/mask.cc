@@ -41,7 +41,8 @@ absl::Status Flatten(const ResolvedMask::Path& path, std::vector<Chord>* chords)
     const Point end{xy[i + 4], xy[i + 5]};
     FlattenCubic(at, {xy[i], xy[i + 1]}, {xy[i + 2], xy[i + 3]}, end, chords);
     at = end;
-    if (chords->size() > kMaxChords) return absl::InvalidArgumentError("a mask's shape has too many or too large curves");
+    if (chords->size() > kMaxChords)
+      return absl::InvalidArgumentError("a mask's shape has too many or too large curves");
   }
   if (at.x != start.x || at.y != start.y) chords->push_back({at, start});
   return absl::OkStatus();

@@ -74,7 +74,8 @@ TEST(Mask, TriangleHasHandComputedCoverage) {
   // Right of x = y, left of x = 4: half a pixel on the diagonal.
   const Plane p = Draw(MaskOf("M 0 0 L 4 4 L 4 0 Z"), {0, 0, 5, 5});
   for (int y = 0; y < 5; ++y) {
-    for (int x = 0; x < 5; ++x) EXPECT_EQ(p.at(x, y), x >= 4 || y >= 4 ? 0 : x > y ? 1 : x == y ? 0.5f : 0) << x << "," << y;
+    for (int x = 0; x < 5; ++x)
+      EXPECT_EQ(p.at(x, y), x >= 4 || y >= 4 ? 0 : x > y ? 1 : x == y ? 0.5f : 0) << x << "," << y;
   }
   // The edge from (0, 0) to (3, 1) leaves 1/6, 1/2 and 5/6 of row 0 above it.
   const Plane q = Draw(MaskOf("M 0 0 L 3 1 V 0 Z"), {0, 0, 3, 1});
@@ -142,7 +143,8 @@ TEST(Mask, TileIsTheSameAsTheWhole) {
       for (const char* path : {kStar, kBlobs}) {
         const ResolvedMask mask = MaskOf(path, feather, rule);
         const Plane whole = Draw(mask, {-20, -20, 120, 120});
-        for (const Rect& r : {Rect{-20, -20, 15, 33}, Rect{13, 33, 50, 57}, Rect{50, 17, 51, 90}, Rect{70, 70, 120, 120}}) {
+        for (const Rect& r :
+             {Rect{-20, -20, 15, 33}, Rect{13, 33, 50, 57}, Rect{50, 17, 51, 90}, Rect{70, 70, 120, 120}}) {
           const Plane tile = Draw(mask, r);
           for (int y = r.y0; y < r.y1; ++y) {
             for (int x = r.x0; x < r.x1; ++x) {
@@ -218,7 +220,7 @@ TEST(Mask, InwardFeatherLeavesNoSeamWhereFilledPartsOverlap) {
     EXPECT_EQ(p.at(i, 45), 1) << i;  // across x = 40
     EXPECT_EQ(p.at(45, i), 1) << i;
   }
-  EXPECT_EQ(p.at(34, 50), 1);   // the second square's edge x = 30, inside the first
+  EXPECT_EQ(p.at(34, 50), 1);    // the second square's edge x = 30, inside the first
   EXPECT_LT(p.at(33, 70), 0.7);  // and the same edge where it is outline
 }
 
@@ -245,7 +247,8 @@ TEST(Mask, ShapesCombineInOrder) {
 TEST(Mask, CrowdedRowsStayCloseToTheArea) {
   // 600 teeth across 60 px: the ones' areas are exact in sum.
   std::string path = "M 0 10";
-  for (int i = 0; i < 600; ++i) path += " L " + std::to_string(i * 0.1 + 0.05) + " 0 L " + std::to_string((i + 1) * 0.1) + " 10";
+  for (int i = 0; i < 600; ++i)
+    path += " L " + std::to_string(i * 0.1 + 0.05) + " 0 L " + std::to_string((i + 1) * 0.1) + " 10";
   const Plane p = Draw(MaskOf(path), {0, 0, 61, 10});
   EXPECT_NEAR(Sum(p), 300, 0.5);
   for (int x = 0; x < 60; ++x) {

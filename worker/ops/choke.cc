@@ -1,5 +1,6 @@
 // Grey-scale erosion and dilation. Contract: proto/ops/matte.proto.
 #include <algorithm>
+#include <bit>
 #include <cmath>
 #include <vector>
 
@@ -139,11 +140,12 @@ void Move(Choke::Shape shape, double pixels, const Plane& in, Plane* out) {
 bool IsFlat(const Plane& p) {
   if (p.constant) return true;
   const Rect& rect = p.rect();
-  const float first = p.at(rect.x0, rect.y0);
+  // To the bit: zeros of both signs are not flat, NaN is.
+  const uint32_t first = std::bit_cast<uint32_t>(p.at(rect.x0, rect.y0));
   for (int y = rect.y0; y < rect.y1; ++y) {
     const float* row = p.row(y);
-    int unlike = 0;
-    for (int x = 0; x < rect.width(); ++x) unlike |= row[x] != first;
+    uint32_t unlike = 0;
+    for (int x = 0; x < rect.width(); ++x) unlike |= std::bit_cast<uint32_t>(row[x]) ^ first;
     if (unlike) return false;
   }
   return true;

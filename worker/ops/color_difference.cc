@@ -83,8 +83,10 @@ void KeyPlateChannel(const float* sr, const float* sg, const float* sb, const fl
                      const float* cb, int width, float balance, float gain, float* __restrict out) {
   for (int x = 0; x < width; ++x) {
     const float r = sr[x], g = sg[x], b = sb[x];
-    const float green_signal = ChannelSignal(cg[x], cr[x], cb[x], balance), green_screen = ChannelSignal(g, r, b, balance);
-    const float blue_signal = ChannelSignal(cb[x], cr[x], cg[x], balance), blue_screen = ChannelSignal(b, r, g, balance);
+    const float green_signal = ChannelSignal(cg[x], cr[x], cb[x], balance),
+                green_screen = ChannelSignal(g, r, b, balance);
+    const float blue_signal = ChannelSignal(cb[x], cr[x], cg[x], balance),
+                blue_screen = ChannelSignal(b, r, g, balance);
     const float red_signal = ChannelSignal(cr[x], cg[x], cb[x], balance), red_screen = ChannelSignal(r, g, b, balance);
     // Blue unless red is larger; green where it is no smaller than that.
     const float signal = r > b ? red_signal : blue_signal, of_screen = r > b ? red_screen : blue_screen;
@@ -119,14 +121,14 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
     const bool general = UsesGeneralAxis(p.axis(), color);
     const float mean = (color[0] + (color[1] + color[2])) / 3.0f;
     const float axis[3] = {color[0] - mean, color[1] - mean, color[2] - mean};
-    const float of_screen = general ? AxisSignal(color[0], color[1], color[2], axis)
-                                    : ChannelSignal(color[0], color[1], color[2], balance);
+    const float of_screen =
+        general ? AxisSignal(color[0], color[1], color[2], axis) : ChannelSignal(color[0], color[1], color[2], balance);
     if (!(of_screen > 0)) return NoHueError(screen);
 
     const Rect& rect = out->rect();
     for (int y = rect.y0; y < rect.y1; ++y) {
-      const Rows rows{picture.planes[s].row(y), picture.planes[o1].row(y),
-                      picture.planes[o2].row(y), out->row(y), rect.width()};
+      const Rows rows{picture.planes[s].row(y), picture.planes[o1].row(y), picture.planes[o2].row(y), out->row(y),
+                      rect.width()};
       if (general) {
         KeyAxis(rows, axis, of_screen, gain);
       } else {

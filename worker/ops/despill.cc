@@ -1,5 +1,4 @@
 // Limits the screen component of a colour. Formulas: proto/ops/color.proto.
-#include <algorithm>
 #include <vector>
 
 #include "proto/status.h"
@@ -78,84 +77,98 @@ void RestoreRow(const float* light, const float* hr, const float* hg, const floa
   }
 }
 
+void ProtectRow(const float* protect, int n, float* __restrict spill) {
+  for (int x = 0; x < n; ++x) {
+    float open = 1.0f - protect[x];
+    open = open > 0.0f ? open : 0.0f;
+    spill[x] *= open < 1.0f ? open : 1.0f;
+  }
+}
+
+// One despill at one frame, row by row.
+class Despiller {
+ public:
+  // REQUIRES: `background` where p restores it. All must outlive this.
+  Despiller(const Despill& p, const ScreenColor& screen, const Inputs& in, Picture* out)
+      : p_(p),
+        screen_(screen),
+        in_(in.main().picture.planes),
+        background_(in.Find("background")),
+        protect_(in.Find("protect")),
+        out_(out->planes),
+        width_(out->rect().width()),
+        light_(width_) {
+    const float chosen[3] = {static_cast<float>(p.restore_color().r()), static_cast<float>(p.restore_color().g()),
+                             static_cast<float>(p.restore_color().b())};
+    for (int c = 0; c < 3; ++c) {
+      spill_[c].assign(width_, 0.0f);
+      hue_[c].assign(width_, p.restore() == Despill::COLOR ? chosen[c] : 1.0f);
+    }
+  }
+
+  void Row(int y) {
+    Measure(y);
+    for (int c = 0; c < 3; ++c) {
+      const float *from = in_[c].row(y), *spill = spill_[c].data();
+      float* to = out_[c].row(y);
+      for (int x = 0; x < width_; ++x) to[x] = from[x] - spill[x];
+    }
+    if (p_.restore() != Despill::NOTHING) Restore(y);
+    if (!p_.amount_to_alpha()) return;
+    float* alpha = out_[3].row(y);
+    for (int x = 0; x < width_; ++x) alpha[x] = spill_[0][x] + spill_[1][x] + spill_[2][x];
+  }
+
+ private:
+  // What leaves each channel; with one screen colour only its own loses anything.
+  void Measure(int y) {
+    const float balance = BalanceOf(p_), allow = static_cast<float>(p_.allow().value());
+    const float amount = static_cast<float>(p_.amount().value());
+    if (screen_.plate) {
+      const std::vector<Plane>& s = screen_.plate->planes;
+      PlateSpillRow(s[0].row(y), s[1].row(y), s[2].row(y), in_[0].row(y), in_[1].row(y), in_[2].row(y), width_, balance,
+                    allow, amount, spill_[0].data(), spill_[1].data(), spill_[2].data());
+    } else {
+      const int s = screen_.Channel(), o1 = s == 0 ? 1 : 0, o2 = s == 2 ? 1 : 2;
+      SpillRow(in_[s].row(y), in_[o1].row(y), in_[o2].row(y), width_, balance, allow, amount, spill_[s].data());
+    }
+    if (!protect_) return;
+    for (auto& spill : spill_) ProtectRow(protect_->picture.planes[0].row(y), width_, spill.data());
+  }
+
+  void Restore(int y) {
+    for (int x = 0; x < width_; ++x) {
+      light_[x] = kWeights[0] * spill_[0][x] + kWeights[1] * spill_[1][x] + kWeights[2] * spill_[2][x];
+    }
+    const float* hue[3];
+    for (int c = 0; c < 3; ++c) {
+      hue[c] = p_.restore() == Despill::BACKGROUND ? background_->picture.planes[c].row(y) : hue_[c].data();
+    }
+    RestoreRow(light_.data(), hue[0], hue[1], hue[2], width_, static_cast<float>(p_.restore_amount().value()),
+               out_[0].row(y), out_[1].row(y), out_[2].row(y));
+  }
+
+  const Despill& p_;
+  const ScreenColor& screen_;
+  const std::vector<Plane>& in_;
+  const Input* background_;
+  const Input* protect_;
+  std::vector<Plane>& out_;
+  const int width_;
+  std::vector<float> spill_[3], hue_[3], light_;
+};
+
 class DespillOp final : public TypedOp<Despill> {
  public:
   absl::Status Make(const OpContext&, const Despill& p, const Inputs& in, Picture* out) const override {
     ASSIGN_OR_RETURN(const ScreenColor screen, ResolveScreen(p.screen(), in));
-    const Input* background = in.Find("background");
-    if (p.restore() == Despill::BACKGROUND && !background) {
+    if (p.restore() == Despill::BACKGROUND && !in.Find("background")) {
       return absl::InvalidArgumentError("restore BACKGROUND needs the pass `background` to take the hue from");
     }
-    const Input* protect = in.Find("protect");
-    const float balance = BalanceOf(p), allow = static_cast<float>(p.allow().value());
-    const float amount = static_cast<float>(p.amount().value());
-    const int s = screen.Channel(), o1 = s == 0 ? 1 : 0, o2 = s == 2 ? 1 : 2;
-    const Picture& picture = in.main().picture;
-    const Rect& rect = out->rect();
-    const int n = rect.width();
-    if (rect.empty()) return absl::OkStatus();
-
-    // What leaves each channel; with one screen colour only `s` loses anything.
-    std::vector<float> spill[3];
-    for (auto& row : spill) row.assign(n, 0.0f);
-    std::vector<float> light(n);
-    std::vector<float> restore_color[3];
-    const float chosen[3] = {static_cast<float>(p.restore_color().r()), static_cast<float>(p.restore_color().g()),
-                             static_cast<float>(p.restore_color().b())};
-    for (int c = 0; c < 3; ++c) restore_color[c].assign(n, p.restore() == Despill::COLOR ? chosen[c] : 1.0f);
-
-    for (int y = rect.y0; y < rect.y1; ++y) {
-      const float* from[3];
-      float* to[3];
-      const float* hue[3];
-      for (int c = 0; c < 3; ++c) {
-        from[c] = picture.planes[c].row(y);
-        to[c] = out->planes[c].row(y);
-        hue[c] = p.restore() == Despill::BACKGROUND ? background->picture.planes[c].row(y)
-                                                    : restore_color[c].data();
-      }
-      if (screen.plate) {
-        const std::vector<Plane>& plate = screen.plate->planes;
-        PlateSpillRow(plate[0].row(y), plate[1].row(y), plate[2].row(y), from[0], from[1], from[2], n, balance, allow,
-                      amount, spill[0].data(), spill[1].data(), spill[2].data());
-      } else {
-        SpillRow(from[s], from[o1], from[o2], n, balance, allow, amount, spill[s].data());
-      }
-      if (protect) Protect(protect->picture.planes[0].row(y), n, spill);
-      for (int c = 0; c < 3; ++c) {
-        for (int x = 0; x < n; ++x) to[c][x] = from[c][x] - spill[c][x];
-      }
-      if (p.restore() != Despill::NOTHING) {
-        for (int x = 0; x < n; ++x) {
-          light[x] = kWeights[0] * spill[0][x] + kWeights[1] * spill[1][x] + kWeights[2] * spill[2][x];
-        }
-        RestoreRow(light.data(), hue[0], hue[1], hue[2], n, static_cast<float>(p.restore_amount().value()), to[0], to[1],
-                   to[2]);
-      }
-      float* alpha = out->planes[3].row(y);
-      std::copy_n(picture.planes[3].row(y), n, alpha);
-      if (p.amount_to_alpha()) {
-        for (int x = 0; x < n; ++x) alpha[x] = spill[0][x] + spill[1][x] + spill[2][x];
-      }
-    }
-    if (p.amount_to_alpha()) {
-      out->kind = STRAIGHT;
-    } else {
-      out->planes[3].constant = picture.planes[3].constant;
-    }
+    Despiller despiller(p, screen, in, out);
+    for (int y = out->rect().y0; y < out->rect().y1; ++y) despiller.Row(y);
+    if (!p.amount_to_alpha()) out->planes[3] = in.main().picture.planes[3];
     return absl::OkStatus();
-  }
-
- private:
-  static void Protect(const float* protect, int n, std::vector<float>* spill) {
-    for (int c = 0; c < 3; ++c) {
-      float* row = spill[c].data();
-      for (int x = 0; x < n; ++x) {
-        float open = 1.0f - protect[x];
-        open = open > 0.0f ? open : 0.0f;
-        row[x] *= open < 1.0f ? open : 1.0f;
-      }
-    }
   }
 };
 REGISTER_OP("despill", DespillOp);

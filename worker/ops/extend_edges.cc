@@ -52,14 +52,12 @@ class ExtendEdgesOp final : public TypedOp<ExtendEdges> {
     if (!core) return absl::InternalError("core is not connected");
     const Picture& picture = in.main().picture;
     const Rect& rect = out->rect();
-    for (int c = 0; c < 4; ++c) {
-      for (int y = rect.y0; y < rect.y1; ++y) {
-        std::copy_n(picture.planes[c].row(y), rect.width(), out->planes[c].row(y));
-      }
-      out->planes[c].constant = picture.planes[c].constant;
-    }
+    out->planes[3] = picture.planes[3];
     const float amount = static_cast<float>(p.amount().value());
-    if (rect.empty() || amount <= 0) return absl::OkStatus();
+    if (rect.empty() || amount <= 0) {
+      out->planes = picture.planes;
+      return absl::OkStatus();
+    }
 
     const std::vector<uint8_t> solid =
         SolidPixels(core->picture.planes[0], rect, static_cast<float>(p.solid().value()));
@@ -67,18 +65,18 @@ class ExtendEdgesOp final : public TypedOp<ExtendEdges> {
     std::vector<Plane> pushed;
     for (int c = 0; c < 3; ++c) {
       pushed.emplace_back(rect);
-      for (int y = rect.y0; y < rect.y1; ++y) std::copy_n(out->planes[c].row(y), rect.width(), pushed[c].row(y));
+      for (int y = rect.y0; y < rect.y1; ++y) std::copy_n(picture.planes[c].row(y), rect.width(), pushed[c].row(y));
     }
     if (!PullPush(weight, &pushed, context.stopped)) return absl::CancelledError("nobody waits for it");
     for (int c = 0; c < 3; ++c) {
-      out->planes[c].constant.reset();
       for (int y = rect.y0; y < rect.y1; ++y) {
         const uint8_t* inside = solid.data() + static_cast<size_t>(y - rect.y0) * rect.width();
+        const float* plate = picture.planes[c].row(y);
         const float* from = pushed[c].row(y);
         float* to = out->planes[c].row(y);
         for (int x = 0; x < rect.width(); ++x) {
-          const float mixed = amount >= 1.0f ? from[x] : (1.0f - amount) * to[x] + amount * from[x];
-          to[x] = inside[x] ? to[x] : mixed;
+          const float mixed = amount >= 1.0f ? from[x] : (1.0f - amount) * plate[x] + amount * from[x];
+          to[x] = inside[x] ? plate[x] : mixed;
         }
       }
     }

@@ -35,8 +35,12 @@ class LumaRangeOp final : public TypedOp<LumaRange> {
       return absl::InvalidArgumentError(absl::StrCat("low, low_full, high_full, high must ascend, but are ", low, ", ",
                                                      low_full, ", ", high_full, ", ", high));
     }
-    Trapezoid t{static_cast<float>(low), static_cast<float>(low_full), static_cast<float>(high_full),
-                static_cast<float>(high), 0, 0};
+    Trapezoid t{static_cast<float>(low),
+                static_cast<float>(low_full),
+                static_cast<float>(high_full),
+                static_cast<float>(high),
+                0,
+                0};
     t.rise = Slope(t.low, t.low_full);
     t.fall = Slope(t.high_full, t.high);
     float wr = 0.2126f, wg = 0.7152f, wb = 0.0722f;
