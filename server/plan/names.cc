@@ -7,6 +7,12 @@
 #include "proto/catalogue.h"
 
 namespace selvage {
+namespace {
+
+// More are no help to anybody, and there can be very many.
+constexpr size_t kMaxCycles = 50;
+
+}  // namespace
 
 NameTable::NameTable(const Stack& stack) {
   for (int i = 0; i < stack.plate_size(); ++i) by_name_.try_emplace(stack.plate(i).name(), NameRef{NameRef::kPlate, i});
@@ -83,9 +89,11 @@ PassOrder OrderPasses(const Stack& stack, const NameTable& names, const std::vec
         mark[input] = kOpen;
         path.push_back(open(input));
       } else if (mark[input] == kOpen) {
+        if (order.cycles.size() == kMaxCycles) continue;
         auto from = std::find_if(path.begin(), path.end(), [&](const Visit& v) { return v.pass == input; });
         auto& cycle = order.cycles.emplace_back();
         for (; from != path.end(); ++from) cycle.push_back(from->pass);
+        std::rotate(cycle.begin(), std::min_element(cycle.begin(), cycle.end()), cycle.end());
       }
     }
   }

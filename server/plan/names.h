@@ -36,7 +36,8 @@ struct PassOrder {
   // Passes that the roots need (all passes if none are given), inputs before
   // their users.
   std::vector<int> passes;
-  // Passes that need themselves: each cycle once, each pass before the one that it reads.
+  // Passes that need themselves: each cycle once (of many, the first 50), each
+  // pass before the one that it reads, the lowest index first.
   std::vector<std::vector<int>> cycles;
 };
 PassOrder OrderPasses(const Stack& stack, const NameTable& names, const std::vector<int>& roots);
