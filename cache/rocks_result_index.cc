@@ -1,0 +1,262 @@
+#include "cache/rocks_result_index.h"
+
+#include <mutex>
+
+#include "cache/format.h"
+#include "cache/rocks_status.h"
+#include "proto/status.h"
+#include "rocksdb/cache.h"
+#include "rocksdb/db.h"
+#include "rocksdb/filter_policy.h"
+#include "rocksdb/options.h"
+#include "rocksdb/table.h"
+#include "rocksdb/write_batch.h"
+
+namespace selvage {
+namespace {
+
+constexpr size_t kBlockCacheBytes = 128 << 20;
+constexpr size_t kWriteBufferBytes = 32 << 20;
+constexpr uint64_t kMaxLogBytes = 256 << 20;
+
+// Order of the handles that Open gives back.
+enum Family { kDefault, kResults, kTraces, kTracesOf, kNames, kJournal, kValues, kFamilies };
+
+rocksdb::ColumnFamilyOptions FamilyOptions(const std::shared_ptr<rocksdb::Cache>& cache) {
+  rocksdb::ColumnFamilyOptions options;
+  options.write_buffer_size = kWriteBufferBytes;
+  // Two memtables, few background jobs: with more, 7.8's retry of a failed flush
+  // can reorder updates.
+  options.max_write_buffer_number = 2;
+  options.compression = rocksdb::kNoCompression;
+  options.bottommost_compression = rocksdb::kZSTD;
+  rocksdb::BlockBasedTableOptions table;
+  table.block_cache = cache;
+  table.filter_policy.reset(rocksdb::NewBloomFilterPolicy(10));
+  options.table_factory.reset(rocksdb::NewBlockBasedTableFactory(table));
+  return options;
+}
+
+rocksdb::DBOptions DatabaseOptions() {
+  rocksdb::DBOptions options;
+  options.create_if_missing = true;
+  options.create_missing_column_families = true;
+  options.max_background_jobs = 2;
+  options.max_total_wal_size = kMaxLogBytes;
+  options.bytes_per_sync = 1 << 20;
+  options.allow_fallocate = false;
+  options.keep_log_file_num = 4;
+  options.max_log_file_size = 4 << 20;
+  return options;
+}
+
+class RocksResultIndex final : public ResultIndex {
+ public:
+  RocksResultIndex(std::unique_ptr<rocksdb::DB> db, std::vector<rocksdb::ColumnFamilyHandle*> families)
+      : db_(std::move(db)), families_(std::move(families)) {}
+  ~RocksResultIndex() override {
+    for (rocksdb::ColumnFamilyHandle* f : families_) db_->DestroyColumnFamilyHandle(f).PermitUncheckedError();
+    db_->Close().PermitUncheckedError();
+  }
+
+  // The journal sorts by sequence, so its last entry is one seek away.
+  absl::Status Recover() {
+    const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(rocksdb::ReadOptions(), families_[kJournal]));
+    it->SeekToLast();
+    RETURN_IF_ERROR(FromRocks(it->status()));
+    if (!it->Valid()) return absl::OkStatus();
+    ASSIGN_OR_RETURN(const JournalEntry newest,
+                     format::ParseJournal(it->key().ToStringView(), it->value().ToStringView()));
+    sequence_ = newest.sequence;
+    return absl::OkStatus();
+  }
+
+  absl::StatusOr<std::vector<std::optional<ResultRecord>>> Find(std::span<const ResultKey> keys) override {
+    std::vector<rocksdb::Slice> slices;
+    slices.reserve(keys.size());
+    for (const ResultKey& key : keys) slices.emplace_back(key.digest.view());
+    std::vector<rocksdb::PinnableSlice> values(keys.size());
+    std::vector<rocksdb::Status> statuses(keys.size());
+    db_->MultiGet(rocksdb::ReadOptions(), families_[kResults], keys.size(), slices.data(), values.data(),
+                  statuses.data());
+    std::vector<std::optional<ResultRecord>> found(keys.size());
+    for (size_t i = 0; i < keys.size(); ++i) {
+      if (statuses[i].IsNotFound()) continue;
+      RETURN_IF_ERROR(FromRocks(statuses[i]), Annotate("looking for results"));
+      ASSIGN_OR_RETURN(found[i], format::ParseResultValue(values[i].ToStringView()));
+    }
+    return found;
+  }
+
+  absl::StatusOr<std::optional<ResultKey>> FindTrace(const Digest& trace_key) override {
+    ASSIGN_OR_RETURN(const auto value, GetOne(kTraces, trace_key.view()));
+    if (!value) return std::nullopt;
+    const auto digest = Digest::FromBytes(*value);
+    if (!digest) return absl::DataLossError("a trace in the index is malformed");
+    return ResultKey{*digest};
+  }
+
+  absl::StatusOr<std::vector<NameRecord>> FindNames(const std::string& stack, const std::string& pass) override {
+    std::vector<NameRecord> found;
+    RETURN_IF_ERROR(ForEach(kNames, format::NamePrefix(stack, pass), [&](auto key, auto value) -> absl::Status {
+      ASSIGN_OR_RETURN(NameRecord name, format::ParseName(key, value));
+      found.push_back(std::move(name));
+      return absl::OkStatus();
+    }));
+    return found;
+  }
+
+  absl::StatusOr<std::optional<std::string>> FindValue(const std::string& name) override {
+    return GetOne(kValues, name);
+  }
+
+  absl::StatusOr<std::vector<std::pair<std::string, std::string>>> ListValues(const std::string& prefix) override {
+    std::vector<std::pair<std::string, std::string>> found;
+    RETURN_IF_ERROR(ForEach(kValues, prefix, [&](auto key, auto value) {
+      found.emplace_back(key, value);
+      return absl::OkStatus();
+    }));
+    return found;
+  }
+
+  absl::Status ReadJournal(uint64_t from_sequence, const std::function<void(const JournalEntry&)>& visit) override {
+    const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(ScanOptions(), families_[kJournal]));
+    for (it->Seek(format::JournalKey(from_sequence)); it->Valid(); it->Next()) {
+      ASSIGN_OR_RETURN(const JournalEntry entry,
+                       format::ParseJournal(it->key().ToStringView(), it->value().ToStringView()));
+      visit(entry);
+    }
+    return FromRocks(it->status());
+  }
+
+  absl::StatusOr<uint64_t> Commit(const IndexBatch& batch) override {
+    RETURN_IF_ERROR(format::CheckNames(batch));
+    // One at a time: sequence numbers become durable in order, and what is
+    // forgotten cannot change under the batch that forgets it.
+    std::lock_guard lock(commit_mutex_);
+    rocksdb::WriteBatch out;
+    for (const ResultKey& key : batch.forget) RETURN_IF_ERROR(Forget(key, &out));
+    AddState(batch, &out);
+    uint64_t sequence = sequence_;
+    for (const auto& [type, payload] : batch.journal) {
+      out.Put(families_[kJournal], format::JournalKey(++sequence), format::JournalValue(type, payload));
+    }
+    if (out.Count() > 0) RETURN_IF_ERROR(WriteSynced(&out));
+    sequence_ = sequence;
+    return sequence;
+  }
+
+  absl::Status ScanResults(const std::function<void(const ResultKey&, const ResultRecord&)>& visit) override {
+    return ForEach(kResults, "", [&](std::string_view key, std::string_view value) -> absl::Status {
+      const auto digest = Digest::FromBytes(key);
+      if (!digest) return absl::DataLossError("a result key in the index is malformed");
+      ASSIGN_OR_RETURN(const ResultRecord record, format::ParseResultValue(value));
+      visit(ResultKey{*digest}, record);
+      return absl::OkStatus();
+    });
+  }
+
+  uint64_t CountResults() override {
+    uint64_t count = 0;
+    db_->GetIntProperty(families_[kResults], rocksdb::DB::Properties::kEstimateNumKeys, &count);
+    return count;
+  }
+
+ private:
+  static rocksdb::ReadOptions ScanOptions() {
+    rocksdb::ReadOptions options;
+    // A scan would push everything useful out.
+    options.fill_cache = false;
+    return options;
+  }
+
+  absl::StatusOr<std::optional<std::string>> GetOne(Family family, std::string_view key) {
+    std::string value;
+    const rocksdb::Status s = db_->Get(rocksdb::ReadOptions(), families_[family], rocksdb::Slice(key), &value);
+    if (s.IsNotFound()) return std::nullopt;
+    RETURN_IF_ERROR(FromRocks(s));
+    return std::optional(std::move(value));
+  }
+
+  // Calls visit(key, value) for all keys with a prefix, in order, until it fails.
+  template <class Visit>
+  absl::Status ForEach(Family family, const std::string& prefix, Visit visit) {
+    const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(ScanOptions(), families_[family]));
+    for (it->Seek(prefix); it->Valid() && it->key().starts_with(prefix); it->Next()) {
+      RETURN_IF_ERROR(visit(it->key().ToStringView(), it->value().ToStringView()));
+    }
+    return FromRocks(it->status());
+  }
+
+  absl::Status Forget(const ResultKey& key, rocksdb::WriteBatch* out) {
+    out->Delete(families_[kResults], rocksdb::Slice(key.digest.view()));
+    return ForEach(kTracesOf, key.digest.str(), [&](std::string_view both, std::string_view) -> absl::Status {
+      out->Delete(families_[kTracesOf], rocksdb::Slice(both));
+      const std::string_view trace = both.substr(key.digest.bytes.size());
+      // The trace may lead to a newer result by now.
+      ASSIGN_OR_RETURN(const auto leads_to, GetOne(kTraces, trace));
+      if (leads_to == key.digest.str()) out->Delete(families_[kTraces], rocksdb::Slice(trace));
+      return absl::OkStatus();
+    });
+  }
+
+  void AddState(const IndexBatch& batch, rocksdb::WriteBatch* out) {
+    for (const auto& [key, record] : batch.results) {
+      out->Put(families_[kResults], rocksdb::Slice(key.digest.view()), format::ResultValue(record));
+    }
+    for (const auto& [trace, key] : batch.traces) {
+      out->Put(families_[kTraces], rocksdb::Slice(trace.view()), rocksdb::Slice(key.digest.view()));
+      out->Put(families_[kTracesOf], key.digest.str() + trace.str(), "");
+    }
+    for (const NameRecord& n : batch.names) {
+      out->Put(families_[kNames], format::NameKey(n.stack, n.pass, n.segment, n.frame), format::NameValue(n));
+    }
+    for (const auto& [name, value] : batch.values) {
+      if (value.empty()) {
+        out->Delete(families_[kValues], name);
+      } else {
+        out->Put(families_[kValues], name, value);
+      }
+    }
+  }
+
+  absl::Status WriteSynced(rocksdb::WriteBatch* out) {
+    rocksdb::WriteOptions options;
+    options.sync = true;
+    rocksdb::Status s = db_->Write(options, out);
+    if (!s.ok()) {
+      // After a full disk RocksDB refuses everything until it is told to go on.
+      if (db_->Resume().ok()) s = db_->Write(options, out);
+    }
+    return FromRocks(s);
+  }
+
+  const std::unique_ptr<rocksdb::DB> db_;
+  const std::vector<rocksdb::ColumnFamilyHandle*> families_;
+
+  std::mutex commit_mutex_;
+  // Newest journal entry. Guarded by commit_mutex_.
+  uint64_t sequence_ = 0;
+};
+
+}  // namespace
+
+absl::StatusOr<std::unique_ptr<ResultIndex>> OpenRocksResultIndex(const std::string& folder) {
+  const auto cache = rocksdb::NewLRUCache(kBlockCacheBytes);
+  std::vector<rocksdb::ColumnFamilyDescriptor> wanted;
+  for (const std::string& name : {rocksdb::kDefaultColumnFamilyName, std::string(format::kResultsFamily),
+                                  std::string(format::kTracesFamily), std::string(format::kTracesOfFamily),
+                                  std::string(format::kNamesFamily), std::string(format::kJournalFamily),
+                                  std::string(format::kValuesFamily)}) {
+    wanted.emplace_back(name, FamilyOptions(cache));
+  }
+  std::vector<rocksdb::ColumnFamilyHandle*> handles;
+  rocksdb::DB* db = nullptr;
+  RETURN_IF_ERROR(FromRocks(rocksdb::DB::Open(DatabaseOptions(), folder, wanted, &handles, &db)),
+                  Annotate("opening ", folder));
+  auto index = std::make_unique<RocksResultIndex>(std::unique_ptr<rocksdb::DB>(db), std::move(handles));
+  RETURN_IF_ERROR(index->Recover(), Annotate("opening ", folder));
+  return index;
+}
+
+}  // namespace selvage

@@ -1,0 +1,34 @@
+// Tiles on disk: a RocksDB of their own, bytes in blob files.
+#pragma once
+
+#include <memory>
+
+#include "cache/tile_store.h"
+
+namespace selvage {
+
+struct RocksTileStoreOptions {
+  // Two buffers of this size are held in memory; a full one becomes a blob file.
+  uint64_t write_buffer_bytes = 64 << 20;
+  uint64_t blob_file_bytes = 256 << 20;
+};
+
+// Bytes are not verified here, and RocksDB's own checksums of tiles are not
+// checked: put a VerifyingTileStore in front.
+class RocksTileStore : public TileStore {
+ public:
+  // Creates the folder if it is not there.
+  // Errors: UNAVAILABLE another process has it open, or it can't be read.
+  static absl::StatusOr<std::unique_ptr<RocksTileStore>> Open(const std::string& folder,
+                                                              const RocksTileStoreOptions& options);
+
+  // An estimate.
+  virtual uint64_t CountTiles() = 0;
+  // Bytes of deleted tiles that still lie in blob files.
+  virtual uint64_t GarbageBytes() = 0;
+  // Rewrites what is alive in the oldest quarter of the blob files and removes
+  // those: needs room for that much, takes seconds to minutes, blocks nobody.
+  virtual absl::Status Reclaim() = 0;
+};
+
+}  // namespace selvage
