@@ -1,0 +1,198 @@
+#include "server/cache_service.h"
+
+#include <algorithm>
+#include <utility>
+
+#include "absl/strings/str_cat.h"
+#include "proto/status.h"
+
+namespace selvage {
+
+namespace {
+
+constexpr int kMaxDigests = 16'384;
+// gRPC refuses messages over 4 MiB by default; 1 MiB was measured fastest.
+constexpr size_t kMessageBytes = 1 << 20;
+// Tiles read from the store at once: about one message of incompressible halves.
+constexpr size_t kReadAtOnce = 8;
+
+template <class Field>
+absl::StatusOr<std::vector<Digest>> ParseDigests(const Field& field) {
+  if (field.size() > kMaxDigests) {
+    return absl::InvalidArgumentError(absl::StrCat(field.size(), " digests; at most ", kMaxDigests));
+  }
+  std::vector<Digest> digests;
+  digests.reserve(static_cast<size_t>(field.size()));
+  for (const std::string& raw : field) {
+    const std::optional<Digest> d = Digest::FromBytes(raw);
+    if (!d) return absl::InvalidArgumentError(absl::StrCat("a digest of ", raw.size(), " bytes; it must have 32"));
+    digests.push_back(*d);
+  }
+  return digests;
+}
+
+class WriteCall final : public grpc::ServerReadReactor<WriteTilesRequest>,
+                        public OpenCall,
+                        public std::enable_shared_from_this<WriteCall> {
+ public:
+  static WriteCall* Start(Engine* engine, OpenCalls* calls, WriteTilesReply* reply) {
+    std::shared_ptr<WriteCall> call(new WriteCall(engine, calls, reply));
+    call->self_ = call;
+    calls->Add(call);
+    call->ReadNext();
+    return call.get();
+  }
+  void End(const absl::Status& why) override {
+    std::lock_guard<std::recursive_mutex> lock(mutex_);
+    if (std::exchange(finished_, true)) return;
+    if (why.ok()) reply_->set_stored(stored_);
+    Finish(ToGrpc(why));
+  }
+
+ private:
+  WriteCall(Engine* engine, OpenCalls* calls, WriteTilesReply* reply)
+      : engine_(engine), calls_(calls), reply_(reply) {}
+
+  void ReadNext() {
+    std::lock_guard<std::recursive_mutex> lock(mutex_);
+    if (!finished_) StartRead(&request_);
+  }
+  void OnReadDone(bool ok) override {
+    if (!ok) return End(absl::OkStatus());
+    auto self = shared_from_this();
+    engine_->pool().Post([self] { self->Store(); });
+  }
+  // On the pool; no read is in flight meanwhile.
+  void Store() {
+    std::vector<StoredTile> tiles;
+    for (TileBytes& t : *request_.mutable_tile()) {
+      const std::optional<Digest> d = Digest::FromBytes(t.digest());
+      if (!d) return End(absl::InvalidArgumentError("the digest of a tile must have 32 bytes"));
+      tiles.push_back({*d, std::move(*t.mutable_data())});
+    }
+    if (absl::Status s = engine_->tiles().Put(tiles); !s.ok()) return End(s);
+    stored_ += tiles.size();
+    request_.Clear();
+    ReadNext();
+  }
+  void OnCancel() override { End(absl::CancelledError("the worker went away")); }
+  void OnDone() override {
+    auto self = std::exchange(self_, nullptr);
+    calls_->Remove(self);
+  }
+
+  Engine* const engine_;
+  OpenCalls* const calls_;
+  WriteTilesReply* const reply_;
+  std::shared_ptr<WriteCall> self_;
+  std::recursive_mutex mutex_;
+  bool finished_ = false;
+  // Touched by one thread at a time.
+  WriteTilesRequest request_;
+  uint64_t stored_ = 0;
+};
+
+class ReadCall final : public grpc::ServerWriteReactor<ReadTilesReply>,
+                       public OpenCall,
+                       public std::enable_shared_from_this<ReadCall> {
+ public:
+  static ReadCall* Start(Engine* engine, OpenCalls* calls, const ReadTilesRequest& request) {
+    std::shared_ptr<ReadCall> call(new ReadCall(engine, calls));
+    call->self_ = call;
+    calls->Add(call);
+    auto digests = ParseDigests(request.digest());
+    if (!digests.ok()) {
+      call->End(digests.status());
+    } else {
+      call->digests_ = *std::move(digests);
+      engine->pool().Post([call] { call->Next(); });
+    }
+    return call.get();
+  }
+  void End(const absl::Status& why) override {
+    std::lock_guard<std::recursive_mutex> lock(mutex_);
+    if (std::exchange(finished_, true)) return;
+    Finish(ToGrpc(why));
+  }
+
+ private:
+  ReadCall(Engine* engine, OpenCalls* calls) : engine_(engine), calls_(calls) {}
+
+  // On the pool; no write is in flight meanwhile.
+  void Next() {
+    reply_.Clear();
+    size_t bytes = 0;
+    while (at_ < digests_.size() && bytes < kMessageBytes) {
+      const size_t end = std::min(digests_.size(), at_ + kReadAtOnce);
+      const std::span<const Digest> some(&digests_[at_], end - at_);
+      auto tiles = engine_->tiles().Get(some);
+      if (!tiles.ok()) return End(tiles.status());
+      for (size_t i = 0; i < some.size(); ++i) {
+        if (!(*tiles)[i]) {
+          reply_.add_missing(some[i].str());
+          continue;
+        }
+        TileBytes* t = reply_.add_tile();
+        t->set_digest(some[i].str());
+        bytes += (*tiles)[i]->size();
+        t->set_data(std::move(*(*tiles)[i]));
+      }
+      at_ = end;
+    }
+    if (reply_.tile().empty() && reply_.missing().empty()) return End(absl::OkStatus());
+    std::lock_guard<std::recursive_mutex> lock(mutex_);
+    if (!finished_) StartWrite(&reply_);
+  }
+  void OnWriteDone(bool ok) override {
+    if (!ok) return End(absl::CancelledError("the worker went away"));
+    auto self = shared_from_this();
+    engine_->pool().Post([self] { self->Next(); });
+  }
+  void OnCancel() override { End(absl::CancelledError("the worker went away")); }
+  void OnDone() override {
+    auto self = std::exchange(self_, nullptr);
+    calls_->Remove(self);
+  }
+
+  Engine* const engine_;
+  OpenCalls* const calls_;
+  std::shared_ptr<ReadCall> self_;
+  std::recursive_mutex mutex_;
+  bool finished_ = false;
+  // Touched by one thread at a time.
+  std::vector<Digest> digests_;
+  size_t at_ = 0;
+  ReadTilesReply reply_;
+};
+
+}  // namespace
+
+grpc::ServerUnaryReactor* CacheServiceImpl::FindMissing(grpc::CallbackServerContext* c, const FindMissingRequest* request,
+                                                        FindMissingReply* reply) {
+  auto* reactor = c->DefaultReactor();
+  auto digests = ParseDigests(request->digest());
+  if (!digests.ok()) {
+    reactor->Finish(ToGrpc(digests.status()));
+    return reactor;
+  }
+  engine_->pool().Post([engine = engine_, digests = *std::move(digests), reactor, reply] {
+    auto missing = engine->tiles().FindMissing(digests);
+    if (missing.ok()) {
+      for (const Digest& d : *missing) reply->add_digest(d.str());
+    }
+    reactor->Finish(ToGrpc(missing.status()));
+  });
+  return reactor;
+}
+
+grpc::ServerReadReactor<WriteTilesRequest>* CacheServiceImpl::WriteTiles(grpc::CallbackServerContext*,
+                                                                         WriteTilesReply* reply) {
+  return WriteCall::Start(engine_, calls_, reply);
+}
+
+grpc::ServerWriteReactor<ReadTilesReply>* CacheServiceImpl::ReadTiles(grpc::CallbackServerContext*,
+                                                                      const ReadTilesRequest* request) {
+  return ReadCall::Start(engine_, calls_, *request);
+}
+
+}  // namespace selvage

@@ -1,0 +1,202 @@
+#include "server/planning.h"
+
+#include <algorithm>
+#include <set>
+#include <tuple>
+#include <unordered_map>
+#include <utility>
+
+#include "absl/strings/str_cat.h"
+#include "proto/status.h"
+#include "server/reasons.h"
+
+namespace selvage {
+
+namespace {
+
+constexpr size_t kMaxErrors = 50;
+
+void AddError(std::vector<StackError>* errors, const std::string& path, const std::string& message) {
+  if (errors->size() >= kMaxErrors) return;
+  StackError e;
+  e.set_path(path);
+  e.set_message(message);
+  errors->push_back(std::move(e));
+}
+
+}  // namespace
+
+std::string FactsName(const std::string& path) { return "plate/" + path; }
+
+bool SameFile(const PlateFacts& f, const FileState& s) {
+  return f.size() == s.size && f.mtime_ns() == s.mtime_ns && f.inode() == s.inode;
+}
+
+bool WorthRemembering(const PlateFacts& facts, int64_t now_unix_ns) {
+  // Clocks of file systems tick every 10 ms at worst, some only every 2 s.
+  const bool coarse = facts.mtime_ns() % 1'000'000'000 == 0;
+  return now_unix_ns - facts.mtime_ns() > (coarse ? 2'000'000'000 : 50'000'000);
+}
+
+ResultKey InspectionKey(const std::string& path, const FileState& s) {
+  return {Sha256(absl::StrCat("selvage inspection\n", s.size, " ", s.mtime_ns, " ", s.inode, " ", path))};
+}
+
+absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<Target>& targets, const Roots& roots,
+                                     const Facts& fresh, ResultIndex& index) {
+  FoundFiles found;
+  found.errors = Validate(stack);
+  if (!found.errors.empty()) return found;
+  found.targets = targets.empty() ? DeliverableTargets(stack) : targets;
+
+  std::map<std::string, absl::StatusOr<FileState>> seen;
+  const auto look = [&](const std::string& path) -> const absl::StatusOr<FileState>& {
+    auto it = seen.find(path);
+    if (it == seen.end()) it = seen.emplace(path, roots.Look(path)).first;
+    return it->second;
+  };
+  // One that we may not read "exists", so that the reason given is the right one.
+  found.files = FindPlateFiles(stack, found.targets, [&](const std::string& path) {
+    const auto& state = look(path);
+    return state.ok() || absl::IsPermissionDenied(state.status());
+  });
+  std::set<int> refused;
+  for (const PlateFile& f : found.files.files) {
+    if (!absl::IsPermissionDenied(look(f.path).status()) || !refused.insert(f.plate).second) continue;
+    AddError(&found.errors, absl::StrCat("plate[", f.plate, "].files"),
+             absl::StrCat("plate \"", stack.plate(f.plate).name(), "\": \"", f.path,
+                          "\" is outside the folders that the daemon may read; its --root folders: ", roots.Names()));
+  }
+  for (const StackError& e : found.files.errors) AddError(&found.errors, e.path(), e.message());
+  if (!found.errors.empty()) return found;
+
+  std::set<std::string> asked;
+  for (const PlateFile& f : found.files.files) {
+    if (!asked.insert(f.path).second) continue;
+    const auto& state = look(f.path);
+    if (!state.ok()) continue;
+    auto known = fresh.find(f.path);
+    if (known != fresh.end() && SameFile(known->second, *state)) {
+      found.facts[f.path] = known->second;
+      continue;
+    }
+    ASSIGN_OR_RETURN(const std::optional<std::string> value, index.FindValue(FactsName(f.path)));
+    PlateFacts facts;
+    if (value && facts.ParseFromString(*value) && SameFile(facts, *state)) {
+      found.facts[f.path] = std::move(facts);
+    } else {
+      found.uninspected.push_back({f, *state});
+    }
+  }
+  return found;
+}
+
+NameRecord NameOf(const Plan& plan, const PlannedTask& task) {
+  NameRecord n;
+  n.stack = plan.stack_name;
+  n.pass = task.pass;
+  n.segment = task.segment;
+  n.frame = task.frame;
+  n.key = task.key;
+  n.recipe = task.recipe;
+  return n;
+}
+
+absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& targets, const FoundFiles& found,
+                                 const Epochs& epochs, bool want_reasons, ResultIndex& index) {
+  Planned planned;
+  planned.epoch = epochs.Newest(stack.name());
+  const FactsOf facts = [&](const std::string& path) -> const PlateFacts* {
+    auto it = found.facts.find(path);
+    return it == found.facts.end() ? nullptr : &it->second;
+  };
+  const auto build = [&](uint64_t at_most) {
+    return BuildPlan(stack, targets, found.files, facts, [&](const std::string& pass, int32_t frame) {
+      return epochs.Of(stack.name(), pass, frame, at_most);
+    });
+  };
+  auto plan = std::make_shared<Plan>(build(UINT64_MAX));
+  planned.plan = plan;
+  if (!plan->errors.empty()) return planned;
+  ASSIGN_OR_RETURN(planned.probed, Probe(*plan, index));
+  for (Probed::State s : planned.probed.state) {
+    planned.hits += s == Probed::kHit;
+    planned.misses += s == Probed::kRender;
+  }
+
+  ASSIGN_OR_RETURN(const std::vector<NameRecord> names, index.FindNames(stack.name(), ""));
+  const NameTable known(names);
+  for (size_t i = 0; i < plan->tasks.size(); ++i) {
+    const PlannedTask& task = plan->tasks[i];
+    if (planned.probed.state[i] == Probed::kRender || task.pass == "look") continue;
+    const NameRecord* name = known.Find(task);
+    if (name == nullptr || name->key != task.key) planned.names.push_back(NameOf(*plan, task));
+  }
+  if (want_reasons) {
+    // The same stack without its newest invalidation tells what that did.
+    const bool invalidated = planned.epoch > 0;
+    const Plan before = invalidated ? build(planned.epoch - 1) : Plan();
+    planned.reasons = Explain(stack, *plan, planned.probed, known, before);
+  }
+  return planned;
+}
+
+sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<Target>& targets, const Planned& planned,
+                             std::vector<std::string>* lines) {
+  const Plan& plan = *planned.plan;
+  std::unordered_map<ResultKey, uint32_t, DigestHash> where;
+  where.reserve(plan.tasks.size());
+  for (uint32_t i = 0; i < plan.tasks.size(); ++i) where[plan.tasks[i].key] = i;
+
+  // Rank of a task: that of the first frame which needs it.
+  std::set<int32_t> frames;
+  for (const Target& t : targets) frames.insert(t.frame);
+  std::map<int32_t, uint32_t> rank_of;
+  for (int32_t f : frames) rank_of.emplace(f, static_cast<uint32_t>(rank_of.size()));
+  std::vector<uint32_t> rank(plan.tasks.size(), UINT32_MAX);
+  for (size_t i = 0; i < plan.targets.size() && i < targets.size(); ++i) {
+    auto it = where.find(plan.targets[i]);
+    if (it != where.end()) rank[it->second] = std::min(rank[it->second], rank_of[targets[i].frame]);
+  }
+  std::vector<std::vector<uint32_t>> inputs(plan.tasks.size());
+  for (uint32_t i = static_cast<uint32_t>(plan.tasks.size()); i-- > 0;) {
+    for (const PlannedInput& in : plan.tasks[i].inputs) {
+      if (!in.result) continue;
+      auto it = where.find(*in.result);
+      if (it == where.end()) continue;
+      inputs[i].push_back(it->second);
+      rank[it->second] = std::min(rank[it->second], rank[i]);
+    }
+    std::sort(inputs[i].begin(), inputs[i].end());
+    inputs[i].erase(std::unique(inputs[i].begin(), inputs[i].end()), inputs[i].end());
+  }
+
+  // Lines in the order of the stack, then deliverables and the rest.
+  std::set<std::string> used;
+  for (const PlannedTask& t : plan.tasks) used.insert(t.pass);
+  std::map<std::string, uint32_t> group;
+  const auto add_line = [&](const std::string& pass) {
+    if (used.count(pass) && group.emplace(pass, static_cast<uint32_t>(lines->size())).second) lines->push_back(pass);
+  };
+  for (const Pass& p : stack.pass()) add_line(p.name());
+  for (const PlannedTask& t : plan.tasks) add_line(t.pass);
+
+  sched::NewJob job;
+  job.groups = static_cast<uint32_t>(lines->size());
+  job.tasks.resize(plan.tasks.size());
+  for (uint32_t i = 0; i < plan.tasks.size(); ++i) {
+    sched::NewTask& t = job.tasks[i];
+    t.key = plan.tasks[i].key;
+    t.group = group[plan.tasks[i].pass];
+    t.order = (uint64_t{rank[i]} << 32) + i;
+    t.inputs = std::move(inputs[i]);
+    switch (planned.probed.state[i]) {
+      case Probed::kHit: t.known = sched::Known::kHit; break;
+      case Probed::kRender: t.known = sched::Known::kRender; break;
+      case Probed::kNotNeeded: t.known = sched::Known::kNotNeeded; break;
+    }
+  }
+  return job;
+}
+
+}  // namespace selvage
