@@ -7,13 +7,13 @@
 #include <cmath>
 #include <exception>
 #include <memory>
-#include <mutex>
 #include <vector>
 
-#include "absl/strings/ascii.h"
+#include "absl/strings/match.h"
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
-#include "worker/kernels/math.h"
+#include "worker/image_library.h"
+#include "worker/kernels/half.h"
 #include "worker/kernels/transfer.h"
 #include "worker/plate_file.h"
 
@@ -25,15 +25,6 @@ using OIIO::ImageSpec;
 
 // Rows decoded at a time: a multiple of every OpenEXR block height.
 constexpr int kRowsAtOnce = 256;
-
-// One frame per core beats the library's own threads.
-void ConfigureLibraryOnce() {
-  static std::once_flag once;
-  std::call_once(once, [] {
-    OIIO::attribute("threads", 1);
-    OIIO::attribute("exr_threads", -1);
-  });
-}
 
 // The library's messages may have many lines; people need the first.
 std::string FirstLine(const std::string& text) {
@@ -55,7 +46,7 @@ struct Opened {
 };
 
 absl::StatusOr<Opened> Open(const PlateFile& file) {
-  ConfigureLibraryOnce();
+  ConfigureImageLibrary();
   Opened o;
   o.reader = std::make_unique<OIIO::Filesystem::IOMemReader>(const_cast<char*>(file.bytes.data()), file.bytes.size());
   o.input = ImageInput::create(ReaderName(file.type));
@@ -182,7 +173,7 @@ void DecodeColor(const PlateRead& read, std::vector<float*>& rgb, const float* a
   }
 }
 
-absl::StatusOr<Picture> Decode(const PlateRead& read, const PlateFile& file, const Rect& format) {
+absl::StatusOr<Picture> DecodePicture(const PlateRead& read, const PlateFile& file, const Rect& format) {
   ASSIGN_OR_RETURN(Opened o, Open(file));
   ASSIGN_OR_RETURN(const Channels channels, ChooseChannels(read, o.spec));
   const Rect all = format.Union(o.data_window);
@@ -219,7 +210,7 @@ absl::StatusOr<Picture> Decode(const PlateRead& read, const PlateFile& file, con
         std::vector<float*> rgb(rows.begin(), rows.begin() + 3);
         DecodeColor(read, rgb, rows.back(), width);
       }
-      for (float* row : rows) std::transform(row, row + width, row, RoundToHalf);
+      for (float* row : rows) RoundToHalf(row, width);
     }
   }
   // Some decoders go on over damage and only leave a note.
@@ -248,7 +239,7 @@ absl::StatusOr<Picture> ReadPlate(const PlateRead& read, const Rect& format) {
     if (file.digest.view() != read.digest()) {
       return absl::AbortedError(absl::StrCat("plate changed: ", read.path(), " is not the file that was planned with"));
     }
-    return Decode(read, file, format);
+    return DecodePicture(read, file, format);
   });
 }
 

@@ -187,19 +187,4 @@ inline float Atan2(float y, float x) {
   return static_cast<float>(Atan2(static_cast<double>(y), static_cast<double>(x)));
 }
 
-// The value that binary16 keeps of x: nearest, ties to even, infinity from
-// 65520 on (IEEE 754). NaN stays NaN.
-inline float RoundToHalf(float x) {
-  const uint32_t bits = std::bit_cast<uint32_t>(x);
-  const uint32_t sign = bits & 0x80000000u;
-  const uint32_t magnitude = bits & 0x7FFFFFFFu;
-  // Normal: 13 bits of the mantissa go.
-  const uint32_t normal = (magnitude + 0xFFFu + ((magnitude >> 13) & 1u)) & ~0x1FFFu;
-  const uint32_t limited = normal >= 0x47800000u ? 0x7F800000u : normal;  // 65536 and above
-  // Subnormal, below 2^-14: 0.5 has its last bit at 2^-24, that of the smallest half.
-  const float small = (std::bit_cast<float>(magnitude) + 0.5f) - 0.5f;
-  const uint32_t rounded = magnitude < 0x38800000u ? std::bit_cast<uint32_t>(small) : limited;
-  return x != x ? x : std::bit_cast<float>(rounded | sign);
-}
-
 }  // namespace selvage
