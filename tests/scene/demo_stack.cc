@@ -1,0 +1,346 @@
+#include "tests/scene/demo_stack.h"
+
+#include <cstdio>
+#include <set>
+
+#include "tests/scene/drawn_masks.h"
+
+namespace selvage::scene {
+namespace {
+
+// The passes, with @name@ where size, length or screen decide.
+constexpr char kPasses[] = R"(
+# ---- repair -----------------------------------------------------------------
+pass {
+  name: "clean"
+  from: "plate"
+  step { degrain { window: 1 sample { @bare_box@ } } }
+  keep: ALWAYS
+  note: "noise measured on bare screen left of the figure"
+}
+pass {
+  name: "clean_still"
+  from: "plate"
+  step { degrain { window: 0 sample { @bare_box@ } strength { r: 0.8 g: 0.8 b: 0.8 } } }
+  note: "for the tool in its stroke: nothing borrowed from neighbouring frames"
+}
+
+# ---- what counts as picture at all -------------------------------------------
+pass { name: "garbage" from: "garbage_shape" }
+
+# ---- keys of the whole -------------------------------------------------------
+pass {
+  name: "key_whole"
+  from: "clean"
+  step { color_difference { screen { plate: "screen" } } }
+  step { levels { black { value: 0.035 } white { value: 0.96 } } }
+  note: "against the clean plate, so that wrinkles and crosses fall out"
+}
+pass {
+  name: "core_key"
+  from: "clean"
+  step { color_difference { screen { sample { @bare_box@ } } balance { value: 1 } } }
+  step { levels { black { value: 0.62 } white { value: 0.86 } } }
+  step { choke { pixels { value: @px1.6@ } } }
+}
+pass {
+  name: "inside"
+  from: "inside_shape"
+  step { soften { sigma { value: @px1.5@ } } }
+  note: "body and boots, where bounce from the floor thins the core"
+}
+pass {
+  name: "steel_hold"
+  from: "steel_shape"
+  step { soften { sigma { value: @px0.6@ } } }
+  note: "the can mirrors the screen and must stay solid"
+}
+pass {
+  name: "core"
+  from: "core_key"
+  step { without { mask: "veil_area" } }
+  step { without { mask: "tool_shape" } }
+  step { combine { with: "inside" rule: MAX } }
+  step { combine { with: "steel_hold" rule: MAX } }
+  step { within { mask: "garbage" } }
+  keep: ALWAYS
+}
+
+# ---- edges, region by region -------------------------------------------------
+pass {
+  name: "suit_edge"
+  from: "clean"
+  step { color_difference { screen { plate: "screen" } gain { value: 1.0 } } }
+  step { levels { black { value: 0.03 } white { value: 0.84 } } }
+  step { within { mask: "suit_shape" } }
+  note: "white with green bounce: the top of the range is pulled down"
+}
+pass {
+  name: "boots_chroma"
+  from: "clean"
+  step {
+    chroma_range {
+      screen { sample { @floor_box@ } }
+      angle { value: 24 } soft_angle { value: 16 } inner { value: 0.30 } outer { value: 0.86 }
+    }
+  }
+  note: "chroma over luminance: the contact shadow keys like the lit floor"
+}
+pass {
+  name: "boots_edge"
+  from: "clean"
+  step { color_difference { screen { sample { @floor_box@ } } balance { value: 0.5 } } }
+  step { levels { black { value: 0.30 } white { value: 0.92 } } }
+  step { combine { with: "boots_chroma" rule: MIN } }
+  step { within { mask: "boots_shape" } }
+}
+pass {
+  name: "veil_area"
+  from: "head_shape"
+  step { soften { sigma { value: @px2@ } } }
+}
+pass {
+  name: "veil_key"
+  from: "clean"
+  step { color_difference { screen { plate: "screen" } } }
+  step { levels { black { value: 0.02 } white { value: 0.97 } } }
+  step { within { mask: "head_shape" } }
+  note: "the mesh is part transparent and stays so"
+}
+pass {
+  name: "hair_contrast"
+  from: "clean"
+  step { luma_range { weights { @hair_weights@ } low { value: @hair_low@ } low_full { value: @hair_full@ } } }
+  note: "one channel against another: the strands are near the screen's hue but not in red"
+}
+pass {
+  name: "hair_key"
+  from: "clean"
+  step { color_difference { screen { sample { @hair_box@ } } balance { value: 0.9 } } }
+  step { levels { black { value: 0.05 } white { value: 0.90 } } }
+  step { combine { with: "hair_contrast" rule: MAX } }
+  step { levels { black { value: 0.05 } white { value: 1 } } }
+  step { within { mask: "hair_shape" } }
+}
+pass {
+  name: "tool_key"
+  from: "clean_still"
+  step { color_difference { screen { plate: "screen" } } }
+  step { levels { black { value: 0.05 } white { value: 0.98 } } }
+  step { within { mask: "tool_shape" } }
+  note: "soft: the stroke smears over forty pixels"
+}
+pass {
+  name: "panel_edge"
+  from: "clean"
+  step { color_difference { screen { plate: "screen" } } }
+  step { levels { black { value: 0.04 } white { value: 0.97 } } }
+  step { within { mask: "panel_shape" } }
+}
+pass {
+  name: "smoker_edge"
+  from: "clean"
+  step { color_difference { screen { plate: "screen" } } }
+  step { levels { black { value: 0.06 } white { value: 0.80 } } }
+  step { combine { with: "steel_hold" rule: MAX } }
+  step { within { mask: "smoker_shape" } }
+}
+pass {
+  name: "edges"
+  from: "key_whole"
+  step { patch { with: "suit_edge" mask: "suit_shape" seam { value: @px2@ } } }
+  step { patch { with: "boots_edge" mask: "boots_shape" seam { value: @px1@ } } }
+  step { patch { with: "hair_key" mask: "hair_shape" seam { value: @px1.5@ } } }
+  step { patch { with: "veil_key" mask: "head_shape" seam { value: @px1@ } } }
+  step { patch { with: "smoker_edge" mask: "smoker_shape" seam { value: @px1.5@ } } }
+  step { patch { with: "tool_key" mask: "tool_shape" seam { value: @px1@ } } }
+  step { patch { with: "panel_edge" mask: "panel_shape" seam { value: @px1@ } } }
+}
+pass {
+  name: "matte"
+  from: "edges"
+  step { combine { with: "core" rule: MAX } }
+  step { within { mask: "garbage" } }
+  keep: ALWAYS
+}
+pass { name: "edge" from: "matte" step { combine { with: "core" rule: SUBTRACT } } }
+
+# ---- colour of the foreground --------------------------------------------------
+pass {
+  name: "despill_body"
+  from: "clean"
+  step { despill { screen { hue: @hue@ } limit: AVERAGE allow { value: 1.0 } restore: NEUTRAL restore_amount { value: 0.6 } } }
+}
+pass {
+  name: "despill_hair"
+  from: "clean"
+  step {
+    despill {
+      screen { hue: @hue@ } limit: WEIGHTED balance { value: 0.85 } allow { value: 0.95 }
+      restore: COLOR restore_color { r: 1 g: 0.82 b: 0.42 } restore_amount { value: 0.5 }
+    }
+  }
+}
+pass {
+  name: "despill_steel"
+  from: "clean"
+  step { despill { screen { hue: @hue@ } limit: SMALLER restore: BACKGROUND background: "ground" restore_amount { value: 0.9 } } }
+  step { grade { gain { r: 1.02 g: 1 b: 0.97 } } }
+  note: "what the can mirrors becomes the meadow"
+}
+pass {
+  name: "despilled"
+  from: "despill_body"
+  step { patch { with: "despill_hair" mask: "hair_shape" seam { value: @px5@ } } }
+  step { patch { with: "despill_steel" mask: "smoker_shape" seam { value: @px2@ } } }
+  step { patch { with: "clean" mask: "panel_shape" seam { value: @px2@ } } }
+  note: "wood and wax keep their own green"
+}
+pass {
+  name: "hair_colour"
+  from: "despilled"
+  step { fill_color { core: "core" radius { value: @px9@ } amount { value: 0.55 } keep_luminance { value: 0.6 } mask: "hair_shape" } }
+}
+pass {
+  name: "extended"
+  from: "despilled"
+  step { extend_edges { core: "core" solid { value: 0.95 } inset { value: @px1@ } amount { value: 0.85 } } }
+}
+pass {
+  name: "foreground"
+  from: "extended"
+  step { patch { with: "hair_colour" mask: "hair_shape" seam { value: @px4@ } } }
+  step { patch { with: "despilled" mask: "veil_area" } }
+  step { patch { with: "despilled" mask: "tool_shape" seam { value: @px1@ } } }
+  step { set_matte { matte: "matte" } }
+}
+pass { name: "element" from: "foreground" step { premultiply {} } keep: ALWAYS }
+
+# ---- over the meadow -----------------------------------------------------------
+pass {
+  name: "ground"
+  from: "meadow"
+  step { soften { sigma { value: @px0.8@ } } }
+  step { grade { gain { r: 0.94 g: 0.95 b: 0.98 } } }
+}
+pass {
+  name: "shadow_matte"
+  from: "clean"
+  step { luma_range { weights { @screen_weights@ } low { value: @shadow_low@ } low_full { value: @shadow_full@ } invert: true } }
+  step { without { mask: "matte" } }
+  step { within { mask: "floor_shape" } }
+  step { soften { sigma { value: @px2.5@ } } }
+}
+pass {
+  name: "shadow"
+  step { constant { color { r: 0.012 g: 0.018 b: 0.008 } } }
+  step { set_matte { matte: "shadow_matte" } }
+  step { premultiply {} }
+}
+pass { name: "ground_shadow" from: "shadow" step { merge { with: "ground" rule: OVER amount { value: 0.9 } } } }
+pass { name: "comp" from: "element" step { merge { with: "ground_shadow" rule: OVER } } }
+pass {
+  name: "comp_grade"
+  from: "comp"
+  step { unpremultiply {} }
+  step {
+    grade {
+      stops { @grade_keys@ }
+      gain { r: 1.03 g: 1.0 b: 0.97 }
+      gamma { r: 1.03 g: 1.03 b: 1.03 }
+    }
+  }
+  step { premultiply {} }
+  note: "the sun comes out a little"
+}
+
+# ---- out -----------------------------------------------------------------------
+deliver { name: "comp" from: "comp_grade" files: "out/comp/apiary_010.%04d.exr" }
+deliver {
+  name: "element"
+  from: "element"
+  files: "out/element/apiary_010.%04d.exr"
+  layer { name: "core" from: "core" }
+  layer { name: "edge" from: "edge" }
+}
+deliver { name: "matte" from: "matte" files: "out/matte/apiary_010.%04d.exr" }
+)";
+
+std::string Decimal(float value) {
+  char buffer[32];
+  std::snprintf(buffer, sizeof buffer, "%.4g", static_cast<double>(value));
+  return buffer;
+}
+
+// A box of plane metres, kept inside the picture and at least 16 pixels wide.
+std::string Box(const Camera& camera, float x0, float y0, float x1, float y1) {
+  auto span = [](float a, float b, int limit, int* from, int* size) {
+    *from = std::clamp(static_cast<int>(a), 0, limit - 16);
+    *size = std::clamp(static_cast<int>(b) - *from, 16, limit - *from);
+  };
+  int x, y, width, height;
+  span(camera.PixelX(x0), camera.PixelX(x1), camera.width, &x, &width);
+  span(camera.PixelY(y1), camera.PixelY(y0), camera.height, &y, &height);
+  return "x: " + std::to_string(x) + " y: " + std::to_string(y) + " width: " + std::to_string(width) + " height: " + std::to_string(height);
+}
+
+// The late grade: lifts towards the last third; the last key frame lies inside.
+std::string GradeKeys(const Shot& shot) {
+  struct Key {
+    int at;
+    const char* stops;
+  };
+  std::string keys;
+  std::set<int> used;
+  for (Key k : {Key{0, "-0.10"}, Key{9, "-0.05"}, Key{19, "0.15"}}) {
+    int frame = shot.first + (shot.frames - 1) * k.at / 23;
+    if (used.insert(frame).second) keys += "at { frame: " + std::to_string(frame) + " value: " + k.stops + " } ";
+  }
+  return keys + "ease: SMOOTH";
+}
+
+// Replaces @name@ in the passes.
+std::string Value(const std::string& name, const Shot& shot, ScreenHue hue) {
+  Camera camera(shot.width, shot.height);
+  bool blue = hue == ScreenHue::kBlue, yellow = hue == ScreenHue::kYellowGreen;
+  float side = std::min(1.42f, 0.5f * camera.metres_per_pixel * static_cast<float>(shot.width) - 0.03f);
+  if (name.rfind("px", 0) == 0) return Decimal(std::stof(name.substr(2)) * static_cast<float>(shot.height) / 540);
+  if (name == "bare_box") return Box(camera, -side, 1.20f, -std::min(0.92f, side - 0.1f), 1.58f);
+  if (name == "hair_box") return Box(camera, -0.72f, 1.40f, -0.52f, 1.62f);
+  if (name == "floor_box") return Box(camera, -std::min(0.95f, side), -0.05f, -0.50f, 0.09f);
+  if (name == "hue") return blue ? "BLUE" : "GREEN";
+  if (name == "hair_weights") return blue ? "r: 1 g: 0 b: -1" : "r: 1 g: -1 b: 0";
+  if (name == "hair_low") return blue ? "-0.30" : yellow ? "-0.125" : "-0.255";
+  if (name == "hair_full") return "0.015";
+  if (name == "screen_weights") return blue ? "r: 0 g: 0 b: 1" : "r: 0 g: 1 b: 0";
+  if (name == "shadow_low") return "0.05";
+  if (name == "shadow_full") return "0.185";
+  return GradeKeys(shot);
+}
+
+}  // namespace
+
+std::string DemoStack(const Shot& shot, ScreenHue hue) {
+  std::string out =
+      "# A beekeeper before a screen, keyed region by region. The plates are drawn by\n"
+      "# selvage-scene --out shot, beside this file; selvage-scene --stack FILE writes\n"
+      "# this stack for another size or length.\n"
+      "name: \"apiary_010\"\n";
+  out += "frames { first: " + std::to_string(shot.first) + " last: " + std::to_string(shot.first + shot.frames - 1) + " }\n";
+  out += "format { width: " + std::to_string(shot.width) + " height: " + std::to_string(shot.height) + " }\n";
+  out +=
+      "plate { name: \"plate\" files: \"shot/plate.%04d.exr\" }\n"
+      "plate { name: \"screen\" files: \"shot/clean.%04d.exr\" missing: HOLD }\n"
+      "plate { name: \"meadow\" files: \"shot/meadow.%04d.exr\" missing: HOLD }\n\n";
+  out += DrawnMasks(shot);
+  std::string passes = kPasses;
+  for (size_t from = passes.find('@'); from != std::string::npos; from = passes.find('@', from)) {
+    size_t to = passes.find('@', from + 1);
+    std::string value = Value(passes.substr(from + 1, to - from - 1), shot, hue);
+    passes.replace(from, to - from + 1, value);
+    from += value.size();
+  }
+  return out + passes;
+}
+
+}  // namespace selvage::scene
