@@ -14,6 +14,10 @@ class Channel;
 
 namespace selvage {
 
+// A connection to the daemon with the keepalive that it expects. Control and
+// tile bytes want one each, so that orders do not wait behind pictures.
+std::shared_ptr<grpc::Channel> ConnectToDaemon(const std::string& host_and_port);
+
 struct AgentOptions {
   std::string name;  // default: host:pid
   int slots = 1;
