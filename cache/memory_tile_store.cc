@@ -67,4 +67,9 @@ uint64_t MemoryTileStore::bytes() const {
   return bytes_;
 }
 
+uint64_t MemoryTileStore::count() const {
+  std::lock_guard lock(mutex_);
+  return tiles_.size();
+}
+
 }  // namespace selvage

@@ -24,6 +24,7 @@ class MemoryTileStore final : public TileStore {
   absl::Status Scan(const std::function<void(const Digest&, uint64_t bytes)>& visit) override;
 
   uint64_t bytes() const;
+  uint64_t count() const;
 
  private:
   const uint64_t capacity_bytes_;

@@ -252,8 +252,7 @@ absl::StatusOr<std::unique_ptr<ResultIndex>> OpenRocksResultIndex(const std::str
   }
   std::vector<rocksdb::ColumnFamilyHandle*> handles;
   rocksdb::DB* db = nullptr;
-  RETURN_IF_ERROR(FromRocks(rocksdb::DB::Open(DatabaseOptions(), folder, wanted, &handles, &db)),
-                  Annotate("opening ", folder));
+  RETURN_IF_ERROR(FromRocksOpen(rocksdb::DB::Open(DatabaseOptions(), folder, wanted, &handles, &db), folder));
   auto index = std::make_unique<RocksResultIndex>(std::unique_ptr<rocksdb::DB>(db), std::move(handles));
   RETURN_IF_ERROR(index->Recover(), Annotate("opening ", folder));
   return index;

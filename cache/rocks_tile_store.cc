@@ -136,11 +136,14 @@ class Engine final : public RocksTileStore {
     rocksdb::CompactRangeOptions options;
     options.bottommost_level_compaction = rocksdb::BottommostLevelCompaction::kForce;
     options.blob_garbage_collection_policy = rocksdb::BlobGarbageCollectionPolicy::kForce;
-    options.blob_garbage_collection_age_cutoff = 0.25;
+    // A quarter of few files is none.
+    options.blob_garbage_collection_age_cutoff = Property(rocksdb::DB::Properties::kNumBlobFiles) < 8 ? 1.0 : 0.25;
     // Other compactions, hence flushes and writes, go on.
     options.exclusive_manual_compaction = false;
     return FromRocks(db_->CompactRange(options, nullptr, nullptr));
   }
+
+  void StopReclaiming() override { db_->DisableManualCompaction(); }
 
  private:
   // Calls `found` with the place of each digest that has an entry.
@@ -188,7 +191,7 @@ class Engine final : public RocksTileStore {
 absl::StatusOr<std::unique_ptr<RocksTileStore>> RocksTileStore::Open(const std::string& folder,
                                                                      const RocksTileStoreOptions& options) {
   rocksdb::DB* db = nullptr;
-  RETURN_IF_ERROR(FromRocks(rocksdb::DB::Open(MakeOptions(options), folder, &db)), Annotate("opening ", folder));
+  RETURN_IF_ERROR(FromRocksOpen(rocksdb::DB::Open(MakeOptions(options), folder, &db), folder));
   return std::make_unique<Engine>(std::unique_ptr<rocksdb::DB>(db));
 }
 

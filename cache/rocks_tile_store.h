@@ -29,6 +29,8 @@ class RocksTileStore : public TileStore {
   // Rewrites what is alive in the oldest quarter of the blob files and removes
   // those: needs room for that much, takes seconds to minutes, blocks nobody.
   virtual absl::Status Reclaim() = 0;
+  // A Reclaim that runs, and every later one, returns soon and with an error.
+  virtual void StopReclaiming() = 0;
 };
 
 }  // namespace selvage

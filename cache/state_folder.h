@@ -1,0 +1,21 @@
+// The folder that a daemon keeps its cache in.
+#pragma once
+
+#include <cstdint>
+#include <string>
+
+#include "absl/status/status.h"
+
+namespace selvage {
+
+// Creates the folder, or makes sure that it is one of ours and of the version
+// that this program reads (format.h).
+// Errors: FAILED_PRECONDITION it holds something else, or another version;
+// UNAVAILABLE the file system says no.
+absl::Status PrepareStateFolder(const std::string& folder);
+
+// Bytes allocated to all files below a folder. Files that go while it looks
+// don't count.
+uint64_t AllocatedBytes(const std::string& folder);
+
+}  // namespace selvage
