@@ -1,0 +1,484 @@
+// Cutting, windows, plates, probing, task messages.
+#include "server/plan/plan.h"
+
+#include <map>
+
+#include "absl/strings/str_cat.h"
+#include "cache/memory_result_index.h"
+#include "gmock/gmock.h"
+#include "proto/catalogue.h"
+#include "tests/plan/stacks.h"
+
+namespace selvage {
+namespace {
+
+using ::testing::ElementsAre;
+using ::testing::IsEmpty;
+using ::testing::SizeIs;
+
+constexpr char kHead[] = R"(
+  name: "shot" frames { first: 1001 last: 1005 } format { width: 64 height: 48 }
+  plate { name: "plate" files: "/a/plate.%04d.exr" }
+  mask { name: "boots" shape { path: "M0 0H9V9Z" } }
+)";
+
+std::string Shot(const std::string& passes) {
+  return kHead + passes + " deliver { name: \"d\" from: \"p\" files: \"/o.%04d.exr\" }";
+}
+
+// "0:color_difference+levels" ...: segments of a pass at a frame.
+std::vector<std::string> Segments(const Plan& plan, const std::string& pass, int frame) {
+  std::map<uint32_t, std::string> found;
+  for (const PlannedTask& t : plan.tasks) {
+    if (t.pass != pass || t.frame != frame) continue;
+    std::string text = absl::StrCat(t.segment, ":");
+    for (const Step& s : *t.steps) absl::StrAppend(&text, text.back() == ':' ? "" : "+", OperatorOf(s)->name);
+    found[t.segment] = text;
+  }
+  std::vector<std::string> out;
+  for (auto& [n, text] : found) out.push_back(text);
+  return out;
+}
+
+std::vector<std::string> InputsOf(const PlannedTask& t) {
+  std::vector<std::string> out;
+  for (const PlannedInput& in : t.inputs) {
+    out.push_back(absl::StrCat(in.step, ".", in.port, in.frame_offset == 0 ? "" : absl::StrCat("@", in.frame_offset), "=",
+                               in.result ? "result" : in.plate ? "plate" : in.mask ? "mask" : "nothing"));
+  }
+  return out;
+}
+
+TEST(Cut, LightStepsRunTogetherHeavyOnesAlone) {
+  const Plan plan = PlanAll(Shot(R"(
+    pass { name: "m" from: "plate" step { color_difference {} } step { levels {} } step { choke {} } }
+    pass { name: "p" from: "plate" step { grade {} } step { degrain {} } step { hue_rotate {} } step { extend_edges { core: "m" } }
+           step { grade {} } step { grade {} } })"));
+  EXPECT_THAT(Segments(plan, "m", 1001), ElementsAre("0:color_difference+levels+choke"));
+  EXPECT_THAT(Segments(plan, "p", 1003), ElementsAre("0:grade", "1:degrain", "2:hue_rotate", "3:extend_edges", "4:grade+grade"));
+  EXPECT_EQ(FindTask(plan, "p", 1003, 3)->first_step, 3u);
+  EXPECT_EQ(FindTask(plan, "p", 1003, 4)->first_step, 4u);
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003, 3)), ElementsAre("-1.in=result", "0.core=result"));
+}
+
+TEST(Cut, AMeasuredBoxBeginsASegment) {
+  const Plan plan = PlanAll(Shot(R"(
+    pass { name: "p" from: "plate" step { grade {} } step { color_difference { screen { sample { width: 8 height: 8 frame: 1002 } } } }
+           step { levels {} } })"));
+  // The measurement is made once, at its own frame.
+  EXPECT_THAT(Segments(plan, "p", 1002), ElementsAre("0:grade", "1:sample_color", "2:color_difference+levels"));
+  EXPECT_THAT(Segments(plan, "p", 1004), ElementsAre("0:grade", "2:color_difference+levels"));
+  const PlannedTask& key = *FindTask(plan, "p", 1004, 2);
+  EXPECT_THAT(InputsOf(key), ElementsAre("-1.in=result", "0.screen.sample=result"));
+  EXPECT_EQ(*key.inputs[1].result, KeyAt(plan, "p", 1002, 1));
+  const PlannedTask& measure = *FindTask(plan, "p", 1002, 1);
+  EXPECT_EQ(*measure.inputs[0].result, KeyAt(plan, "p", 1002, 0));
+  EXPECT_EQ((*measure.steps)[0].sample_color().box().width(), 8u);
+  EXPECT_FALSE((*measure.steps)[0].sample_color().box().has_frame());
+}
+
+TEST(Cut, AMeasurementOfThePlateReadsThePlateAtTheFirstFrame) {
+  const Plan plan = PlanAll(Shot(R"(pass { name: "p" from: "plate" step { degrain { sample { width: 8 height: 8 } } } })"));
+  EXPECT_THAT(Segments(plan, "p", 1001), ElementsAre("0:noise_profile", "1:degrain"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001, 0)), ElementsAre("-1.in=plate"));
+  EXPECT_EQ(FindTask(plan, "p", 1001, 0)->inputs[0].plate->path(), "/a/plate.1001.exr");
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003, 1)),
+              ElementsAre("-1.in=plate", "-1.in@-1=plate", "-1.in@1=plate", "0.sample=result"));
+}
+
+TEST(Cut, ASampledScreenThatIsPutIntoTwoStepsIsMeasuredOnce) {
+  const std::string step = "step { despill { screen { sample { width: 8 height: 8 } } } }";
+  const Plan plan = PlanAll(Shot("pass { name: \"q\" from: \"plate\" " + step + " } pass { name: \"p\" from: \"plate\" " + step +
+                                 " step { merge { with: \"q\" } } }"));
+  int measurements = 0;
+  for (const PlannedTask& t : plan.tasks) measurements += (*t.steps).size() == 1 && (*t.steps)[0].has_sample_color();
+  EXPECT_EQ(measurements, 1);
+}
+
+TEST(Cut, PassesWithoutSteps) {
+  const Plan plan = PlanAll(Shot(R"(pass { name: "s" from: "plate" } pass { name: "p" from: "s" })"));
+  // From a plate: stored as it is. From a pass: another name for it.
+  EXPECT_THAT(Segments(plan, "s", 1001), ElementsAre("0:"));
+  EXPECT_THAT(Segments(plan, "p", 1001), IsEmpty());
+  EXPECT_THAT(InputsOf(*FindTask(plan, "deliver d", 1001)), ElementsAre("-1.in=result"));
+  EXPECT_EQ(*FindTask(plan, "deliver d", 1001)->inputs[0].result, KeyAt(plan, "s", 1001));
+  EXPECT_EQ(FindTask(plan, "deliver d", 1001)->inputs[0].name, "p");
+}
+
+TEST(Cut, DeliveriesReadTheirLayers) {
+  const Plan plan = PlanAll(std::string(kHead) + R"(
+    pass { name: "core" from: "plate" step { color_difference {} } }
+    deliver { name: "d" from: "plate" files: "/o.%04d.exr" layer { name: "c" from: "core" } layer { name: "b" from: "boots" } }
+    deliver { name: "e" from: "core" files: "/o.%04d.dpx" frames { first: 1002 last: 1003 } })");
+  const PlannedTask& d = *FindTask(plan, "deliver d", 1004);
+  EXPECT_THAT(InputsOf(d), ElementsAre("-1.in=plate", "0.layer[0].from=result", "0.layer[1].from=mask"));
+  EXPECT_EQ((*d.steps)[0].deliver_file().layer(0).name(), "c");
+  EXPECT_EQ((*d.steps)[0].deliver_file().encoding(), ENCODING_LINEAR);
+  EXPECT_EQ((*d.steps)[0].deliver_file().stack_name(), "shot");
+  EXPECT_EQ(FindTask(plan, "deliver e", 1001), nullptr);
+  const DeliverFile& e = (*FindTask(plan, "deliver e", 1002)->steps)[0].deliver_file();
+  EXPECT_EQ(e.type(), DeliverFile::DPX);
+  EXPECT_EQ(e.encoding(), ENCODING_CINEON);
+  EXPECT_THAT(plan.targets, SizeIs(7));
+}
+
+TEST(Cut, OnlyWhatTheTargetsNeed) {
+  const Plan plan = PlanAll(Shot(R"(
+    pass { name: "idle" from: "plate" step { color_difference {} } }
+    pass { name: "p" from: "plate" step { grade {} } })"));
+  EXPECT_EQ(FindTask(plan, "idle", 1001), nullptr);
+}
+
+TEST(Plan, InputsComeBeforeTheirUsersAndFirstFramesFirst) {
+  const Plan plan = PlanAll(Shot(R"(
+    pass { name: "c" from: "plate" step { degrain {} } }
+    pass { name: "k" from: "c" step { color_difference {} } }
+    pass { name: "p" from: "c" step { set_matte { matte: "k" } } step { degrain {} } })"));
+  std::set<std::string> seen;
+  int32_t last_delivered = 0;
+  for (const PlannedTask& t : plan.tasks) {
+    for (const PlannedInput& in : t.inputs) {
+      EXPECT_TRUE(!in.result || seen.count(in.result->Hex()));
+    }
+    EXPECT_TRUE(seen.insert(t.key.Hex()).second) << "each key once";
+    if (t.pass == "deliver d") {
+      EXPECT_GT(t.frame, last_delivered);
+      last_delivered = t.frame;
+    }
+  }
+  // The first frame is through before the last frame's plate is looked at.
+  size_t first_done = 0, last_begun = 0;
+  for (size_t i = 0; i < plan.tasks.size(); ++i) {
+    if (plan.tasks[i].pass == "deliver d" && plan.tasks[i].frame == 1001) first_done = i;
+    if (plan.tasks[i].pass == "c" && plan.tasks[i].frame == 1005) last_begun = i;
+  }
+  EXPECT_LT(first_done, last_begun);
+}
+
+// --- windows ---
+
+TEST(Window, EndsWithThePlate) {
+  const Plan plan = PlanAll(Shot(R"(pass { name: "p" from: "plate" step { degrain { window: 2 } } })"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)), ElementsAre("-1.in=plate", "-1.in@1=plate", "-1.in@2=plate"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)), SizeIs(5));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1005)), ElementsAre("-1.in=plate", "-1.in@-1=plate", "-1.in@-2=plate"));
+}
+
+TEST(Window, ReachesBeyondTheStackWherePlatesDo) {
+  Stack stack = ParseStack(Shot(R"(
+    pass { name: "l" from: "plate" step { grade {} } }
+    pass { name: "p" from: "l" step { degrain { window: 2 } } })"));
+  stack.mutable_plate(0)->mutable_frames()->set_first(1000);
+  stack.mutable_plate(0)->mutable_frames()->set_last(1100);
+  const Plan plan = PlanAll(stack);
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)),
+              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "-1.in@2=result"));
+  EXPECT_NE(FindTask(plan, "l", 1007), nullptr);
+  EXPECT_EQ(FindTask(plan, "l", 999), nullptr);
+}
+
+TEST(Window, AShortSideInputEndsIt) {
+  const Plan plan = PlanAll(R"(
+    name: "s" frames { first: 1 last: 9 } format { width: 8 height: 8 }
+    plate { name: "long" files: "/l.%d.exr" frames { first: -5 last: 20 } }
+    plate { name: "short" files: "/s.%d.exr" }
+    plate { name: "held" files: "/h.%d.exr" frames { first: 4 last: 4 } missing: HOLD }
+    pass { name: "l" from: "long" step { merge { with: "short" } } step { unpremultiply {} } }
+    pass { name: "h" from: "long" step { merge { with: "held" } } step { unpremultiply {} } }
+    pass { name: "p" from: "l" step { degrain { window: 2 } } }
+    pass { name: "q" from: "h" step { degrain { window: 2 } } }
+    deliver { name: "d" from: "p" files: "/o.%d.exr" layer { name: "q" from: "q" } })");
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1)), SizeIs(3));
+  // A held plate is there at every frame.
+  EXPECT_THAT(InputsOf(*FindTask(plan, "q", 1)), SizeIs(5));
+}
+
+TEST(Window, AHeldFrameIsNoNeighbour) {
+  Disk disk;
+  disk.missing = {"/a/plate.1003.exr"};
+  Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { degrain { window: 1 } } })"));
+  stack.mutable_plate(0)->set_missing(Plate::HOLD);
+  const Plan plan = PlanAll(stack, disk);
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1002)), ElementsAre("-1.in=plate", "-1.in@-1=plate"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)), ElementsAre("-1.in=plate", "-1.in@1=plate"));
+  EXPECT_EQ(FindTask(plan, "p", 1003)->inputs[0].plate->path(), "/a/plate.1002.exr");
+}
+
+// --- plates ---
+
+PlateFiles FilesOf(const Stack& stack, const Disk& disk) {
+  return FindPlateFiles(stack, DeliverableTargets(stack), disk.Exists());
+}
+std::vector<std::string> Paths(const PlateFiles& files) {
+  std::vector<std::string> out;
+  for (const PlateFile& f : files.files) out.push_back(absl::StrCat(f.frame, " ", f.path));
+  return out;
+}
+
+TEST(PlateFiles, WindowsAndOnlyNeededPlates) {
+  Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { degrain {} } })"));
+  stack.add_plate()->set_name("unused");
+  stack.mutable_plate(1)->set_files("/unused.%d.exr");
+  stack.mutable_plate(0)->mutable_frames()->set_first(1000);
+  stack.mutable_plate(0)->mutable_frames()->set_last(1005);
+  EXPECT_THAT(Paths(FilesOf(stack, {})),
+              ElementsAre("1000 /a/plate.1000.exr", "1001 /a/plate.1001.exr", "1002 /a/plate.1002.exr",
+                          "1003 /a/plate.1003.exr", "1004 /a/plate.1004.exr", "1005 /a/plate.1005.exr"));
+}
+
+TEST(PlateFiles, MissingFramesAreOneFault) {
+  const Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"));
+  Disk disk;
+  disk.missing = {"/a/plate.1002.exr", "/a/plate.1004.exr"};
+  const PlateFiles files = FilesOf(stack, disk);
+  ASSERT_THAT(files.errors, SizeIs(1));
+  EXPECT_EQ(files.errors[0].path(), "plate[0].files");
+  EXPECT_EQ(files.errors[0].message(),
+            "plate \"plate\": frame 1002 is missing, there is no file /a/plate.1002.exr (and 1 more frames); "
+            "`missing: HOLD` takes the nearest frame");
+  EXPECT_THAT(BuildPlan(stack, DeliverableTargets(stack), files, disk.Facts(), {}).errors, SizeIs(1));
+}
+
+TEST(PlateFiles, FramesThatThePlateDoesNotHave) {
+  Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"));
+  stack.mutable_plate(0)->mutable_frames()->set_first(1001);
+  stack.mutable_plate(0)->mutable_frames()->set_last(1003);
+  const PlateFiles files = FilesOf(stack, {});
+  ASSERT_THAT(files.errors, SizeIs(1));
+  EXPECT_EQ(files.errors[0].message(),
+            "plate \"plate\": frame 1004 is outside its frames 1001 to 1003 (and 1 more frames); "
+            "`missing: HOLD` takes the nearest frame");
+}
+
+TEST(PlateFiles, HoldTakesTheEarlierFrameElseTheLater) {
+  Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"));
+  stack.mutable_plate(0)->set_missing(Plate::HOLD);
+  Disk disk;
+  disk.missing = {"/a/plate.1001.exr", "/a/plate.1003.exr", "/a/plate.1004.exr"};
+  EXPECT_THAT(Paths(FilesOf(stack, disk)),
+              ElementsAre("1001 /a/plate.1002.exr", "1002 /a/plate.1002.exr", "1003 /a/plate.1002.exr",
+                          "1004 /a/plate.1002.exr", "1005 /a/plate.1005.exr"));
+  stack.mutable_plate(0)->mutable_frames()->set_first(1002);
+  stack.mutable_plate(0)->mutable_frames()->set_last(1003);
+  EXPECT_THAT(Paths(FilesOf(stack, {})),
+              ElementsAre("1001 /a/plate.1002.exr", "1002 /a/plate.1002.exr", "1003 /a/plate.1003.exr",
+                          "1004 /a/plate.1003.exr", "1005 /a/plate.1003.exr"));
+  for (int f = 1001; f <= 1005; ++f) disk.missing.insert(absl::StrCat("/a/plate.", f, ".exr"));
+  ASSERT_THAT(FilesOf(stack, disk).errors, SizeIs(1));
+  EXPECT_THAT(FilesOf(stack, disk).errors[0].message(), testing::HasSubstr("no other frame to hold"));
+}
+
+TEST(PlateFiles, PatternsFillUpWithZeros) {
+  Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"));
+  stack.mutable_frames()->set_first(-1);
+  stack.mutable_frames()->set_last(0);
+  stack.mutable_plate(0)->set_files("/a/p.%03d.exr");
+  EXPECT_THAT(Paths(FilesOf(stack, {})), ElementsAre("-1 /a/p.-01.exr", "0 /a/p.000.exr"));
+  stack.mutable_plate(0)->set_files("/a/%d/p.exr");
+  EXPECT_THAT(Paths(FilesOf(stack, {})), ElementsAre("-1 /a/-1/p.exr", "0 /a/0/p.exr"));
+}
+
+TEST(PlateFiles, WithoutAFormatTheFirstPlateIsReadAtItsFirstFrame) {
+  Stack stack = ParseStack(R"(
+    name: "s" frames { first: 5 last: 6 } plate { name: "a" files: "/a.%d.exr" } plate { name: "b" files: "/b.%d.exr" }
+    pass { name: "p" from: "b" step { grade {} } } deliver { name: "d" from: "p" files: "/o.%d.exr" })");
+  EXPECT_THAT(Paths(FilesOf(stack, {})), ElementsAre("5 /a.5.exr", "5 /b.5.exr", "6 /b.6.exr"));
+  Disk disk;
+  disk.size["/a.5.exr"] = {333, 222};
+  const Plan plan = PlanAll(stack, disk);
+  EXPECT_EQ(plan.format.width(), 333u);
+  EXPECT_EQ(plan.format.height(), 222u);
+}
+
+// --- faults that only plates show ---
+
+std::string FaultOf(const std::string& text, const Disk& disk) {
+  const Plan plan = PlanAll(text, disk);
+  EXPECT_THAT(plan.tasks, IsEmpty());
+  EXPECT_THAT(plan.errors, SizeIs(1));
+  return plan.errors.empty() ? "" : plan.errors[0].message();
+}
+
+TEST(PlateFaults, APlateThatChangesItsSize) {
+  Disk disk;
+  disk.size["/a/plate.1004.exr"] = {2048, 1152};
+  EXPECT_EQ(FaultOf(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"), disk),
+            "plate \"plate\": frame 1004 is 2048 x 1152 pixels, frame 1001 is 1920 x 1080: a plate may not change its size");
+}
+
+TEST(PlateFaults, AWindowOfABillionPixels) {
+  Disk disk;
+  disk.Facts()("/a/plate.1002.exr");
+  disk.facts["/a/plate.1002.exr"].mutable_data_window()->set_width(1'000'000'000);
+  EXPECT_EQ(FaultOf(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"), disk),
+            "plate \"plate\": frame 1002 (/a/plate.1002.exr) has a data window of 1000000000 x 1080 pixels at 0, 0, "
+            "allowed are 65536 a side and 268435456 in all");
+}
+
+// Small by itself, but a result covers all from here to there.
+TEST(PlateFaults, AWindowFarAway) {
+  Disk disk;
+  disk.Facts()("/a/plate.1002.exr");
+  disk.facts["/a/plate.1002.exr"].mutable_data_window()->set_x(2'000'000'000);
+  EXPECT_THAT(FaultOf(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"), disk),
+              testing::HasSubstr("has a data window of 1920 x 1080 pixels at 2000000000, 0"));
+}
+
+TEST(PlateFaults, ABoxOutsideAFormatThatThePlateGives) {
+  Disk disk;
+  disk.width = 32;
+  EXPECT_EQ(FaultOf(R"(name: "s" frames { first: 1 last: 1 } plate { name: "a" files: "/a.exr" }
+              pass { name: "p" from: "a" step { despill { screen { sample { x: 30 width: 3 height: 3 } } } } }
+              deliver { name: "d" from: "p" files: "/o.exr" })", disk),
+            "pass \"p\" step 1 (despill) screen.sample: the box from 30, 0 of 3 x 3 is not inside the picture of 32 x 1080");
+}
+
+TEST(PlateFaults, MoreTasksThanAllowed) {
+  const Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"));
+  const Disk disk;
+  Limits limits;
+  limits.tasks = 9;
+  const auto targets = DeliverableTargets(stack);
+  const Plan plan = BuildPlan(stack, targets, FindPlateFiles(stack, targets, disk.Exists()), disk.Facts(), {}, limits);
+  ASSERT_THAT(plan.errors, SizeIs(1));
+  EXPECT_EQ(plan.errors[0].message(), "the stack makes more than 9 tasks: ask for fewer frames or passes");
+  limits.tasks = 10;
+  EXPECT_THAT(BuildPlan(stack, targets, FindPlateFiles(stack, targets, disk.Exists()), disk.Facts(), {}, limits).tasks, SizeIs(10));
+}
+
+// --- looks ---
+
+Plan Look(const std::string& source, LookPicture::As as, int frame = 1002) {
+  Target t;
+  t.source = source;
+  t.look.emplace().set_as(as);
+  t.frame = frame;
+  return PlanTargets(ParseStack(Shot(R"(pass { name: "p" from: "plate" step { color_difference {} } })")), {t});
+}
+
+TEST(Look, FillsInTheFirstPlate) {
+  EXPECT_THAT(InputsOf(Look("p", LookPicture::AS_MATTE).tasks.back()), ElementsAre("-1.in=result"));
+  EXPECT_THAT(InputsOf(Look("p", LookPicture::AS_CHECKER).tasks.back()), ElementsAre("-1.in=result", "0.color=plate"));
+  EXPECT_THAT(InputsOf(Look("p", LookPicture::AS_WIPE).tasks.back()),
+              ElementsAre("-1.in=result", "0.behind=plate", "0.color=plate"));
+  EXPECT_THAT(InputsOf(Look("plate", LookPicture::AS_COLOR).tasks.back()), ElementsAre("-1.in=plate"));
+  EXPECT_THAT(InputsOf(Look("boots", LookPicture::AS_MATTE).tasks.back()), ElementsAre("-1.in=mask"));
+  EXPECT_EQ(Look("p", LookPicture::AS_MATTE).tasks.back().pass, "look");
+}
+
+TEST(Look, FaultsAreAnswers) {
+  EXPECT_EQ(Look("plat", LookPicture::AS_MATTE).errors[0].message(),
+            "there is no plate, mask or pass \"plat\"; did you mean \"plate\"?");
+  EXPECT_EQ(Look("p", LookPicture::AS_MATTE, 7).errors[0].message(), "frame 7 is out of range, allowed 1001 to 1005");
+  EXPECT_EQ(Look("plate", LookPicture::AS_BACKGROUND).errors[0].message(), "this look needs a picture behind: say which");
+}
+
+// --- probe ---
+
+void Store(const Plan& plan, const std::function<bool(const PlannedTask&)>& which, ResultIndex* index) {
+  IndexBatch batch;
+  for (const PlannedTask& t : plan.tasks) {
+    if (which(t)) batch.results.push_back({t.key, ResultRecord{}});
+  }
+  ASSERT_TRUE(index->Commit(batch).ok());
+}
+
+std::map<std::string, int> Count(const Plan& plan, const Probed& probed, Probed::State state) {
+  std::map<std::string, int> n;
+  for (size_t i = 0; i < plan.tasks.size(); ++i) n[plan.tasks[i].pass] += probed.state[i] == state;
+  std::erase_if(n, [](const auto& entry) { return entry.second == 0; });
+  return n;
+}
+
+constexpr char kThreeDeep[] = R"(
+    pass { name: "c" from: "plate" step { degrain {} } }
+    pass { name: "k" from: "c" step { color_difference {} } }
+    pass { name: "p" from: "c" step { set_matte { matte: "k" } } })";
+using Counts = std::map<std::string, int>;
+
+TEST(Probe, EmptyCacheRendersAll) {
+  const Plan plan = PlanAll(Shot(kThreeDeep));
+  MemoryResultIndex index;
+  const auto probed = Probe(plan, index);
+  ASSERT_TRUE(probed.ok());
+  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 5}, {"k", 5}, {"p", 5}, {"deliver d", 5}}));
+}
+
+TEST(Probe, AHitPrunesEverythingAboveIt) {
+  const Plan plan = PlanAll(Shot(kThreeDeep));
+  MemoryResultIndex index;
+  Store(plan, [](const PlannedTask& t) { return t.pass == "p" && t.frame != 1003; }, &index);
+  const auto probed = Probe(plan, index);
+  ASSERT_TRUE(probed.ok());
+  EXPECT_EQ(Count(plan, *probed, Probed::kHit), (Counts{{"p", 4}}));
+  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 1}, {"k", 1}, {"p", 1}, {"deliver d", 5}}));
+  EXPECT_EQ(Count(plan, *probed, Probed::kNotNeeded), (Counts{{"c", 4}, {"k", 4}}));
+  for (size_t i = 0; i < plan.tasks.size(); ++i) {
+    EXPECT_EQ(probed->record[i] != nullptr, probed->state[i] == Probed::kHit);
+  }
+}
+
+// What one branch can do without, another may need.
+TEST(Probe, AHitOnOneWayDoesNotPruneAnother) {
+  const Plan plan = PlanAll(Shot(kThreeDeep));
+  MemoryResultIndex index;
+  Store(plan, [](const PlannedTask& t) { return t.pass == "k"; }, &index);
+  const auto probed = Probe(plan, index);
+  ASSERT_TRUE(probed.ok());
+  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 5}, {"p", 5}, {"deliver d", 5}}));
+  EXPECT_EQ(Count(plan, *probed, Probed::kHit), (Counts{{"k", 5}}));
+}
+
+TEST(Probe, EverythingThereIsOneLookPerTarget) {
+  const Plan plan = PlanAll(Shot(kThreeDeep));
+  MemoryResultIndex index;
+  Store(plan, [](const PlannedTask&) { return true; }, &index);
+  const auto probed = Probe(plan, index);
+  ASSERT_TRUE(probed.ok());
+  EXPECT_EQ(Count(plan, *probed, Probed::kHit), (Counts{{"deliver d", 5}}));
+  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{}));
+}
+
+// --- task messages ---
+
+TEST(TaskSpec, HoldsWhatTheWorkerNeeds) {
+  const Plan plan = PlanAll(Shot(R"(
+    pass { name: "k" from: "plate" step { color_difference {} } }
+    pass { name: "p" from: "k" step { levels {} } step { within { mask: "boots" } } step { combine { with: "k" } } })"));
+  const PlannedTask& task = *FindTask(plan, "p", 1002);
+  Manifest manifest;
+  manifest.set_kind(MATTE);
+  const TaskSpec spec = MakeTaskSpec(plan, task, [&](const ResultKey& key) {
+    EXPECT_EQ(key, KeyAt(plan, "k", 1002));
+    return &manifest;
+  });
+  EXPECT_EQ(spec.key(), task.key.digest.str());
+  EXPECT_EQ(spec.format().width(), 64u);
+  EXPECT_EQ(spec.stack(), "shot");
+  EXPECT_EQ(spec.pass(), "p");
+  EXPECT_EQ(spec.frame(), 1002);
+  ASSERT_EQ(spec.step_size(), 3);
+  EXPECT_EQ(spec.step(0).levels().white().value(), 1);
+  ASSERT_EQ(spec.input_size(), 3);
+  EXPECT_EQ(spec.input(0).step(), -1);
+  EXPECT_EQ(spec.input(0).port(), "in");
+  EXPECT_EQ(spec.input(0).stored().kind(), MATTE);
+  EXPECT_EQ(spec.input(1).step(), 1);
+  EXPECT_EQ(spec.input(1).port(), "mask");
+  EXPECT_EQ(spec.input(1).name(), "boots");
+  EXPECT_EQ(spec.input(1).mask().shape_size(), 1);
+  EXPECT_EQ(spec.input(2).step(), 2);
+  EXPECT_EQ(spec.input(2).port(), "with");
+}
+
+TEST(TaskSpec, PlatesSayHowTheyAreDecoded) {
+  const Plan plan = PlanAll(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"));
+  const TaskSpec spec = MakeTaskSpec(plan, *FindTask(plan, "p", 1002), [](const ResultKey&) { return nullptr; });
+  const PlateRead& plate = spec.input(0).plate();
+  EXPECT_EQ(plate.path(), "/a/plate.1002.exr");
+  EXPECT_EQ(plate.digest(), Sha256("/a/plate.1002.exr").str());
+  EXPECT_EQ(plate.encoding(), ENCODING_LINEAR);
+}
+
+}  // namespace
+}  // namespace selvage
