@@ -1,15 +1,16 @@
 // Frames of a real clip before a yellow-green wall, for tests (320 x 192).
 #pragma once
 
-#include <OpenImageIO/imageio.h>
-
 #include <cmath>
 #include <cstdlib>
 #include <optional>
+#include <stdexcept>
 #include <string>
 #include <vector>
 
 #include "worker/image.h"
+// After protobuf, whose headers use the macros that this one takes away.
+#include <OpenImageIO/imageio.h>
 
 namespace selvage {
 

@@ -85,23 +85,26 @@ void Disc(const RunTable<Pick>& table, const Plane& in, int radius, Plane* out) 
 }
 
 // Rows by runs of powers of two, then columns by blocks with running extremes
-// from both ends (van Herk 1992), which costs the same at every radius.
+// from both ends (van Herk 1992), which costs the same at every radius. Blocks
+// begin at whole multiples of their length: where NaN makes the order matter, it
+// is the same in every tile.
 template <class Pick>
 void Square(const RunTable<Pick>& table, const Plane& in, int radius, Plane* out) {
   const Rect& rect = out->rect();
   const int n = 2 * radius + 1, rows = rect.height() + 2 * radius, width = rect.width();
   const int top = rect.y0 - radius;
   std::vector<float> forward(static_cast<size_t>(rows) * width), backward(forward.size());
+  const auto in_block = [&](int i) { return ((top + i) % n + n) % n; };
   const auto row = [&](std::vector<float>& v, int i) { return v.data() + static_cast<size_t>(i) * width; };
   for (int i = 0; i < rows; ++i) {
     float* to = row(backward, i);
     std::copy_n(From(in, rect.x0, top + i), width, to);
     table.Include(top + i, radius, rect.x0, width, to);
     std::copy_n(to, width, row(forward, i));
-    if (i % n != 0) PickInto<Pick>(row(forward, i - 1), to, width, row(forward, i));
+    if (i > 0 && in_block(i) != 0) PickInto<Pick>(row(forward, i - 1), to, width, row(forward, i));
   }
   for (int i = rows - 2; i >= 0; --i) {
-    if (i % n != n - 1) PickInto<Pick>(row(backward, i + 1), row(backward, i), width, row(backward, i));
+    if (in_block(i) != n - 1) PickInto<Pick>(row(backward, i + 1), row(backward, i), width, row(backward, i));
   }
   for (int j = 0; j < rect.height(); ++j) {
     PickInto<Pick>(row(backward, j), row(forward, j + n - 1), width, out->row(rect.y0 + j));
