@@ -19,6 +19,8 @@ struct ExecutorOptions {
 // One a worker process; Run may be called from several threads at once.
 class Executor {
  public:
+  // `store` verifies what it gives (VerifyingTileStore): tiles are decoded here,
+  // not checked again.
   Executor(std::shared_ptr<TileStore> store, const ExecutorOptions& options);
   ~Executor();
 

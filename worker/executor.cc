@@ -1,0 +1,222 @@
+#include "worker/executor.h"
+
+#include <chrono>
+#include <mutex>
+#include <new>
+#include <thread>
+#include <unordered_map>
+#include <vector>
+
+#include "absl/strings/str_cat.h"
+#include "proto/status.h"
+#include "worker/chain.h"
+#include "worker/memory.h"
+#include "worker/plate_reader.h"
+#include "worker/result_writer.h"
+#include "worker/sources.h"
+
+namespace selvage {
+namespace {
+
+using Clock = std::chrono::steady_clock;
+
+// Side of the blocks that a light chain is rendered in: a tile stays in the
+// processor's cache; a chain with a long reach renders its surroundings with
+// every block, so its blocks are larger.
+int BlockSide(int reach) {
+  int tiles = 1;
+  while (tiles < 8 && reach * 8 > tiles * kTileSize) tiles *= 2;
+  return tiles * kTileSize;
+}
+
+int FloorTo(int v, int side) { return (v >= 0 ? v / side : -((-v + side - 1) / side)) * side; }
+
+TaskError::Class ClassOf(const absl::Status& status) {
+  switch (status.code()) {
+    case absl::StatusCode::kAborted:
+      return TaskError::PLATE_CHANGED;
+    case absl::StatusCode::kDataLoss:
+      return TaskError::INPUT_LOST;
+    case absl::StatusCode::kCancelled:
+    case absl::StatusCode::kUnavailable:
+    case absl::StatusCode::kDeadlineExceeded:
+    case absl::StatusCode::kResourceExhausted:
+      return TaskError::INFRASTRUCTURE;
+    default:
+      return TaskError::OPERATOR;
+  }
+}
+
+// Remembers which input of the task went wrong.
+class Blamed final : public Source {
+ public:
+  Blamed(std::shared_ptr<Source> below, int index, int* blamed) : below_(std::move(below)), index_(index), blamed_(blamed) {}
+  Kind kind() const override { return below_->kind(); }
+  Rect window() const override { return below_->window(); }
+  absl::Status Prefetch(const std::vector<Rect>& rects) override { return Note(below_->Prefetch(rects)); }
+  absl::Status Read(const Rect& rect, Picture* out) override { return Note(below_->Read(rect, out)); }
+
+ private:
+  absl::Status Note(absl::Status status) {
+    if (!status.ok()) *blamed_ = index_;
+    return status;
+  }
+  const std::shared_ptr<Source> below_;
+  const int index_;
+  int* const blamed_;
+};
+
+absl::StatusOr<std::vector<float>> ReadNumbers(const Manifest& manifest, TileStore& store) {
+  ASSIGN_OR_RETURN(const std::string bytes, ReadBlob(manifest, store));
+  Measurement measurement;
+  if (!measurement.ParseFromString(bytes)) return absl::DataLossError("a measurement cannot be read");
+  return std::vector<float>(measurement.values().begin(), measurement.values().end());
+}
+
+}  // namespace
+
+struct Executor::Impl {
+  Impl(std::shared_ptr<TileStore> s, const ExecutorOptions& options)
+      : store(std::move(s)), memory(options.memory_bytes) {}
+
+  std::shared_ptr<ResultWriter> NewWriter();
+  absl::StatusOr<std::vector<ChainInput>> OpenInputs(const TaskSpec& task, const Rect& format, int* blamed);
+  absl::StatusOr<Manifest> Render(const TaskSpec& task, const std::function<bool()>& stopped, int* blamed);
+
+  const std::shared_ptr<TileStore> store;
+  Memory memory;
+  std::mutex mutex;
+  // What each thread rendered last, for Rewrite. Guarded by mutex.
+  std::unordered_map<std::thread::id, std::shared_ptr<ResultWriter>> writers;
+};
+
+std::shared_ptr<ResultWriter> Executor::Impl::NewWriter() {
+  auto writer = std::make_shared<ResultWriter>(store, &memory);
+  std::lock_guard<std::mutex> lock(mutex);
+  writers[std::this_thread::get_id()] = writer;
+  return writer;
+}
+
+absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpec& task, const Rect& format,
+                                                                   int* blamed) {
+  std::vector<ChainInput> inputs;
+  for (int i = 0; i < task.input_size(); ++i) {
+    const TaskInput& given = task.input(i);
+    *blamed = i;
+    const Annotate where("input \"", given.name(), "\"");
+    ChainInput input;
+    // -1 is the source of the segment: the main input of its first step.
+    input.step = std::max(0, given.step());
+    input.port = given.step() < 0 ? "in" : given.port();
+    input.frame_offset = given.frame_offset();
+    switch (given.of_case()) {
+      case TaskInput::kStored:
+        if (given.stored().kind() == BLOB) {
+          ASSIGN_OR_RETURN(input.numbers, ReadNumbers(given.stored(), *store), where);
+        } else {
+          ASSIGN_OR_RETURN(input.source, OpenStored(given.stored(), store, &memory), where);
+        }
+        break;
+      case TaskInput::kPlate: {
+        ASSIGN_OR_RETURN(input.source, OpenPlate(given.plate(), format, &memory));
+        break;
+      }
+      case TaskInput::kMask:
+        input.source = OpenMask(given.mask(), format);
+        break;
+      default:
+        return where(absl::InternalError("is neither a result nor a plate nor a mask"));
+    }
+    if (input.source) input.source = std::make_shared<Blamed>(input.source, i, blamed);
+    inputs.push_back(std::move(input));
+  }
+  return inputs;
+}
+
+absl::StatusOr<Manifest> Executor::Impl::Render(const TaskSpec& task, const std::function<bool()>& stopped,
+                                                int* blamed) {
+  OpContext context;
+  context.format = {0, 0, static_cast<int>(task.format().width()), static_cast<int>(task.format().height())};
+  context.frame = task.frame();
+  context.task = &task;
+  context.stopped = stopped;
+  ASSIGN_OR_RETURN(std::vector<ChainInput> inputs, OpenInputs(task, context.format, blamed));
+  ASSIGN_OR_RETURN(const std::unique_ptr<Chain> chain,
+                   Chain::Make(context, {task.step().begin(), task.step().end()}, std::move(inputs), task.first_step()));
+  const auto writer = NewWriter();
+  if (chain->kind() == BLOB) {
+    ASSIGN_OR_RETURN(const std::string bytes, chain->RenderBlob());
+    RETURN_IF_ERROR(writer->AddBlob(bytes));
+    return writer->Finish();
+  }
+  const Rect window = chain->window();
+  writer->BeginPicture(chain->kind(), window, chain->full_precision());
+  Picture picture;
+  if (chain->heavy()) {
+    RETURN_IF_ERROR(chain->Prefetch(window));
+    RETURN_IF_ERROR(chain->Render(window, &picture));
+    RETURN_IF_ERROR(writer->Add(picture));
+    return writer->Finish();
+  }
+  const int side = BlockSide(chain->Reach());
+  for (int y = FloorTo(window.y0, side); y < window.y1; y += side) {
+    for (int x = FloorTo(window.x0, side); x < window.x1; x += side) {
+      if (stopped()) return absl::CancelledError("nobody waits for it any more");
+      const Rect block = Rect{x, y, x + side, y + side}.Intersect(window);
+      RETURN_IF_ERROR(chain->Prefetch(block));
+      RETURN_IF_ERROR(chain->Render(block, &picture));
+      RETURN_IF_ERROR(writer->Add(picture));
+    }
+  }
+  return writer->Finish();
+}
+
+Executor::Executor(std::shared_ptr<TileStore> store, const ExecutorOptions& options)
+    : impl_(std::make_unique<Impl>(std::move(store), options)) {}
+Executor::~Executor() = default;
+
+TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& stopped) {
+  const auto began = Clock::now();
+  TaskOutcome outcome;
+  outcome.set_key(task.key());
+  outcome.set_attempt(task.attempt());
+  int blamed = 0;
+  absl::Status status;
+  try {
+    if (task.has_inspect()) {
+      auto facts = InspectPlateFile(task.inspect().path());
+      status = facts.status();
+      if (facts.ok()) *outcome.mutable_facts() = *std::move(facts);
+    } else {
+      auto manifest = impl_->Render(task, stopped, &blamed);
+      status = manifest.status();
+      if (manifest.ok()) *outcome.mutable_manifest() = *std::move(manifest);
+    }
+  } catch (const std::bad_alloc&) {
+    status = absl::ResourceExhaustedError("out of memory");
+  } catch (const std::exception& e) {
+    status = absl::InternalError(e.what());
+  }
+  if (!status.ok()) {
+    TaskError* error = outcome.mutable_error();
+    error->set_class_(ClassOf(status));
+    error->set_message(std::string(status.message()));
+    error->set_input(static_cast<uint32_t>(blamed));
+  }
+  outcome.set_seconds(std::chrono::duration<double>(Clock::now() - began).count());
+  return outcome;
+}
+
+absl::Status Executor::Rewrite(const TaskOutcome&) {
+  std::shared_ptr<ResultWriter> writer;
+  {
+    std::lock_guard<std::mutex> lock(impl_->mutex);
+    writer = impl_->writers[std::this_thread::get_id()];
+  }
+  if (!writer) return absl::InternalError("nothing was rendered here");
+  return writer->Rewrite();
+}
+
+size_t Executor::memory_bytes() const { return impl_->memory.bytes(); }
+
+}  // namespace selvage
