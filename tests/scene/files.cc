@@ -8,6 +8,8 @@
 #include <OpenImageIO/imageio.h>
 
 #include <cstdio>
+#include <filesystem>
+#include <fstream>
 #include <stdexcept>
 
 namespace selvage::scene {
@@ -56,7 +58,17 @@ void WriteExr(const std::string& path, const Picture& picture, Channels channels
 }
 
 void WritePng(const std::string& path, const Picture& picture) { WriteIntegers(path, picture, EncodeSrgb, 8); }
-void WriteDpx(const std::string& path, const Picture& picture) { WriteIntegers(path, picture, EncodeDensity, 10); }
+void WriteDpx(const std::string& path, const Picture& picture) {
+  WriteIntegers(path, picture, EncodeDensity, 10);
+  // The header (SMPTE 268M) holds the file's name in 100 bytes from byte 36, and
+  // the library puts the whole path there: the bytes would depend on the folder.
+  std::string name = std::filesystem::path(path).filename().string();
+  name.resize(100, '\0');
+  std::fstream file(path, std::ios::binary | std::ios::in | std::ios::out);
+  file.seekp(36);
+  file.write(name.data(), 100);
+  if (!file.flush()) throw std::runtime_error("can't write " + path);
+}
 
 Picture ReadPicture(const std::string& path) {
   auto in = OIIO::ImageInput::open(path);

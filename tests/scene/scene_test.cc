@@ -56,7 +56,7 @@ TEST_F(SceneFiles, SameSeedGivesSameBytesWithOneThreadAndTwo) {
   for (const RenderOptions& o : {one, two}) Render(o, [](int) {});
   size_t count = 0;
   for (const auto& entry : fs::directory_iterator(one.folder)) {
-    EXPECT_EQ(Bytes(entry.path()), Bytes(fs::path(two.folder) / entry.path().filename())) << entry.path();
+    EXPECT_TRUE(Bytes(entry.path()) == Bytes(fs::path(two.folder) / entry.path().filename())) << entry.path();
     ++count;
   }
   // Six sequences as EXR, one as PNG, one as DPX, and the description.
@@ -69,7 +69,7 @@ TEST_F(SceneFiles, AnotherSeedGivesAnotherPicture) {
   a.noise = b.noise = "none";
   b.seed = 2;
   for (const RenderOptions& o : {a, b}) Render(o, [](int) {});
-  EXPECT_NE(Bytes(folder_ / "a/plate.1012.exr"), Bytes(folder_ / "b/plate.1012.exr"));
+  EXPECT_FALSE(Bytes(folder_ / "a/plate.1012.exr") == Bytes(folder_ / "b/plate.1012.exr"));
 }
 
 // What is behind the foreground is the clean screen times the figure's shadow.
@@ -180,7 +180,7 @@ selvage::Stack ParseStack(const std::string& text) {
 }
 
 TEST(DemoStack, CheckedInCopyIsWhatTheSceneWrites) {
-  EXPECT_EQ(Bytes(SELVAGE_SOURCE_DIR "/tests/demo/apiary_010.stack"), DemoStack(Shot{}, ScreenHue::kGreen))
+  EXPECT_TRUE(Bytes(SELVAGE_SOURCE_DIR "/tests/demo/apiary_010.stack") == DemoStack(Shot{}, ScreenHue::kGreen))
       << "run: selvage-scene --stack tests/demo/apiary_010.stack";
 }
 
