@@ -1,6 +1,6 @@
 #include "worker/image.h"
 
-#include <new>
+#include "worker/buffer_pool.h"
 
 namespace selvage {
 
@@ -20,10 +20,7 @@ Window ToWindow(const Rect& r) {
 Plane::Plane(const Rect& rect) : rect_(rect) {
   if (rect.empty()) return;
   stride_ = (rect.width() + 15) / 16 * 16;
-  const size_t count = static_cast<size_t>(stride_) * rect.height();
-  constexpr std::align_val_t kAlign{64};
-  data_ = std::shared_ptr<float[]>(static_cast<float*>(::operator new[](count * sizeof(float), kAlign)),
-                                   [](float* p) { ::operator delete[](p, kAlign); });
+  data_ = NewBuffer(static_cast<size_t>(stride_) * rect.height());
 }
 
 Plane Plane::Filled(const Rect& rect, float value) {

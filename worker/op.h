@@ -79,8 +79,14 @@ class Op {
     return Beyond::kRepeat;
   }
 
+  // True where a pixel's place changes it even between equal inputs. Otherwise
+  // the chain makes one pixel of constant inputs and fills the rectangle with it.
+  virtual bool PlaceMatters(const google::protobuf::Message&) const { return false; }
+
   // Fills `out`, whose planes are allocated over the rectangle to make (for
-  // GLOBAL and TEMPORAL: the whole window). Inputs cover Needs(out). Must give
+  // GLOBAL and TEMPORAL: the whole window). A plane may also be replaced by one
+  // of an input that covers the same rectangle, to pass it on as it is (never
+  // write to that one), and `constant` may be set. Inputs cover Needs(out). Must give
   // the same bits for a pixel whatever rectangle it is asked for in.
   // Errors: INVALID_ARGUMENT what an artist did wrong.
   virtual absl::Status Render(const OpContext&, const google::protobuf::Message& params, const Inputs& in,

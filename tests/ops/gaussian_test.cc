@@ -93,6 +93,29 @@ TEST(Gaussian, EveryTargetAndRectangleGivesTheSameBits) {
   });
 }
 
+TEST(Gaussian, OnesStayExactlyOnes) {
+  for (double sigma : {0.1, 0.3, 0.77, 1.0, 1.3, 2.0, 3.7, 12.0, 33.3, 250.0}) {
+    const Rect out{0, 0, 40, 2};
+    Plane in = Plane::Filled(out.Grow(GaussianRadius(sigma)), 1), result(out);
+    in.constant.reset();
+    GaussianBlur(in, out, sigma, &result);
+    for (int x = 0; x < 40; ++x) ASSERT_EQ(result.at(x, 0), 1.0f) << sigma;
+  }
+}
+
+TEST(Gaussian, AConstantMadeOnceIsTheConstantMadeEverywhere) {
+  for (float value : {0.3f, 0.18f, -7.25f, 1e-5f}) {
+    const Rect out{0, 0, 40, 2};
+    Plane in = Plane::Filled(out.Grow(GaussianRadius(3.3)), value), slow(out), fast(out);
+    GaussianBlur(in, out, 3.3, &fast);
+    in.constant.reset();
+    GaussianBlur(in, out, 3.3, &slow);
+    ASSERT_TRUE(fast.constant);
+    for (int x = 0; x < 40; ++x) ASSERT_EQ(slow.at(x, 1), *fast.constant);
+    EXPECT_NEAR(*fast.constant, value, 2e-6 * std::abs(value));
+  }
+}
+
 TEST(Gaussian, VariancesAdd) {
   const Rect out{0, 0, 40, 1};
   const int r3 = GaussianRadius(3), r4 = GaussianRadius(4), r5 = GaussianRadius(5);

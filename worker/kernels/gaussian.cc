@@ -59,6 +59,28 @@ HWY_AFTER_NAMESPACE();
 namespace selvage {
 HWY_EXPORT(BlurLine);
 
+namespace {
+
+// Sum of the filter over ones, rounded as BlurLine rounds.
+float SumOverOnes(const std::vector<float>& weights) {
+  float sum = weights[0];
+  for (size_t k = 1; k < weights.size(); ++k) sum = sum + weights[k] * 2.0f;
+  return sum;
+}
+
+// Moves the centre weight (by some 1e-7) until ones stay exactly ones: a solid
+// core is 1 after any number of softenings, and opaque stays opaque.
+void BalanceToOne(std::vector<float>* weights) {
+  for (int tries = 0; tries < 64; ++tries) {
+    const float missing = 1.0f - SumOverOnes(*weights);
+    if (missing == 0) return;
+    const float moved = (*weights)[0] + missing;
+    (*weights)[0] = moved != (*weights)[0] ? moved : std::nextafter(moved, missing > 0 ? 2.0f : 0.0f);
+  }
+}
+
+}  // namespace
+
 int GaussianRadius(double sigma) { return sigma > 0 ? static_cast<int>(std::ceil(4 * sigma)) : 0; }
 
 std::vector<float> GaussianWeights(double sigma) {
@@ -71,6 +93,7 @@ std::vector<float> GaussianWeights(double sigma) {
   sum = 2 * sum + (exact[0] = 1);
   std::vector<float> weights(radius + 1);
   for (int k = 0; k <= radius; ++k) weights[k] = static_cast<float>(exact[k] / sum);
+  BalanceToOne(&weights);
   return weights;
 }
 
@@ -84,6 +107,16 @@ void GaussianBlur(const Plane& in, const Rect& out, double sigma, Plane* result)
     return;
   }
   const std::vector<float> weights = GaussianWeights(sigma);
+  if (in.constant) {
+    // The same sums, once.
+    const std::vector<float> line(2 * radius + 1, *in.constant);
+    float down = 0, both = 0;
+    blur(line.data() + radius, 1, weights.data(), radius, 1, &down);
+    const std::vector<float> across(2 * radius + 1, down);
+    blur(across.data() + radius, 1, weights.data(), radius, 1, &both);
+    *result = Plane::Filled(out, both);
+    return;
+  }
   const Rect wide{out.x0 - radius, out.y0, out.x1 + radius, out.y1};
   const auto column = hwy::AllocateAligned<float>(wide.width());
   for (int y = out.y0; y < out.y1; ++y) {

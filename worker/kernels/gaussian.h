@@ -12,7 +12,8 @@ namespace selvage {
 int GaussianRadius(double sigma);
 
 // Weights of offsets 0..radius of the symmetric filter; the whole filter
-// (w0 + 2 (w1 + ...)) is normalised to 1 in binary64, then each is rounded.
+// (w0 + 2 (w1 + ...)) is normalised to 1 in binary64, then each is rounded and
+// w0 moved by the last bits so that a picture of ones stays exactly ones.
 std::vector<float> GaussianWeights(double sigma);
 
 // Blurs `in` over the rectangle `out` into out->rect() == out. REQUIRES:
