@@ -1,0 +1,44 @@
+// Two mattes to one.
+#include "worker/kernels/simd_pointwise.h"
+#include "worker/op.h"
+
+namespace selvage {
+namespace {
+
+MatteRule RuleOf(const Combine& p) {
+  switch (p.rule()) {
+    case Combine::MIN:
+      return MatteRule::kMin;
+    case Combine::ADD:
+      return MatteRule::kAdd;
+    case Combine::SUBTRACT:
+      return MatteRule::kSubtract;
+    case Combine::MULTIPLY:
+      return MatteRule::kMultiply;
+    case Combine::UNION:
+      return MatteRule::kUnion;
+    default:
+      return MatteRule::kMax;
+  }
+}
+
+class CombineOp final : public TypedOp<Combine> {
+  absl::Status Make(const OpContext&, const Combine& p, const Inputs& in, Picture* out) const override {
+    const Plane& a = in.main().picture.planes[0];
+    const Plane& b = in.Find("with")->picture.planes[0];
+    const float amount = static_cast<float>(p.amount().value());
+    if (amount == 0) {
+      out->planes[0] = a;
+      return absl::OkStatus();
+    }
+    Plane& result = out->planes[0];
+    const MatteRule rule = RuleOf(p);
+    const size_t n = result.rect().width();
+    ForRows(result.rect(), [&](int y) { CombineRow(rule, amount, a.row(y), b.row(y), result.row(y), n); });
+    return absl::OkStatus();
+  }
+};
+REGISTER_OP("combine", CombineOp);
+
+}  // namespace
+}  // namespace selvage

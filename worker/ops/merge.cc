@@ -1,0 +1,49 @@
+// Compositing of two premultiplied pictures. Source: Porter & Duff 1984.
+#include "worker/kernels/simd_pointwise.h"
+#include "worker/op.h"
+
+namespace selvage {
+namespace {
+
+PorterDuff RuleOf(const Merge& p) {
+  switch (p.rule()) {
+    case Merge::IN:
+      return PorterDuff::kIn;
+    case Merge::OUT:
+      return PorterDuff::kOut;
+    case Merge::ATOP:
+      return PorterDuff::kAtop;
+    case Merge::XOR:
+      return PorterDuff::kXor;
+    case Merge::PLUS:
+      return PorterDuff::kPlus;
+    default:
+      return PorterDuff::kOver;
+  }
+}
+
+class MergeOp final : public TypedOp<Merge> {
+  Rect Window(const OpContext&, const Merge&, const Inputs& in) const override {
+    return in.main().window.Union(in.Find("with")->window);
+  }
+  Beyond Edge(const google::protobuf::Message&, const std::string&) const override { return Beyond::kTransparent; }
+
+  absl::Status Make(const OpContext&, const Merge& p, const Inputs& in, Picture* out) const override {
+    const Picture& a = in.main().picture;
+    const Picture& b = in.Find("with")->picture;
+    const PorterDuff rule = RuleOf(p);
+    const float amount = static_cast<float>(p.amount().value());
+    const size_t n = out->rect().width();
+    ForRows(out->rect(), [&](int y) {
+      for (int c = 0; c < 4; ++c) {
+        PorterDuffRow(rule, amount, a.planes[c].row(y), a.planes[3].row(y), b.planes[c].row(y), b.planes[3].row(y),
+                      out->planes[c].row(y), n);
+      }
+    });
+    return absl::OkStatus();
+  }
+};
+REGISTER_OP("merge", MergeOp);
+
+}  // namespace
+}  // namespace selvage

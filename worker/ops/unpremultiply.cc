@@ -1,0 +1,29 @@
+// Premultiplied colour to straight.
+#include "worker/kernels/simd_pointwise.h"
+#include "worker/op.h"
+
+namespace selvage {
+namespace {
+
+class UnpremultiplyOp final : public TypedOp<Unpremultiply> {
+  absl::Status Make(const OpContext&, const Unpremultiply&, const Inputs& in, Picture* out) const override {
+    const Picture& picture = in.main().picture;
+    const Plane& alpha = picture.planes[3];
+    const size_t n = out->rect().width();
+    for (int c = 0; c < 3; ++c) {
+      const Plane& from = picture.planes[c];
+      Plane& to = out->planes[c];
+      if (alpha.constant == 1.0f || alpha.constant == 0.0f) {
+        to = from;
+      } else {
+        ForRows(out->rect(), [&](int y) { UnpremultiplyRow(from.row(y), alpha.row(y), to.row(y), n); });
+      }
+    }
+    out->planes[3] = alpha;
+    return absl::OkStatus();
+  }
+};
+REGISTER_OP("unpremultiply", UnpremultiplyOp);
+
+}  // namespace
+}  // namespace selvage
