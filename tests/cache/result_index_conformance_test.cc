@@ -1,0 +1,219 @@
+// What every ResultIndex must do. A new engine: one line in kEngines.
+#include <algorithm>
+#include <atomic>
+#include <map>
+#include <memory>
+#include <thread>
+
+#include "cache/memory_result_index.h"
+#include "cache/rocks_result_index.h"
+#include "tests/cache/cache_testing.h"
+
+namespace selvage {
+namespace {
+
+struct EngineCase {
+  const char* name;
+  std::unique_ptr<ResultIndex> (*open)(const std::string& folder);
+  bool survives_reopening;
+};
+
+const EngineCase kEngines[] = {
+    {"Memory", [](const std::string&) -> std::unique_ptr<ResultIndex> { return std::make_unique<MemoryResultIndex>(); },
+     false},
+    {"Rocks",
+     [](const std::string& folder) -> std::unique_ptr<ResultIndex> {
+       auto index = OpenRocksResultIndex(folder);
+       EXPECT_OK(index.status());
+       return index.ok() ? *std::move(index) : nullptr;
+     },
+     true},
+};
+
+class ResultIndexLaws : public testing::TestWithParam<EngineCase> {
+ protected:
+  void SetUp() override { Reopen(); }
+  void Reopen() {
+    if (index_ && !GetParam().survives_reopening) return;
+    index_.reset();
+    index_ = GetParam().open(folder_.path());
+    ASSERT_NE(index_, nullptr);
+  }
+  uint64_t Commit(const IndexBatch& batch) {
+    const auto sequence = index_->Commit(batch);
+    EXPECT_OK(sequence.status());
+    return sequence.value_or(0);
+  }
+  std::optional<ResultRecord> FindOne(const ResultKey& key) {
+    const auto found = index_->Find({&key, 1});
+    EXPECT_OK(found.status());
+    return found.ok() ? (*found)[0] : std::nullopt;
+  }
+  std::vector<JournalEntry> Journal(uint64_t from) {
+    std::vector<JournalEntry> entries;
+    EXPECT_OK(index_->ReadJournal(from, [&](const JournalEntry& e) { entries.push_back(e); }));
+    return entries;
+  }
+
+  TempFolder folder_;
+  std::unique_ptr<ResultIndex> index_;
+};
+
+NameRecord Name(const std::string& stack, const std::string& pass, uint32_t segment, int32_t frame,
+                const std::string& what = "r") {
+  return {stack, pass, segment, frame, KeyOf(what), Sha256("recipe " + what)};
+}
+
+bool SameName(const NameRecord& a, const NameRecord& b) {
+  return a.stack == b.stack && a.pass == b.pass && a.segment == b.segment && a.frame == b.frame && a.key == b.key &&
+         a.recipe == b.recipe;
+}
+
+TEST_P(ResultIndexLaws, ResultsComeBackWholeAndInOrder) {
+  const ResultRecord a = RecordOf({NoiseTile(1)}, 2.5), b = RecordOf({NoiseTile(2), NoiseTile(3)}, 0.001);
+  Commit({.results = {{KeyOf(1), a}, {KeyOf(2), b}}});
+  Reopen();
+  const std::vector<ResultKey> asked{KeyOf(2), KeyOf(9), KeyOf(1), KeyOf(2)};
+  const auto found = index_->Find(asked);
+  ASSERT_OK(found.status());
+  ASSERT_EQ(found->size(), 4u);
+  ASSERT_TRUE((*found)[0] && (*found)[2] && (*found)[3]);
+  EXPECT_TRUE(SameRecord(*(*found)[0], b));
+  EXPECT_FALSE((*found)[1]);
+  EXPECT_TRUE(SameRecord(*(*found)[2], a));
+  EXPECT_TRUE(SameRecord(*(*found)[3], b));
+}
+
+TEST_P(ResultIndexLaws, ALaterResultReplacesAnEarlierOne) {
+  Commit({.results = {{KeyOf(1), RecordOf({NoiseTile(1)}, 1)}}});
+  const ResultRecord later = RecordOf({NoiseTile(2)}, 7);
+  Commit({.results = {{KeyOf(1), later}}});
+  EXPECT_TRUE(SameRecord(FindOne(KeyOf(1)).value(), later));
+}
+
+TEST_P(ResultIndexLaws, ForgottenResultsAreGoneWithTheirTraces) {
+  Commit({.results = {{KeyOf(1), RecordOf({NoiseTile(1)})}, {KeyOf(2), RecordOf({NoiseTile(2)})}},
+          .traces = {{Sha256("t1"), KeyOf(1)}, {Sha256("t1b"), KeyOf(1)}, {Sha256("t2"), KeyOf(2)}}});
+  // Moves on to another result: forgetting the first must not take it along.
+  Commit({.traces = {{Sha256("t1b"), KeyOf(2)}}});
+  Commit({.forget = {KeyOf(1), KeyOf(77)}});
+  Reopen();
+  EXPECT_FALSE(FindOne(KeyOf(1)));
+  EXPECT_TRUE(FindOne(KeyOf(2)));
+  EXPECT_EQ(index_->FindTrace(Sha256("t1")).value(), std::nullopt);
+  EXPECT_EQ(index_->FindTrace(Sha256("t1b")).value(), KeyOf(2));
+  EXPECT_EQ(index_->FindTrace(Sha256("t2")).value(), KeyOf(2));
+  EXPECT_EQ(index_->FindTrace(Sha256("never")).value(), std::nullopt);
+}
+
+TEST_P(ResultIndexLaws, ForgettingComesFirstInABatch) {
+  Commit({.results = {{KeyOf(1), RecordOf({NoiseTile(1)}, 1)}}});
+  Commit({.results = {{KeyOf(1), RecordOf({NoiseTile(2)}, 2)}}, .forget = {KeyOf(1)}});
+  ASSERT_TRUE(FindOne(KeyOf(1)));
+  EXPECT_EQ(FindOne(KeyOf(1))->seconds, 2);
+}
+
+TEST_P(ResultIndexLaws, NamesAreFoundByStackAndPassAndSortedByFrame) {
+  const std::vector<NameRecord> all{Name("shot", "core", 0, -5), Name("shot", "core", 0, 1001),
+                                    Name("shot", "core", 1, 7),  Name("shot", "core2", 0, 3),
+                                    Name("shot2", "core", 0, 4), Name("shot", "", 0, 1)};
+  Commit({.names = all});
+  Reopen();
+  const auto core = index_->FindNames("shot", "core");
+  ASSERT_OK(core.status());
+  ASSERT_EQ(core->size(), 3u);
+  for (int i = 0; i < 3; ++i) EXPECT_TRUE(SameName((*core)[i], all[i])) << i;
+  EXPECT_EQ(index_->FindNames("shot", "")->size(), 5u);
+  EXPECT_EQ(index_->FindNames("shot2", "")->size(), 1u);
+  EXPECT_EQ(index_->FindNames("sho", "")->size(), 0u);
+  Commit({.names = {Name("shot2", "core", 0, 4, "newer")}});
+  EXPECT_EQ(index_->FindNames("shot2", "core")->at(0).key, KeyOf("newer"));
+}
+
+TEST_P(ResultIndexLaws, ANameWithASeparatorIsRefusedAndNothingWritten) {
+  const std::string bad("a\0b", 3);
+  EXPECT_TRUE(absl::IsInvalidArgument(
+      index_->Commit({.results = {{KeyOf(1), RecordOf({})}}, .names = {Name(bad, "p", 0, 1)}}).status()));
+  EXPECT_TRUE(absl::IsInvalidArgument(index_->Commit({.names = {Name("s", bad, 0, 1)}}).status()));
+  EXPECT_FALSE(FindOne(KeyOf(1)));
+}
+
+TEST_P(ResultIndexLaws, ValuesAreListedByPrefixInOrderAndEmptyDeletes) {
+  Commit({.values = {{"job/2", "two"}, {"job/1", std::string("o\0ne", 4)}, {"jobs", "x"}, {"plate/a", "y"}}});
+  Commit({.values = {{"job/2", "zwei"}, {"plate/a", ""}, {"never", ""}}});
+  Reopen();
+  using List = std::vector<std::pair<std::string, std::string>>;
+  EXPECT_EQ(index_->ListValues("job/").value(), (List{{"job/1", std::string("o\0ne", 4)}, {"job/2", "zwei"}}));
+  EXPECT_EQ(index_->ListValues("").value().size(), 3u);
+  EXPECT_EQ(index_->FindValue("plate/a").value(), std::nullopt);
+  EXPECT_EQ(index_->FindValue("jobs").value(), "x");
+}
+
+TEST_P(ResultIndexLaws, JournalNumbersGoUpByOneAcrossReopening) {
+  EXPECT_EQ(Commit({.values = {{"a", "b"}}}), 0u) << "nothing in the journal yet";
+  EXPECT_EQ(Commit({.journal = {{JournalType::kJobSubmitted, "one"}, {JournalType::kInvalidated, ""}}}), 2u);
+  Reopen();
+  EXPECT_EQ(Commit({.values = {{"a", "c"}}}), 2u);
+  // Past the point where a number needs a second byte: keys must sort as numbers.
+  IndexBatch many;
+  for (int i = 0; i < 300; ++i) many.journal.emplace_back(JournalType::kJobFinished, std::to_string(i));
+  EXPECT_EQ(Commit(many), 302u);
+  Reopen();
+  EXPECT_EQ(Commit({.journal = {{JournalType::kJobCancelled, "last"}}}), 303u);
+  const auto all = Journal(0);
+  ASSERT_EQ(all.size(), 303u);
+  for (size_t i = 0; i < all.size(); ++i) ASSERT_EQ(all[i].sequence, i + 1);
+  EXPECT_EQ(all[0].payload, "one");
+  EXPECT_EQ(all[1].type, JournalType::kInvalidated);
+  EXPECT_EQ(all[1].payload, "");
+  EXPECT_EQ(all[301].payload, "299");
+  const auto tail = Journal(303);
+  ASSERT_EQ(tail.size(), 1u);
+  EXPECT_EQ(tail[0].type, JournalType::kJobCancelled);
+  EXPECT_TRUE(Journal(304).empty());
+}
+
+TEST_P(ResultIndexLaws, ScanVisitsEveryResultOnce) {
+  std::map<ResultKey, double> expected, seen;
+  for (int i = 0; i < 100; ++i) {
+    Commit({.results = {{KeyOf(i), RecordOf({}, i)}}});
+    expected[KeyOf(i)] = i;
+  }
+  Commit({.forget = {KeyOf(50)}});
+  expected.erase(KeyOf(50));
+  ASSERT_OK(index_->ScanResults([&](const ResultKey& key, const ResultRecord& record) {
+    EXPECT_TRUE(seen.emplace(key, record.seconds).second);
+    // The visitor may call the index.
+    if (seen.size() == 1) Commit({.forget = {KeyOf(0)}});
+  }));
+  EXPECT_EQ(seen, expected);
+}
+
+TEST_P(ResultIndexLaws, ConcurrentCommitsEachGetTheirOwnNumbers) {
+  std::vector<std::thread> threads;
+  std::vector<std::vector<uint64_t>> numbers(4);
+  for (int t = 0; t < 4; ++t) {
+    threads.emplace_back([&, t] {
+      for (int i = 0; i < 25; ++i) {
+        numbers[t].push_back(Commit({.results = {{KeyOf(1000 * t + i), RecordOf({}, t)}},
+                                     .journal = {{JournalType::kJobSubmitted, std::to_string(t)}}}));
+      }
+    });
+  }
+  for (std::thread& t : threads) t.join();
+  std::vector<uint64_t> all;
+  for (const auto& n : numbers) all.insert(all.end(), n.begin(), n.end());
+  std::sort(all.begin(), all.end());
+  ASSERT_EQ(all.size(), 100u);
+  for (size_t i = 0; i < all.size(); ++i) EXPECT_EQ(all[i], i + 1);
+  const auto journal = Journal(1);
+  for (int t = 0; t < 4; ++t) {
+    for (const uint64_t n : numbers[t]) EXPECT_EQ(journal[n - 1].payload, std::to_string(t));
+  }
+}
+
+INSTANTIATE_TEST_SUITE_P(Engines, ResultIndexLaws, testing::ValuesIn(kEngines),
+                         [](const auto& info) { return info.param.name; });
+
+}  // namespace
+}  // namespace selvage
