@@ -17,6 +17,7 @@ constexpr double kTickSeconds = 0.5;
 sched::Options SchedulerOptions(const EngineOptions& o) {
   sched::Options options;
   options.lease = o.lease_ms / 1000.0;
+  options.reconnect_grace = o.reconnect_seconds;
   // What workers ran before a restart becomes known when jobs are planned anew.
   options.stop_unknown_after = 30;
   return options;
@@ -26,13 +27,15 @@ bool IsOver(JobState s) { return s == JOB_DONE || s == JOB_FAILED || s == JOB_CA
 
 }  // namespace
 
-Engine::Engine(Pool* pool, CacheAccess cache, Roots roots, const EngineOptions& options)
+Engine::Engine(Pool* pool, Cache cache, Roots roots, const EngineOptions& options)
     : pool_(pool),
       cache_(std::move(cache)),
       roots_(std::move(roots)),
       options_(options),
       started_(SteadySeconds()),
-      scheduler_(SchedulerOptions(options)) {}
+      scheduler_(SchedulerOptions(options)) {
+  cache_.evictor->SetKeep([keep = keep_](const ResultKey& key) { return keep->Of(key); });
+}
 
 Engine::~Engine() = default;
 
@@ -102,6 +105,21 @@ void Engine::Stop() {
   stopped.get_future().wait();
 }
 
+void Engine::Commit(IndexBatch batch, std::function<void(absl::StatusOr<uint64_t>)> then) {
+  cache_.committer->Add(std::move(batch), [this, then = std::move(then)](absl::StatusOr<uint64_t> result) {
+    pool_->PostSerial([then, result = std::move(result)] { then(result); });
+  });
+}
+
+void Engine::CommitSometime(IndexBatch batch) {
+  cache_.committer->Add(std::move(batch), [](const absl::StatusOr<uint64_t>&) {});
+}
+
+void Engine::Unpin(std::shared_ptr<const Plan> plan) {
+  if (!plan) return;
+  pool_->Post([this, plan] { cache_.evictor->Unpin(KeysOf(*plan)); });
+}
+
 void Engine::Tick() {
   scheduler_.Tick(Now());
   RunEffects();
@@ -131,7 +149,7 @@ void Engine::Stats(std::function<void(const EngineStats&)> then) {
     s.live_jobs = 0;
     for (const auto& [id, record] : jobs_) s.live_jobs += record.live != nullptr;
     pool_->Post([this, s, then]() mutable {
-      s.cache = cache_.totals();
+      s.cache = cache_.stats();
       then(s);
     });
   });

@@ -18,9 +18,10 @@
 #include "absl/status/statusor.h"
 #include "proto/farm.pb.h"
 #include "proto/job.pb.h"
-#include "server/cache_access.h"
+#include "cache/open.h"
 #include "server/epochs.h"
 #include "server/errand.h"
+#include "server/keep_table.h"
 #include "server/pool.h"
 #include "server/roots.h"
 #include "server/sched/scheduler.h"
@@ -45,6 +46,8 @@ struct EngineOptions {
   double adoption_seconds = 3;
   // A plan or a look without any worker is given up after this.
   double patience_seconds = 60;
+  // A worker whose connection broke has this long to come back.
+  double reconnect_seconds = 5;
   uint32_t heartbeat_ms = 5000;
   uint32_t lease_ms = 15000;
   // Finished jobs that are remembered.
@@ -56,12 +59,12 @@ struct EngineStats {
   uint64_t rendered = 0, reused = 0, failed = 0, hits = 0, misses = 0;
   uint64_t expired_leases = 0, hedges = 0, different_pixels = 0;
   uint64_t workers = 0, slots = 0, live_jobs = 0;
-  CacheTotals cache;
+  CacheStats cache;
 };
 
 class Engine {
  public:
-  Engine(Pool* pool, CacheAccess cache, Roots roots, const EngineOptions& options = {});
+  Engine(Pool* pool, Cache cache, Roots roots, const EngineOptions& options = {});
   ~Engine();
 
   // Reads jobs and invalidations back and takes unfinished jobs up again.
@@ -128,6 +131,13 @@ class Engine {
     std::map<std::pair<std::string, int32_t>, ResultKey> keys;
   };
 
+  void AnswerSubmit(const std::string& id, const absl::StatusOr<SubmitReply>& reply);
+  // Makes the batch durable with others; `then` runs on the strand.
+  void Commit(IndexBatch batch, std::function<void(absl::StatusOr<uint64_t>)> then);
+  // The same, when nobody waits for it.
+  void CommitSometime(IndexBatch batch);
+  void Unpin(std::shared_ptr<const Plan> plan);
+
   // Planning (engine_planning.cc). On the strand.
   void Begin(const std::shared_ptr<Errand>& e);
   void Replan(const std::shared_ptr<Errand>& e);
@@ -150,12 +160,13 @@ class Engine {
   void ShowProgress();
   void AddProblem(Errand* e, const std::string& text);
 
-  // Scheduler and farm (engine_farm.cc). On the strand.
+  // Scheduler and farm (engine_farm.cc, engine_finish.cc). On the strand.
   void RunEffects();
   void StartTask(const sched::Effect& effect);
   void Answer(const sched::Effect& effect);
   void Order(const std::string& worker_id, WorkerOrders orders);
   void FinishError(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then);
+  void PlateChanged(const std::vector<sched::JobNumber>& jobs, const std::string& path, const std::string& message);
   void FinishFacts(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then);
   void FinishManifest(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then);
   void CommitManifest(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, Then<FinishReply> then);
@@ -168,10 +179,12 @@ class Engine {
   double Now() const { return SteadySeconds() - started_; }
 
   Pool* const pool_;
-  const CacheAccess cache_;
+  const Cache cache_;
   const Roots roots_;
   const EngineOptions options_;
   const double started_;
+  // Outlives the evictor's interest in it.
+  const std::shared_ptr<KeepTable> keep_ = std::make_shared<KeepTable>();
 
   // Everything below: only on the strand.
   sched::Scheduler scheduler_;

@@ -56,37 +56,41 @@ void Engine::Submit(const SubmitRequest& request, Then<SubmitReply> then) {
     if (waiting.size() > 1) return;
     pool_->Post([this, id, stack] {
       auto found = FindFiles(*stack, {}, roots_, {}, *cache_.index);
-      absl::StatusOr<SubmitReply> reply = SubmitReply();
-      JobProgress progress;
-      if (!found.ok()) {
-        reply = found.status();
-      } else if (!found->errors.empty()) {
-        for (const StackError& e : found->errors) *reply->add_error() = e;
-      } else {
-        reply->set_job_id(id);
-        progress.set_job_id(id);
-        progress.set_stack_name(stack->name());
-        progress.set_state(JOB_INSPECTING);
-        IndexBatch batch;
-        batch.journal.push_back({JournalType::kJobSubmitted, id});
-        batch.values.push_back({"job/" + id, progress.SerializeAsString()});
-        batch.values.push_back({"job-stack/" + id, stack->SerializeAsString()});
-        if (absl::Status s = cache_.commit(std::move(batch)); !s.ok()) reply = s;
+      if (!found.ok() || !found->errors.empty()) {
+        absl::StatusOr<SubmitReply> refusal = SubmitReply();
+        if (!found.ok()) refusal = found.status();
+        for (size_t i = 0; found.ok() && i < found->errors.size(); ++i) *refusal->add_error() = found->errors[i];
+        pool_->PostSerial([this, id, refusal] { AnswerSubmit(id, refusal); });
+        return;
       }
-      pool_->PostSerial([this, id, stack, progress, reply] {
-        if (reply.ok() && reply->error().empty()) {
-          auto e = std::make_shared<Errand>();
-          e->id = id;
-          e->stack = stack;
-          e->started = Now();
-          jobs_[id] = Record{progress, next_order_++, e};
-          if (!stopping_) Begin(e);
-        }
-        for (const auto& waiting : std::exchange(submitting_[id], {})) waiting(reply);
-        submitting_.erase(id);
+      JobProgress progress;
+      progress.set_job_id(id);
+      progress.set_stack_name(stack->name());
+      progress.set_state(JOB_INSPECTING);
+      IndexBatch batch;
+      batch.journal.push_back({JournalType::kJobSubmitted, id});
+      batch.values.push_back({"job/" + id, progress.SerializeAsString()});
+      batch.values.push_back({"job-stack/" + id, stack->SerializeAsString()});
+      Commit(std::move(batch), [this, id, stack, progress](const absl::StatusOr<uint64_t>& done) {
+        if (!done.ok()) return AnswerSubmit(id, done.status());
+        auto e = std::make_shared<Errand>();
+        e->id = id;
+        e->stack = stack;
+        e->started = Now();
+        jobs_[id] = Record{progress, next_order_++, e};
+        if (!stopping_) Begin(e);
+        SubmitReply reply;
+        reply.set_job_id(id);
+        AnswerSubmit(id, reply);
       });
     });
   });
+}
+
+void Engine::AnswerSubmit(const std::string& id, const absl::StatusOr<SubmitReply>& reply) {
+  const auto waiting = std::exchange(submitting_[id], {});
+  submitting_.erase(id);
+  for (const auto& then : waiting) then(reply);
 }
 
 Engine::Handle Engine::MakePlanFor(const PlanRequest& request, Then<PlanReply> then) {

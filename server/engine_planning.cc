@@ -97,16 +97,19 @@ void Engine::OnInspected(const std::shared_ptr<Errand>& e) {
 void Engine::PlanIt(const std::shared_ptr<Errand>& e) {
   const int round = e->round;
   pool_->Post([this, e, round, epochs = epochs_] {
-    auto planned = MakePlan(*e->stack, e->targets, e->found, epochs, e->kind == Errand::kPlan, *cache_.index);
+    auto planned =
+        MakePlan(*e->stack, e->targets, e->found, epochs, e->kind == Errand::kPlan, *cache_.index, *cache_.evictor);
     // Hits are named before they are shown as such; a crash in between loses
     // only the reason that the next `plan` gives.
     if (planned.ok() && e->kind != Errand::kPlan && !planned->names.empty()) {
       IndexBatch batch;
       batch.names = std::move(planned->names);
-      (void)cache_.commit(std::move(batch));
+      CommitSometime(std::move(batch));
     }
+    if (planned.ok() && e->kind == Errand::kJob) keep_->Set(*planned->plan);
     pool_->PostSerial([this, e, round, planned = std::move(planned)]() mutable {
-      if (!Stale(*e, round)) OnPlanned(e, std::move(planned));
+      if (!Stale(*e, round)) return OnPlanned(e, std::move(planned));
+      if (planned.ok() && planned->plan->errors.empty()) Unpin(planned->plan);
     });
   });
 }
@@ -114,13 +117,17 @@ void Engine::PlanIt(const std::shared_ptr<Errand>& e) {
 void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned> planned) {
   if (!planned.ok()) return End(e, JOB_FAILED, planned.status());
   // Invalidated while it was planned: the plan is of yesterday.
-  if (epochs_.Newest(e->stack->name()) != planned->epoch) return PlanIt(e);
+  if (epochs_.Newest(e->stack->name()) != planned->epoch) {
+    if (planned->plan->errors.empty()) Unpin(planned->plan);
+    return PlanIt(e);
+  }
   if (!planned->plan->errors.empty()) {
     e->errors = planned->plan->errors;
     if (e->errors.size() > kMaxErrors) e->errors.resize(kMaxErrors);
     return End(e, JOB_FAILED);
   }
   if (e->kind == Errand::kPlan) {
+    Unpin(planned->plan);
     PlanReply reply;
     for (PassPlan& p : planned->reasons) *reply.add_pass() = std::move(p);
     const auto done = std::exchange(e->plan_done, nullptr);
@@ -137,9 +144,6 @@ void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned>
   job.interactive = e->kind == Errand::kLook;
   job.not_before = e->not_before;
 
-  std::vector<ResultKey> keys;
-  for (const PlannedTask& t : planned->plan->tasks) keys.push_back(t.key);
-  cache_.pin(keys);
   // The new plan first, so that what both have goes on.
   sched::JobNumber old = std::exchange(e->rendering, job.number);
   const std::shared_ptr<const Plan> old_plan = std::exchange(e->plan, planned->plan);
@@ -151,9 +155,7 @@ void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned>
   scheduler_.AddJob(job, Now());
   if (old != 0) {
     RemoveFromScheduler(&old);
-    std::vector<ResultKey> old_keys;
-    for (const PlannedTask& t : old_plan->tasks) old_keys.push_back(t.key);
-    cache_.unpin(old_keys);
+    Unpin(old_plan);
   }
   if (e->not_before > 0) restoring_ = std::max(0, restoring_ - 1);
   RunEffects();
@@ -178,11 +180,7 @@ void Engine::Leave(const std::shared_ptr<Errand>& e) {
   e->over = true;
   RemoveFromScheduler(&e->inspection);
   RemoveFromScheduler(&e->rendering);
-  if (e->plan) {
-    std::vector<ResultKey> keys;
-    for (const PlannedTask& t : e->plan->tasks) keys.push_back(t.key);
-    cache_.unpin(keys);
-  }
+  Unpin(e->plan);
   if (e->not_before > 0 && e->state == JOB_INSPECTING) restoring_ = std::max(0, restoring_ - 1);
   errands_.erase(e);
 }
@@ -253,10 +251,7 @@ void Engine::Persist(const std::shared_ptr<Errand>& e, JournalType type, std::fu
     for (const ResultKey& key : e->plan->targets) targets += key.digest.str();
     batch.values.push_back({"job-targets/" + e->id, std::move(targets)});
   }
-  pool_->Post([this, batch = std::move(batch), then = std::move(then)]() mutable {
-    absl::Status status = cache_.commit(std::move(batch));
-    pool_->PostSerial([then = std::move(then), status] { then(status); });
-  });
+  Commit(std::move(batch), [then = std::move(then)](const absl::StatusOr<uint64_t>& done) { then(done.status()); });
 }
 
 void Engine::ForgetOldJobs() {
@@ -272,7 +267,7 @@ void Engine::ForgetOldJobs() {
     for (const char* prefix : {"job/", "job-stack/", "job-targets/"}) batch.values.push_back({prefix + id, ""});
     jobs_.erase(id);
   }
-  pool_->Post([this, batch = std::move(batch)]() mutable { (void)cache_.commit(std::move(batch)); });
+  CommitSometime(std::move(batch));
 }
 
 }  // namespace selvage

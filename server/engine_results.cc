@@ -30,7 +30,7 @@ void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
       auto found = cache_.index->Find({&key, 1});
       if (!found.ok()) return done(found.status());
       if (!found->front()) return done(NotRendered(request));
-      cache_.touch({&key, 1});
+      cache_.evictor->NoteUse({&key, 1});
       done(BlobRef{key, std::move(found->front()->manifest)});
     });
   };
@@ -88,14 +88,11 @@ void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
 }
 
 void Engine::ReportLost(const ResultKey& key) {
-  pool_->Post([this, key] {
-    IndexBatch batch;
-    batch.forget.push_back(key);
-    (void)cache_.commit(std::move(batch));
-    pool_->PostSerial([this, key] {
-      scheduler_.ResultLost(key, Now());
-      RunEffects();
-    });
+  IndexBatch batch;
+  batch.forget.push_back(key);
+  Commit(std::move(batch), [this, key](const absl::StatusOr<uint64_t>&) {
+    scheduler_.ResultLost(key, Now());
+    RunEffects();
   });
 }
 
@@ -116,21 +113,20 @@ void Engine::Invalidate(const InvalidateRequest& request, Then<InvalidateReply> 
                                             : absl::StrCat("nothing of a pass \"", request.pass(), "\" in a stack \"",
                                                            request.stack_name(), "\" was rendered")));
       }
-      // Alone in its batch: the number that comes back must be its own, since
-      // it enters the keys now and after a restart.
+      // The number that comes back is this entry's own: it enters the keys now
+      // and after a restart.
       IndexBatch batch;
       batch.journal.push_back({JournalType::kInvalidated, request.SerializeAsString()});
-      auto sequence = cache_.index->Commit(batch);
-      if (!sequence.ok()) return then(sequence.status());
-      pool_->PostSerial([this, request, then, sequence = *sequence] {
-        epochs_.Add(request, sequence);
+      Commit(std::move(batch), [this, request, then](const absl::StatusOr<uint64_t>& sequence) {
+        if (!sequence.ok()) return then(sequence.status());
+        epochs_.Add(request, *sequence);
         const auto errands = errands_;
         for (const auto& e : errands) {
           if (e->stack->name() == request.stack_name() && e->rendering != 0) Replan(e);
         }
         RunEffects();
         InvalidateReply reply;
-        reply.set_epoch(sequence);
+        reply.set_epoch(*sequence);
         then(std::move(reply));
       });
     });
@@ -140,7 +136,7 @@ void Engine::Invalidate(const InvalidateRequest& request, Then<InvalidateReply> 
 void Engine::CacheInfo(const CacheInfoRequest& request, Then<CacheInfoReply> then) {
   pool_->PostSerial([this, request, then = std::move(then)] {
     pool_->Post([this, request, then, hits = stats_.hits, misses = stats_.misses] {
-      const CacheTotals totals = cache_.totals();
+      const CacheStats totals = cache_.stats();
       CacheInfoReply reply;
       reply.set_results(totals.results);
       reply.set_tiles(totals.tiles);

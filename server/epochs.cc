@@ -13,13 +13,13 @@ void Epochs::Add(const InvalidateRequest& what, uint64_t sequence) {
   by_stack_[what.stack_name()].push_back(std::move(e));
 }
 
-uint64_t Epochs::Of(const std::string& stack, const std::string& pass, int32_t frame, uint64_t at_most) const {
+uint64_t Epochs::Of(const std::string& stack, const std::string& pass, int32_t frame) const {
   auto it = by_stack_.find(stack);
   uint64_t newest = 0;
   if (it == by_stack_.end()) return newest;
   for (const Entry& e : it->second) {
     const bool covers = (e.pass.empty() || e.pass == pass) && e.first <= frame && frame <= e.last;
-    if (covers && e.sequence <= at_most) newest = std::max(newest, e.sequence);
+    if (covers) newest = std::max(newest, e.sequence);
   }
   return newest;
 }

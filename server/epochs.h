@@ -16,9 +16,9 @@ class Epochs {
   // In any order; `sequence` is the number of the journal entry.
   void Add(const InvalidateRequest& what, uint64_t sequence);
 
-  // Number of the newest invalidation that covers the pass at the frame and is
-  // not newer than `at_most`; 0 if there is none.
-  uint64_t Of(const std::string& stack, const std::string& pass, int32_t frame, uint64_t at_most = UINT64_MAX) const;
+  // Number of the newest invalidation that covers the pass at the frame; 0 if
+  // there is none.
+  uint64_t Of(const std::string& stack, const std::string& pass, int32_t frame) const;
   // Newest invalidation of anything in the stack.
   uint64_t Newest(const std::string& stack) const;
 

@@ -1,0 +1,210 @@
+// What workers hand in: results, facts of plates, errors.
+#include <optional>
+#include <utility>
+
+#include "absl/strings/str_cat.h"
+#include "cache/manifest.h"
+#include "proto/status.h"
+#include "server/engine.h"
+#include "server/task_inputs.h"
+
+namespace selvage {
+
+namespace {
+
+// Messages of workers are shown to people and kept: bounded.
+constexpr size_t kMaxMessage = 2000;
+// Digests that one FinishReply names; the worker hands in again for the rest.
+constexpr int kMaxMissing = 10'000;
+constexpr int kMaxReplans = 5;
+
+std::string Clip(std::string text) {
+  if (text.size() > kMaxMessage) text.resize(kMaxMessage);
+  return text;
+}
+
+// Tiles of a manifest that the store lacks, as the worker is told.
+absl::StatusOr<FinishReply> MissingOf(const Manifest& manifest, TileStore& tiles) {
+  ASSIGN_OR_RETURN(const std::vector<Digest> missing, tiles.FindMissing(StoredDigests(manifest)));
+  FinishReply reply;
+  for (const Digest& d : missing) {
+    if (reply.missing_size() >= kMaxMissing) break;
+    reply.add_missing(d.str());
+  }
+  return reply;
+}
+
+}  // namespace
+
+void Engine::Finish(const TaskOutcome& outcome, Then<FinishReply> then) {
+  const std::optional<Digest> digest = Digest::FromBytes(outcome.key());
+  if (!digest) return then(absl::InvalidArgumentError("the key of an outcome must have 32 bytes"));
+  const ResultKey key{*digest};
+  switch (outcome.result_case()) {
+    case TaskOutcome::kError: return FinishError(outcome, key, std::move(then));
+    case TaskOutcome::kFacts: return FinishFacts(outcome, key, std::move(then));
+    case TaskOutcome::kManifest: return FinishManifest(outcome, key, std::move(then));
+    case TaskOutcome::RESULT_NOT_SET: break;
+  }
+  then(absl::InvalidArgumentError("an outcome needs a manifest, facts or an error"));
+}
+
+void Engine::FinishError(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then) {
+  pool_->PostSerial([this, outcome, key, then = std::move(then)] {
+    then(FinishReply());
+    const TaskError& error = outcome.error();
+    const std::string& worker = outcome.worker_id();
+    const std::string message = Clip(error.message());
+    std::shared_ptr<const Plan> plan;
+    const PlannedTask* task = TaskOf(key, &plan);
+    const PlannedInput* input = task && error.input() < task->inputs.size() ? &task->inputs[error.input()] : nullptr;
+    if (error.class_() == TaskError::OPERATOR) {
+      scheduler_.TaskFailed(key, worker, message, Now());
+    } else if (error.class_() == TaskError::INPUT_LOST && input && input->result) {
+      // Damaged tiles are deleted by reading them: else the input, rendered
+      // again, would be taken for already stored.
+      pool_->Post([this, key, worker, lost = *input->result] {
+        auto record = cache_.index->Find({&lost, 1});
+        if (record.ok() && record->front()) (void)cache_.tiles->Get(StoredDigests(record->front()->manifest));
+        IndexBatch batch;
+        batch.forget.push_back(lost);
+        Commit(std::move(batch), [this, key, worker, lost](const absl::StatusOr<uint64_t>&) {
+          scheduler_.InputLost(key, worker, lost, Now());
+          RunEffects();
+        });
+      });
+    } else if (error.class_() == TaskError::PLATE_CHANGED && input && input->plate) {
+      scheduler_.Postpone(key, worker, Now() + 5, Now());
+      PlateChanged(scheduler_.JobsOf(key), input->plate->path(), message);
+    } else {
+      scheduler_.TaskSetback(key, worker, message, Now());
+    }
+    RunEffects();
+  });
+}
+
+// The bytes are not those that were planned with: forget what was known of the
+// file and plan anew what reads it.
+void Engine::PlateChanged(const std::vector<sched::JobNumber>& jobs, const std::string& path,
+                          const std::string& message) {
+  IndexBatch batch;
+  batch.values.push_back({FactsName(path), ""});
+  Commit(std::move(batch), [this, jobs, path, message](const absl::StatusOr<uint64_t>&) {
+    for (const sched::JobNumber number : jobs) {
+      const std::shared_ptr<Errand> e = ErrandOf(number);
+      if (!e || e->replanning) continue;
+      e->fresh.erase(path);
+      if (++e->replans > kMaxReplans) {
+        AddProblem(e.get(), absl::StrCat(path, " keeps changing: ", message));
+        End(e, JOB_FAILED, absl::FailedPreconditionError(message));
+      } else {
+        Replan(e);
+      }
+    }
+  });
+}
+
+void Engine::FinishFacts(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then) {
+  if (outcome.facts().digest().size() != 32) {
+    return then(absl::InvalidArgumentError("the digest of a plate must have 32 bytes"));
+  }
+  pool_->PostSerial([this, outcome, key, then = std::move(then)] {
+    then(FinishReply());
+    std::string path;
+    for (const sched::JobNumber number : scheduler_.JobsOf(key)) {
+      const std::shared_ptr<Errand> e = ErrandOf(number);
+      const sched::Task* task = scheduler_.FindTask(key);
+      if (!e || e->inspection != number) continue;
+      for (const sched::Waiter& w : task->waiters) {
+        if (w.job->number != number || w.local >= e->inspecting.size()) continue;
+        path = e->inspecting[w.local].file.path;
+        e->fresh[path] = outcome.facts();
+      }
+    }
+    if (path.empty() || !scheduler_.BeginCommit(key, outcome.worker_id(), Now())) return RunEffects();
+    if (WorthRemembering(outcome.facts(), UnixMilliseconds() * 1'000'000)) {
+      IndexBatch batch;
+      batch.values.push_back({FactsName(path), outcome.facts().SerializeAsString()});
+      // Facts that cannot be remembered are still good for this job.
+      CommitSometime(std::move(batch));
+    }
+    scheduler_.EndCommit(key, outcome.worker_id(), true, outcome.seconds(), Now());
+    RunEffects();
+  });
+}
+
+void Engine::FinishManifest(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then) {
+  pool_->Post([this, outcome, key, then = std::move(then)]() mutable {
+    if (absl::Status s = ValidateManifest(outcome.manifest()); !s.ok()) return then(s);
+    auto missing = MissingOf(outcome.manifest(), *cache_.tiles);
+    if (!missing.ok() || !missing->missing().empty()) return then(std::move(missing));
+    // Stored bytes are not known without reading; content is close enough for
+    // halves, which compress little.
+    const Manifest& m = outcome.manifest();
+    const uint64_t tile_bytes = kTileSize * kTileSize * (m.full_precision() ? 4 : 2);
+    const uint64_t bytes = m.kind() == BLOB ? m.blob_size() : StoredDigests(m).size() * tile_bytes;
+    pool_->PostSerial([this, outcome, key, bytes, then = std::move(then)]() mutable {
+      CommitManifest(outcome, key, bytes, std::move(then));
+    });
+  });
+}
+
+std::vector<NameRecord> Engine::NamesFor(const ResultKey& key) {
+  std::vector<NameRecord> names;
+  const sched::Task* task = scheduler_.FindTask(key);
+  if (task == nullptr) return names;
+  for (const sched::Waiter& w : task->waiters) {
+    std::shared_ptr<const Plan> plan;
+    const PlannedTask* planned = TaskOf(w.job->number, w.local, &plan);
+    if (planned && planned->pass != "look") names.push_back(NameOf(*plan, *planned));
+  }
+  return names;
+}
+
+void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, Then<FinishReply> then) {
+  std::shared_ptr<const Plan> plan;
+  const PlannedTask* task = TaskOf(key, &plan);
+  if (task == nullptr) {
+    // After a restart it may belong to a job that is being planned anew.
+    if (restoring_ > 0) return then(absl::UnavailableError("the daemon is reading its jobs back; hand in again"));
+    return then(FinishReply());
+  }
+  if (!scheduler_.BeginCommit(key, outcome.worker_id(), Now())) {
+    pool_->Post([this, outcome, key] {
+      auto record = cache_.index->Find({&key, 1});
+      if (!record.ok() || !record->front()) return;
+      if (ContentDigest(record->front()->manifest) == ContentDigest(outcome.manifest())) return;
+      // Promise 2 is broken on some machine; the first result stays.
+      pool_->PostSerial([this] { ++stats_.different_pixels; });
+    });
+    return then(FinishReply());
+  }
+  RunEffects();
+  pool_->Post([this, plan, task, outcome, key, bytes, names = NamesFor(key), then = std::move(then)]() mutable {
+    IndexBatch batch;
+    ResultRecord record;
+    record.manifest = outcome.manifest();
+    record.seconds = outcome.seconds();
+    record.worker = outcome.worker_id();
+    record.made_unix_ms = UnixMilliseconds();
+    record.bytes = bytes;
+    batch.results.push_back({key, std::move(record)});
+    batch.names = std::move(names);
+    const std::vector<ResultKey> inputs = InputKeys(*task);
+    if (!inputs.empty()) {
+      auto contents = ContentsOf(inputs, *cache_.index);
+      if (contents.ok() && !contents->missing) batch.traces.push_back({TraceKey(*task, contents->digests), key});
+    }
+    Commit(std::move(batch), [this, outcome, key, then](const absl::StatusOr<uint64_t>& done) {
+      stats_.rendered += done.ok();
+      scheduler_.EndCommit(key, outcome.worker_id(), done.ok(), outcome.seconds(), Now());
+      RunEffects();
+      if (done.ok()) return then(FinishReply());
+      if (!absl::IsFailedPrecondition(done.status())) return then(done.status());
+      // Tiles went between the look and the commit.
+      pool_->Post([this, outcome, then] { then(MissingOf(outcome.manifest(), *cache_.tiles)); });
+    });
+  });
+}
+
+}  // namespace selvage

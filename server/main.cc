@@ -1,0 +1,166 @@
+// selvaged: the daemon. Puts the parts together; the only place where server
+// and worker meet.
+#include <grpcpp/channel.h>
+#include <malloc.h>
+#include <signal.h>
+#include <spdlog/spdlog.h>
+#include <unistd.h>
+
+#include <CLI/CLI.hpp>
+#include <cstdio>
+#include <filesystem>
+#include <fstream>
+#include <thread>
+
+#include "cache/lru_tile_store.h"
+#include "cache/read_through_tile_store.h"
+#include "proto/size.h"
+#include "proto/status.h"
+#include "proto/version.h"
+#include "server/grpc_server.h"
+#include "server/http/metrics.h"
+#include "server/http/status_server.h"
+#include "worker/agent.h"
+
+namespace selvage {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr double kDrainSeconds = 3.5;                // of the 10 s in which we promise to stop
+constexpr uint64_t kEmbeddedTileBytes = 64u << 20;   // tiles that embedded workers keep at hand
+
+constexpr char kExamples[] = R"(Examples:
+  selvaged
+      plates below the current folder, state in ~/.local/state/selvage, one task a core
+  selvaged --root /shots --root /library --cache-size 200G --state /fast/selvage
+      plates and masks below two folders, 200 GiB of results on a fast disk
+  selvaged --local-workers 0
+      renders nothing itself; start `selvage-worker` as often as you like
+
+Only this machine can reach it in this version. SIGTERM stops it within 10 s;
+unfinished jobs go on when it is started again.
+)";
+
+struct Arguments {
+  std::string state, listen = "127.0.0.1:7311", http = "127.0.0.1:7312", cache_size = "20G", port_file;
+  std::vector<std::string> roots;
+  int local_workers = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
+};
+
+std::string DefaultState() {
+  if (const char* state = std::getenv("XDG_STATE_HOME"); state && *state) return std::string(state) + "/selvage";
+  const char* home = std::getenv("HOME");
+  return std::string(home ? home : "/var/tmp") + "/.local/state/selvage";
+}
+
+// Appears whole: whoever waits for it never reads half of it.
+absl::Status WritePorts(const std::string& path, const Address& grpc, const Address& http) {
+  {
+    std::ofstream out(path + ".tmp");
+    out << "{\"grpc\": " << grpc.port << ", \"http\": " << http.port << ", \"pid\": " << ::getpid() << "}\n";
+    if (!out.flush()) return absl::UnavailableError("cannot write " + path);
+  }
+  std::error_code error;
+  fs::rename(path + ".tmp", path, error);
+  return error ? absl::UnavailableError("cannot write " + path + ": " + error.message()) : absl::OkStatus();
+}
+
+absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
+  ASSIGN_OR_RETURN(Address grpc_address, ParseLoopback(arguments.listen), Annotate("--listen"));
+  ASSIGN_OR_RETURN(Address http_address, ParseLoopback(arguments.http), Annotate("--http"));
+  ASSIGN_OR_RETURN(const uint64_t cache_bytes, ParseSize(arguments.cache_size), Annotate("--cache-size"));
+  ASSIGN_OR_RETURN(Roots roots, Roots::Open(arguments.roots), Annotate("--root"));
+  std::error_code error;
+  fs::create_directories(arguments.state, error);
+
+  // The order of these is the order in which they must go, backwards.
+  Pool pool(static_cast<int>(std::max(4u, std::thread::hardware_concurrency())));
+  ASSIGN_OR_RETURN(Cache cache, OpenCache(arguments.state, {.cache_bytes = cache_bytes}),
+                   Annotate("state folder ", arguments.state));
+  cache.evictor->Start();
+  Engine engine(&pool, cache, std::move(roots));
+  // What runs on the pool refers to the engine.
+  struct StopsPool {
+    Pool* pool;
+    ~StopsPool() { pool->Stop(); }
+  } stops_pool{&pool};
+  RETURN_IF_ERROR(engine.Start());
+  GrpcServer server(&engine);
+  ASSIGN_OR_RETURN(grpc_address.port, server.Start(grpc_address.Text()));
+  StatusServer status([&engine](std::function<void(std::string)> then) {
+    engine.Stats([then](const EngineStats& stats) { then(MetricsPage(stats)); });
+  });
+  ASSIGN_OR_RETURN(http_address.port, status.Start(http_address));
+  if (!arguments.port_file.empty()) RETURN_IF_ERROR(WritePorts(arguments.port_file, grpc_address, http_address));
+
+  std::unique_ptr<Agent> agent;
+  std::thread rendering;
+  if (arguments.local_workers > 0) {
+    auto tiles = std::make_shared<ReadThroughTileStore>(std::make_shared<LruTileStore>(kEmbeddedTileBytes), cache.tiles);
+    agent = std::make_unique<Agent>(ConnectToDaemon(grpc_address.Text()), tiles,
+                                    AgentOptions{.name = "embedded", .slots = arguments.local_workers});
+    rendering = std::thread([&agent] { (void)agent->Run(); });
+  }
+  spdlog::info("selvaged {} on {}, http on {}, state in {}, {} embedded slots", kVersion, grpc_address.Text(),
+               http_address.Text(), arguments.state, arguments.local_workers);
+
+  int signal = 0;
+  sigwait(&signals, &signal);
+  spdlog::info("told to stop");
+  // Whatever hangs, the promise holds; the state is safe at any instant.
+  std::thread([] {
+    ::sleep(9);
+    spdlog::warn("something did not end in time; leaving without it");
+    ::_exit(0);
+  }).detach();
+  server.StopServing();
+  status.StopServing();
+  engine.Stop();
+  if (agent) {
+    agent->Drain(kDrainSeconds);
+    rendering.join();
+  }
+  server.Shutdown();
+  status.Stop();
+  cache.evictor->Stop();
+  pool.Stop();
+  spdlog::info("stopped");
+  return absl::OkStatus();
+}
+
+}  // namespace
+}  // namespace selvage
+
+int main(int argc, char** argv) {
+  selvage::Arguments a;
+  a.state = selvage::DefaultState();
+  CLI::App app("Renders stacks and keeps what it rendered.", "selvaged");
+  app.set_version_flag("--version", selvage::kVersion);
+  app.footer(selvage::kExamples);
+  app.add_option("--state", a.state, "Folder for the cache and the journal; one daemon each")->capture_default_str();
+  app.add_option("--root", a.roots, "Folder below which plates may lie; may be repeated [current folder]");
+  app.add_option("--listen", a.listen, "gRPC, HOST:PORT; port 0 = any free one")->capture_default_str();
+  app.add_option("--http", a.http, "/healthz and /metrics, HOST:PORT")->capture_default_str();
+  app.add_option("--local-workers", a.local_workers, "Tasks rendered side by side in the daemon itself")
+      ->capture_default_str()->check(CLI::Range(0, 1024));
+  app.add_option("--cache-size", a.cache_size, "Disk that results may take")->capture_default_str();
+  app.add_option("--port-file", a.port_file, "Write the ports there, as JSON, when all is ready");
+  CLI11_PARSE(app, argc, argv);
+  if (a.roots.empty()) a.roots.push_back(".");
+
+  // Many threads allocate a little each: two arenas keep the daemon small.
+  ::mallopt(M_ARENA_MAX, 2);
+  // Signals are waited for in one place; all threads inherit the mask.
+  sigset_t signals;
+  sigemptyset(&signals);
+  sigaddset(&signals, SIGTERM);
+  sigaddset(&signals, SIGINT);
+  pthread_sigmask(SIG_BLOCK, &signals, nullptr);
+  ::signal(SIGPIPE, SIG_IGN);
+
+  const absl::Status status = selvage::Serve(a, signals);
+  if (status.ok()) return 0;
+  std::fprintf(stderr, "selvaged: %s\n", std::string(status.message()).c_str());
+  return 1;
+}
