@@ -72,7 +72,7 @@ void FillScalarDefault(const FieldDescriptor* f, const ParamTraits& traits, Mess
 }
 
 // A singular message: values, a box, or parameters in their turn.
-void ResolveSubMessage(const FieldDescriptor* f, int32_t frame, const std::string& path, Message* m) {
+void ResolveSubMessage(const FieldDescriptor* f, int32_t frame, const std::string& prefix, Message* m) {
   const Reflection* r = m->GetReflection();
   const ParamTraits& traits = TraitsOf(f);
   const bool is_number = f->message_type() == Number::descriptor(), is_color = f->message_type() == Color::descriptor();
@@ -91,17 +91,16 @@ void ResolveSubMessage(const FieldDescriptor* f, int32_t frame, const std::strin
   } else if (traits.measure() != MEASURE_NONE) {
     sub->Clear();
   } else {
-    ResolveMessage(frame, absl::StrCat(path, "."), sub);
+    ResolveMessage(frame, absl::StrCat(prefix, f->name(), "."), sub);
   }
 }
 
 void ResolveField(const FieldDescriptor* f, int32_t frame, const std::string& prefix, Message* m) {
   const Reflection* r = m->GetReflection();
   const ParamTraits& traits = TraitsOf(f);
-  const std::string path = absl::StrCat(prefix, f->name());
   if (f->is_repeated()) {
     for (int i = 0; i < r->FieldSize(*m, f); ++i) {
-      const std::string at = absl::StrCat(path, "[", i, "]");
+      const std::string at = absl::StrCat(prefix, f->name(), "[", i, "]");
       if (traits.input_size() > 0) {
         r->SetRepeatedString(m, f, i, at);
       } else if (f->cpp_type() == FieldDescriptor::CPPTYPE_MESSAGE) {
@@ -109,12 +108,12 @@ void ResolveField(const FieldDescriptor* f, int32_t frame, const std::string& pr
       }
     }
   } else if (f->cpp_type() == FieldDescriptor::CPPTYPE_MESSAGE) {
-    ResolveSubMessage(f, frame, path, m);
+    ResolveSubMessage(f, frame, prefix, m);
   } else if (!r->HasField(*m, f)) {
     const bool optional = f->has_presence() && f->real_containing_oneof() == nullptr;
     if (optional && traits.has_default_value()) FillScalarDefault(f, traits, m);
   } else if (traits.input_size() > 0) {
-    r->SetString(m, f, path);
+    r->SetString(m, f, absl::StrCat(prefix, f->name()));
   } else if (f->cpp_type() == FieldDescriptor::CPPTYPE_DOUBLE) {
     r->SetDouble(m, f, r->GetDouble(*m, f) + 0.0);
   }
@@ -146,19 +145,17 @@ bool HasKeyFrames(const Message& m) {
   return false;
 }
 
-Digest DigestOfSteps(const std::vector<Step>& steps) {
-  CanonicalWriter w("selvage steps");
-  w.U32(static_cast<uint32_t>(steps.size()));
-  for (const Step& step : steps) {
-    const Operator& o = *OperatorOf(step);
-    w.U32(static_cast<uint32_t>(o.field->number()));
-    w.U32(o.traits.revision());
-    w.U8(o.traits.full_precision());
-    // Validation let no NaN and no unknown field through, and resolving makes
-    // none: an error here would be ours, and then no two recipes may be equal.
-    if (auto status = w.Message(ParamsOf(step)); !status.ok()) w.Bytes(step.SerializeAsString());
-  }
-  return w.Sha();
+// What a resolved step adds to the recipe.
+std::string BytesOf(const Step& step) {
+  CanonicalWriter w("selvage step");
+  const Operator& o = *OperatorOf(step);
+  w.U32(static_cast<uint32_t>(o.field->number()));
+  w.U32(o.traits.revision());
+  w.U8(o.traits.full_precision());
+  // Validation let no NaN and no unknown field through, and resolving makes
+  // none: an error here would be ours, and then no two recipes may be equal.
+  if (auto status = w.Message(ParamsOf(step)); !status.ok()) w.Bytes(step.SerializeAsString());
+  return w.bytes();
 }
 
 void AppendPath(const SvgPath& path, ResolvedMask::Shape* shape) {
@@ -202,17 +199,37 @@ Step ResolveStep(const Step& step, int32_t frame) {
 
 bool IsAnimated(const Step& step) { return HasKeyFrames(ParamsOf(step)); }
 
-StepResolver::StepResolver(std::vector<Step> steps) : steps_(std::move(steps)) {
-  for (const Step& s : steps_) animated_ |= IsAnimated(s);
+StepResolver::StepResolver(std::vector<Step> steps) {
+  for (Step& s : steps) {
+    Entry& entry = entries_.emplace_back();
+    entry.animated = IsAnimated(s);
+    animated_ |= entry.animated;
+    entry.as_written = std::move(s);
+    entry.resolved = ResolveStep(entry.as_written, 0);
+    entry.bytes = BytesOf(entry.resolved);
+  }
 }
 
 const StepResolver::Resolved& StepResolver::At(int32_t frame) {
   if (last_ != nullptr && !animated_) return *last_;
-  auto steps = std::make_shared<std::vector<Step>>();
-  steps->reserve(steps_.size());
-  for (const Step& s : steps_) steps->push_back(ResolveStep(s, frame));
-  const Digest digest = DigestOfSteps(*steps);
-  last_ = &known_.try_emplace(digest, Resolved{std::move(steps), digest}).first->second;
+  CanonicalWriter w("selvage steps");
+  w.U32(static_cast<uint32_t>(entries_.size()));
+  for (Entry& entry : entries_) {
+    if (entry.animated) {
+      entry.resolved = ResolveStep(entry.as_written, frame);
+      entry.bytes = BytesOf(entry.resolved);
+    }
+    w.Bytes(entry.bytes);
+  }
+  const Digest digest = w.Sha();
+  auto [it, is_new] = known_.try_emplace(digest);
+  if (is_new) {
+    auto all = std::make_shared<std::vector<Step>>();
+    all->reserve(entries_.size());
+    for (const Entry& entry : entries_) all->push_back(entry.resolved);
+    it->second = {std::move(all), digest};
+  }
+  last_ = &it->second;
   return *last_;
 }
 

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <memory>
+#include <string>
 #include <unordered_map>
 #include <vector>
 
@@ -40,7 +41,13 @@ class StepResolver {
   const Resolved& At(int32_t frame);
 
  private:
-  const std::vector<Step> steps_;
+  struct Entry {
+    Step as_written, resolved;
+    // Canonical bytes of `resolved`.
+    std::string bytes;
+    bool animated = false;
+  };
+  std::vector<Entry> entries_;
   bool animated_ = false;
   std::unordered_map<Digest, Resolved, DigestHash> known_;
   const Resolved* last_ = nullptr;
