@@ -1,0 +1,106 @@
+// One input for everything that reads what artists write: as SVG path data, and
+// as a stack in text format that is validated and planned. Aborts where a
+// promise is broken; whatever is refused is fine.
+#include <cmath>
+#include <cstdio>
+#include <cstdlib>
+#include <set>
+
+#include "google/protobuf/io/tokenizer.h"
+#include "google/protobuf/text_format.h"
+#include "proto/svg_path.h"
+#include "server/plan/explain.h"
+#include "server/plan/plan.h"
+
+namespace selvage {
+namespace {
+
+#define MUST(condition) \
+  do { \
+    if (!(condition)) { \
+      std::fprintf(stderr, "%s:%d: %s\n", __FILE__, __LINE__, #condition); \
+      std::abort(); \
+    } \
+  } while (false)
+
+class Silent : public google::protobuf::io::ErrorCollector {
+  void AddError(int, int, const std::string&) override {}
+  void AddWarning(int, int, const std::string&) override {}
+};
+
+void FuzzPath(std::string_view text) {
+  const auto path = ParseSvgPath(text);
+  if (!path.ok()) {
+    MUST(path.status().code() == absl::StatusCode::kInvalidArgument);
+    MUST(path.status().message().substr(0, 7) == "column ");
+    return;
+  }
+  for (const SubPath& s : path->sub_paths) {
+    MUST(s.xy.size() >= 8 && s.xy.size() % 6 == 2);
+    for (double v : s.xy) MUST(std::abs(v) <= 1e6);
+  }
+  const SvgPath half = Interpolate(*path, *path, 0.5);
+  for (size_t i = 0; i < half.sub_paths.size(); ++i) MUST(half.sub_paths[i].xy == path->sub_paths[i].xy);
+}
+
+// The plate is made up; every third file is missing.
+void FuzzPlan(const Stack& stack) {
+  const std::vector<Target> targets = DeliverableTargets(stack);
+  const PlateFiles files =
+      FindPlateFiles(stack, targets, [](const std::string& path) { return std::hash<std::string>()(path) % 3 != 0; });
+  PlateFacts facts;
+  facts.set_digest(std::string(32, 'x'));
+  facts.mutable_format()->set_width(1920);
+  facts.mutable_format()->set_height(1080);
+  facts.mutable_data_window()->set_width(1920);
+  facts.mutable_data_window()->set_height(1080);
+  facts.set_file_type("openexr");
+  PlateFiles pretended = files;
+  pretended.errors.clear();
+  for (const PlateFiles& f : {files, pretended}) {
+    const Plan plan = BuildPlan(stack, targets, f, [&](const std::string&) { return &facts; }, {});
+    MUST(plan.errors.empty() || plan.tasks.empty());
+    if (!plan.errors.empty()) continue;
+    MUST(plan.targets.size() == targets.size());
+    std::set<Digest> made;
+    for (const PlannedTask& task : plan.tasks) {
+      for (const PlannedInput& in : task.inputs) {
+        MUST((in.result.has_value() + (in.plate != nullptr) + (in.mask != nullptr)) == 1);
+        MUST(!in.result || made.count(in.result->digest));
+      }
+      MUST(made.insert(task.key.digest).second);
+    }
+    for (const ResultKey& key : plan.targets) MUST(made.count(key.digest));
+    Probed nothing;
+    nothing.state.assign(plan.tasks.size(), Probed::kRender);
+    ExplainPlan(plan, nothing, {});
+  }
+}
+
+void FuzzStack(const std::string& text) {
+  Stack stack;
+  Silent silent;
+  google::protobuf::TextFormat::Parser parser;
+  parser.RecordErrorsTo(&silent);
+  parser.SetRecursionLimit(64);
+  if (!parser.ParseFromString(text, &stack)) return;
+  const std::vector<StackError> errors = Validate(stack);
+  MUST(errors.size() <= 50);
+  for (const StackError& e : errors) MUST(!e.message().empty() && !e.path().empty());
+  // Long shots take long: size is not what is looked for here.
+  if (!errors.empty() || int64_t{stack.frames().last()} - stack.frames().first() > 100) return;
+  for (const Plate& p : stack.plate()) {
+    if (int64_t{p.frames().last()} - p.frames().first() > 1000) return;
+  }
+  FuzzPlan(stack);
+}
+
+}  // namespace
+}  // namespace selvage
+
+extern "C" int LLVMFuzzerTestOneInput(const uint8_t* data, size_t size) {
+  const std::string text(reinterpret_cast<const char*>(data), size);
+  selvage::FuzzPath(text);
+  selvage::FuzzStack(text);
+  return 0;
+}
