@@ -47,9 +47,9 @@ inline double ValueNoise(double x, double y, uint64_t seed) {
   return (1 - v) * ((1 - u) * corner(0, 0) + u * corner(1, 0)) + v * ((1 - u) * corner(0, 1) + u * corner(1, 1));
 }
 
-// About as much energy in each octave, as in photographs, and quiet parts.
+// Energy in every octave, as in photographs; some parts are busier than others.
 inline double Texture(double x, double y, uint64_t seed) {
-  const double busy = std::max(0.0, ValueNoise(x / 47, y / 47, seed + 99));
+  const double busy = 0.5 + 2.0 * std::max(0.0, ValueNoise(x / 47, y / 47, seed + 99));
   double sum = 0.30 * ValueNoise(x / 64, y / 64, seed) + 0.15 * ValueNoise(x / 23, y / 23, seed + 1);
   sum += busy * (0.25 * ValueNoise(x / 11, y / 11, seed + 2) + 0.18 * ValueNoise(x / 5.3, y / 5.3, seed + 3) +
                  0.12 * ValueNoise(x / 2.9, y / 2.9, seed + 4));
@@ -62,6 +62,8 @@ struct MovingScene {
   // Pixels a frame.
   double background_x = 1.3, background_y = 0.4;
   double foreground_x = 12, foreground_y = -3;
+  // Columns at the left that show a bare, unevenly lit green screen.
+  int screen_width = 0;
 
   // 1 inside the foreground: a disc with four arms 5 pixels thin.
   double Cover(double x, double y, int frame) const {
@@ -75,11 +77,18 @@ struct MovingScene {
   }
 
   std::array<double, 3> Background(double x, double y, int frame) const {
+    if (x < window.x0 + screen_width) {
+      const double u = (x - window.x0) / 200, v = (y - window.y0) / 400;
+      const double light = 1 + 0.25 * u - 0.2 * v * v;
+      return {0.09 * light, 0.42 * light, 0.11 * light};
+    }
     const double bx = x - background_x * frame, by = y - background_y * frame;
     const double t = Texture(bx, by, seed), hue = ValueNoise(bx / 90, by / 90, seed + 7);
     // Lines as of windows and fences.
     const double line = std::fmod(std::abs(bx + 0.3 * by), 71) < 3 ? 0.6 : 1;
-    return {0.22 * line * (1 + t + 0.4 * hue), 0.25 * line * (1 + t), 0.20 * line * (1 + t - 0.5 * hue)};
+    // From deep shadow to full light.
+    const double light = line * (1 + 0.9 * ValueNoise(bx / 70, by / 70, seed + 8));
+    return {0.22 * light * (1 + t + 0.4 * hue), 0.25 * light * (1 + t), 0.20 * light * (1 + t - 0.5 * hue)};
   }
   std::array<double, 3> Foreground(double x, double y, int frame) const {
     const double fx = x - foreground_x * frame, fy = y - foreground_y * frame;

@@ -139,6 +139,8 @@ HWY_INLINE int64_t CostBeside(const Match& m, int dx, int dy) {
 
 HWY_INLINE MotionVector Refine(const Match& m) {
   const int64_t at = CostBeside(m, 0, 0);
+  // The same pixels, a held frame: a parabola would move them off.
+  if (at == 0) return {static_cast<int16_t>(4 * m.best.x), static_cast<int16_t>(4 * m.best.y)};
   const int fx = Quarters(CostBeside(m, -1, 0), at, CostBeside(m, 1, 0));
   const int fy = Quarters(CostBeside(m, 0, -1), at, CostBeside(m, 0, 1));
   return {static_cast<int16_t>(4 * m.best.x + fx), static_cast<int16_t>(4 * m.best.y + fy)};

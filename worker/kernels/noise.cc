@@ -69,6 +69,8 @@ BoxNoise MeasureBox(std::vector<float> values, int width, int height) {
   for (float v : values) box.mean += v;
   box.mean /= static_cast<double>(values.size());
   box.variance = RemoveQuadratic(&values, width, height);
+  // Nothing but the rounding of the arithmetic.
+  if (box.variance < 1e-12 * box.mean * box.mean) box.variance = 0;
   const std::array<double, 64> spectrum = MeanSpectrum(values, width, height);
   double sum = 0, squares = 0;
   for (int k = 0; k < 64; ++k) {

@@ -32,8 +32,8 @@ struct NoiseMeasurement {
 absl::StatusOr<NoiseMeasurement> MeasureNoise(const Picture& picture, const Rect& box);
 
 // The box of at most 48x48 pixels whose content looks most like noise alone:
-// the greatest share of its energy at high frequencies. Errors:
-// INVALID_ARGUMENT picture smaller than 8x8, or no box with any noise in it.
+// the greatest share of its energy at high frequencies. Empty if no box has any
+// noise in it. Errors: INVALID_ARGUMENT picture smaller than 8x8.
 absl::StatusOr<Rect> FindEvenBox(const Picture& picture);
 
 }  // namespace selvage

@@ -35,6 +35,10 @@ struct Strength {
   float channel[3];
 };
 
+// Values that the filter takes: none whose square is not finite. The bound is
+// the largest finite binary16.
+bool IsFilterable(float v) { return std::abs(v) <= 65504; }
+
 // One frame's colour over the window of the frame that is degrained.
 class ColorRows {
  public:
@@ -42,41 +46,46 @@ class ColorRows {
     for (auto& row : rows_) row.resize(window.width());
   }
 
-  // R, G, B of row y, finite: a value that is not takes its left neighbour's
-  // (else the next finite one to the right, else 0).
+  // R, G, B of row y, filterable: a value that is not takes its left
+  // neighbour's (else the next good one to the right, else 0). Valid until the
+  // next call.
   void Read(int y, const float* rgb[3]) {
     const Rect& own = picture_.rect();
     const int from_y = std::clamp(y, own.y0, own.y1 - 1);
+    const bool inside = own.x0 <= window_.x0 && window_.x1 <= own.x1;
     for (int c = 0; c < 3; ++c) {
       const float* source = picture_.planes[c].row(from_y);
+      const float* first = source + (window_.x0 - own.x0);
+      if (inside && AllFilterable(first, window_.width())) {
+        rgb[c] = first;
+        continue;
+      }
       std::vector<float>& row = rows_[c];
       for (int x = window_.x0; x < window_.x1; ++x) {
         row[x - window_.x0] = source[std::clamp(x, own.x0, own.x1 - 1) - own.x0];
       }
-      MakeFinite(&row);
+      MakeFilterable(&row);
       rgb[c] = row.data();
     }
   }
 
  private:
-  static void MakeFinite(std::vector<float>* row) {
-    bool all = true;
-    for (float v : *row) all &= std::abs(v) <= kLargest;
-    if (all) return;
-    const auto finite = [](float v) { return std::abs(v) <= kLargest; };
-    const auto first = std::find_if(row->begin(), row->end(), finite);
+  static bool AllFilterable(const float* row, int count) {
+    int finite = 0;
+    for (int x = 0; x < count; ++x) finite += IsFilterable(row[x]);
+    return finite == count;
+  }
+  static void MakeFilterable(std::vector<float>* row) {
+    const auto first = std::find_if(row->begin(), row->end(), IsFilterable);
     float last = first == row->end() ? 0 : *first;
     for (float& v : *row) {
-      if (finite(v)) {
+      if (IsFilterable(v)) {
         last = v;
       } else {
         v = last;
       }
     }
   }
-  // Largest finite binary16; also turns away anything whose square would not be finite.
-  static constexpr float kLargest = 65504;
-
   const Picture& picture_;
   Rect window_;
   std::vector<float> rows_[3];
@@ -116,10 +125,11 @@ LumaPyramid MakePyramid(const Picture& picture, const Rect& window, const NoiseC
   });
 }
 
-// Mixes degrained colour with the input, in place of `degrained`, or gives what was removed.
+// The input with part of its noise taken away, or that part. Values that the
+// filter did not take stay.
 void MixRow(const float* input, const float* degrained, float strength, bool grain, int count, float* out) {
   for (int x = 0; x < count; ++x) {
-    const bool keep = strength == 0 || !std::isfinite(input[x]);
+    const bool keep = strength == 0 || !IsFilterable(input[x]);
     const float mixed = keep ? input[x] : input[x] + strength * (degrained[x] - input[x]);
     out[x] = grain ? (keep ? 0 : input[x] - mixed) : mixed;
   }
@@ -216,7 +226,7 @@ class DegrainOp final : public TypedOp<Degrain> {
                                 Component(params.strength().has_b(), params.strength().b())}};
     for (size_t p = 3; p < out->planes.size(); ++p) CopyPlane(main.picture.planes[p], &out->planes[p]);
     const bool idle = strength.channel[0] == 0 && strength.channel[1] == 0 && strength.channel[2] == 0;
-    if (idle || noise.none()) {
+    if (idle || noise.none() || IsEven(main.picture)) {
       for (int p = 0; p < 3; ++p) {
         if (params.grain()) {
           out->planes[p] = Plane::Filled(window, 0);
@@ -230,6 +240,22 @@ class DegrainOp final : public TypedOp<Degrain> {
   }
 
  private:
+  // One colour all over: there is no grain in it.
+  static bool IsEven(const Picture& picture) {
+    for (int p = 0; p < 3; ++p) {
+      const Plane& plane = picture.planes[p];
+      const Rect& r = plane.rect();
+      const float first = plane.at(r.x0, r.y0);
+      for (int y = r.y0; y < r.y1; ++y) {
+        const float* row = plane.row(y);
+        for (int x = 0; x < r.width(); ++x) {
+          if (row[x] != first) return false;
+        }
+      }
+    }
+    return true;
+  }
+
   static float Component(bool set, double value) { return set ? static_cast<float>(value) : 1.0f; }
 
   static void CopyPlane(const Plane& from, Plane* to) {
@@ -265,6 +291,8 @@ class DegrainOp final : public TypedOp<Degrain> {
     }
     const Picture& picture = in.main().picture;
     ASSIGN_OR_RETURN(const Rect box, FindEvenBox(picture));
+    // Black, clipped or painted all over.
+    if (box.empty()) return NoiseMeasurement();
     return MeasureNoise(picture, box);
   }
 };
