@@ -121,21 +121,51 @@ absl::Status CheckExr(std::string_view bytes) {
   }
 }
 
-// SMPTE ST 268: offsets of image data, width and height.
+// Samples a pixel of an element of SMPTE ST 268 table 1; 0 for one that is not known.
+uint64_t DpxSamples(uint64_t descriptor) {
+  switch (descriptor) {
+    case 0:  // user defined
+    case 1:  // red
+    case 2:  // green
+    case 3:  // blue
+    case 4:  // alpha
+    case 6:  // luma
+    case 8:  // depth
+      return 1;
+    case 100:  // chroma at half width
+    case 101:  // and with alpha: 1.5 and 2.5 samples, counted low
+      return descriptor - 99;
+    case 50:  // R G B
+    case 102:
+      return 3;
+    case 51:  // R G B A
+    case 52:  // A B G R
+    case 103:
+      return 4;
+    default:
+      return 0;
+  }
+}
+
+// SMPTE ST 268, offsets as in its tables. The decoder trusts these numbers.
 absl::Status CheckDpx(std::string_view bytes) {
   if (bytes.size() < 2048) return InHeader();
   const bool big = bytes[0] == 'S';
-  const uint64_t data_offset = Cursor(bytes, 4).Number(4, big);
-  const uint64_t width = Cursor(bytes, 772).Number(4, big);
-  const uint64_t height = Cursor(bytes, 776).Number(4, big);
-  const uint64_t descriptor = Cursor(bytes, 800).Number(1, big);
-  const uint64_t bits = Cursor(bytes, 803).Number(1, big);
-  const uint64_t encoding = Cursor(bytes, 806).Number(2, big);
+  const auto number = [&](size_t at, int size) { return Cursor(bytes, at).Number(size, big); };
+  const uint64_t data_offset = number(4, 4), user_bytes = number(32, 4), elements = number(770, 2);
+  const uint64_t width = number(772, 4), height = number(776, 4);
+  const uint64_t samples = DpxSamples(number(800, 1)), bits = number(803, 1), packing = number(804, 2);
+  const uint64_t encoding = number(806, 2);
   RETURN_IF_ERROR(CheckSize("picture", static_cast<int64_t>(width), static_cast<int64_t>(height)));
-  if (encoding != 0 && encoding != 0xFFFF) return absl::OkStatus();
+  const bool known_bits = bits == 1 || bits == 8 || bits == 10 || bits == 12 || bits == 16 || bits == 32 || bits == 64;
+  if (elements < 1 || elements > 8 || samples == 0 || !known_bits || packing > 2 || encoding > 1) {
+    return absl::InvalidArgumentError("its header is damaged, or says a kind of pixels that is not taken");
+  }
+  constexpr uint64_t kUnset = 0xFFFFFFFF;
+  if (user_bytes != kUnset && user_bytes > bytes.size() - 2048) return InHeader();
+  if (data_offset < 1664 || data_offset > bytes.size()) return CutShort("before its first row of pixels");
   // At least this much without run lengths, whatever the packing.
-  const uint64_t samples = descriptor == 50 ? 3 : descriptor == 51 ? 4 : 1;
-  if (data_offset > bytes.size() || width * height * samples * bits / 8 > bytes.size() - data_offset) {
+  if (encoding == 0 && width * height * samples * bits / 8 > bytes.size() - data_offset) {
     return CutShort("before its last row of pixels");
   }
   return absl::OkStatus();
