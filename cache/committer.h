@@ -19,7 +19,7 @@ namespace selvage {
 
 struct CommitterOptions {
   // While commits come steadily, one synced write covers this long...
-  std::chrono::milliseconds interval{100};
+  std::chrono::milliseconds interval{25};
   // ...or this many bytes of tiles. The first after a pause goes at once.
   uint64_t max_bytes = 64 << 20;
 };

@@ -115,7 +115,7 @@ class CommandLine {
     CLI::App* fetch = Add("fetch", "Write finished deliverables, verified, each file whole or not at all",
                           [this] { return RunFetch(globals_, fetch_); });
     fetch->add_option("JOB", fetch_.job, "Job id; default: the newest");
-    fetch->add_option("--to", fetch_.to, "Folder; default: where the stack says")->type_name("DIR");
+    fetch->add_option("--to", fetch_.to, "Folder, below it one a deliverable; default: where the stack says")->type_name("DIR");
     fetch->add_option("--deliverable", fetch_.deliverable, "Only this one");
     fetch->add_option("--frames", fetch_.frames, "Only these, as in 1001-1010")->type_name("A-B");
   }

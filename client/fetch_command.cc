@@ -48,7 +48,8 @@ absl::Status RunFetch(const Globals& globals, const FetchOptions& options) {
     std::string last;
     for (int frame = std::max(range.first(), wanted.first); frame <= std::min(range.last(), wanted.last); ++frame) {
       std::string path = FramePath(d.files(), frame);
-      if (!options.to.empty()) path = (std::filesystem::path(options.to) / std::filesystem::path(path).filename()).string();
+      // A folder a deliverable: their files may have the same names.
+      if (!options.to.empty()) path = (std::filesystem::path(options.to) / d.name() / std::filesystem::path(path).filename()).string();
       RETURN_IF_ERROR(FetchFrame(connection, job, d, frame, path));
       last = path;
       ++written;

@@ -33,6 +33,7 @@ constexpr milliseconds kFirstPause{100}, kLongestPause{2000};
 constexpr milliseconds kLongestHandInPause{10'000};
 constexpr auto kFinishDeadline = std::chrono::seconds(60);
 constexpr int kMaxRewrites = 5;
+constexpr int kHandInsPerSlot = 4;
 
 std::string RandomId() {
   std::random_device random;
@@ -83,6 +84,7 @@ struct Agent::Impl {
   void Obey(WorkerOrders orders);
   WorkerReport MakeReport();  // REQUIRES: mutex held
   void RunTasks();
+  void HandInTasks();
   void HandIn(TaskOutcome outcome, const std::atomic<bool>& stopped);
   // Sleeps unless the task was stopped; false then.
   bool Pause(milliseconds time, const std::atomic<bool>& stopped);
@@ -98,6 +100,13 @@ struct Agent::Impl {
   // Guarded by mutex.
   std::map<std::string, std::shared_ptr<Held>> held;  // by key: waiting and running
   std::deque<std::shared_ptr<Held>> waiting;
+  // Rendered, on their way to the daemon: a slot does not wait until its result
+  // is durable over there. Bounded, so that a daemon that takes nothing stops us.
+  struct Rendered {
+    std::shared_ptr<Held> task;
+    TaskOutcome outcome;
+  };
+  std::deque<Rendered> rendered;
   bool draining = false, leaving = false;
   Clock::time_point leave_at{};
   uint64_t version = 0;  // raised when there is something to report
@@ -156,18 +165,39 @@ void Agent::Impl::RunTasks() {
       h = waiting.front();
       waiting.pop_front();
     }
+    TaskOutcome outcome;
     if (!*h->stopped) {
-      TaskOutcome outcome = executor.Run(h->spec, [&] { return h->stopped->load(); });
+      outcome = executor.Run(h->spec, [&] { return h->stopped->load(); });
       outcome.set_worker_id(id);
       outcome.set_key(h->spec.key());
-      outcome.set_attempt(h->attempt);
-      // Nobody waits for what was stopped; a result that is there anyway is handed in.
-      if (!*h->stopped || !outcome.has_error()) HandIn(std::move(outcome), *h->stopped);
     }
-    std::lock_guard<std::mutex> lock(mutex);
-    auto it = held.find(h->spec.key());
+    std::unique_lock<std::mutex> lock(mutex);
+    changed.wait(lock, [&] { return leaving || rendered.size() < static_cast<size_t>(kHandInsPerSlot * options.slots); });
+    rendered.push_back({std::move(h), std::move(outcome)});
+    changed.notify_all();
+  }
+}
+
+// A few threads a slot: each waits for an answer.
+void Agent::Impl::HandInTasks() {
+  std::unique_lock<std::mutex> lock(mutex);
+  for (;;) {
+    changed.wait(lock, [&] { return leaving || !rendered.empty(); });
+    if (rendered.empty()) return;
+    Rendered r = std::move(rendered.front());
+    rendered.pop_front();
+    changed.notify_all();
+    lock.unlock();
+    r.outcome.set_attempt(r.task->attempt);
+    // Nobody waits for what was stopped; a result that is there anyway is handed in.
+    if (r.outcome.result_case() != TaskOutcome::RESULT_NOT_SET && (!*r.task->stopped || !r.outcome.has_error())) {
+      HandIn(std::move(r.outcome), *r.task->stopped);
+    }
+    executor.Forget(r.task->spec.key());
+    lock.lock();
+    auto it = held.find(r.task->spec.key());
     // It may have been stopped and given out again meanwhile.
-    if (it != held.end() && it->second == h) held.erase(it);
+    if (it != held.end() && it->second == r.task) held.erase(it);
     ++version;
     changed.notify_all();
   }
@@ -265,6 +295,7 @@ grpc::Status Agent::Impl::Converse() {
 absl::Status Agent::Impl::Run() {
   std::vector<std::thread> runners;
   for (int i = 0; i < options.slots; ++i) runners.emplace_back([this] { RunTasks(); });
+  for (int i = 0; i < kHandInsPerSlot * options.slots; ++i) runners.emplace_back([this] { HandInTasks(); });
   std::thread watchdog([this] {
     std::unique_lock<std::mutex> lock(mutex);
     while (!leaving) {

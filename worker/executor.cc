@@ -3,7 +3,6 @@
 #include <chrono>
 #include <mutex>
 #include <new>
-#include <thread>
 #include <unordered_map>
 #include <vector>
 
@@ -79,21 +78,21 @@ struct Executor::Impl {
   Impl(std::shared_ptr<TileStore> s, const ExecutorOptions& options)
       : store(std::move(s)), memory(options.memory_bytes) {}
 
-  std::shared_ptr<ResultWriter> NewWriter();
+  std::shared_ptr<ResultWriter> NewWriter(const std::string& key);
   absl::StatusOr<std::vector<ChainInput>> OpenInputs(const TaskSpec& task, const Rect& format, int* blamed);
   absl::StatusOr<Manifest> Render(const TaskSpec& task, const std::function<bool()>& stopped, int* blamed);
 
   const std::shared_ptr<TileStore> store;
   Memory memory;
   std::mutex mutex;
-  // What each thread rendered last, for Rewrite. Guarded by mutex.
-  std::unordered_map<std::thread::id, std::shared_ptr<ResultWriter>> writers;
+  // Results that are not handed in yet, by key, for Rewrite. Guarded by mutex.
+  std::unordered_map<std::string, std::shared_ptr<ResultWriter>> writers;
 };
 
-std::shared_ptr<ResultWriter> Executor::Impl::NewWriter() {
+std::shared_ptr<ResultWriter> Executor::Impl::NewWriter(const std::string& key) {
   auto writer = std::make_shared<ResultWriter>(store, &memory);
   std::lock_guard<std::mutex> lock(mutex);
-  writers[std::this_thread::get_id()] = writer;
+  writers[key] = writer;
   return writer;
 }
 
@@ -143,7 +142,7 @@ absl::StatusOr<Manifest> Executor::Impl::Render(const TaskSpec& task, const std:
   ASSIGN_OR_RETURN(std::vector<ChainInput> inputs, OpenInputs(task, context.format, blamed));
   ASSIGN_OR_RETURN(const std::unique_ptr<Chain> chain,
                    Chain::Make(context, {task.step().begin(), task.step().end()}, std::move(inputs), task.first_step()));
-  const auto writer = NewWriter();
+  const auto writer = NewWriter(task.key());
   if (chain->kind() == BLOB) {
     ASSIGN_OR_RETURN(const std::string bytes, chain->RenderBlob());
     RETURN_IF_ERROR(writer->AddBlob(bytes));
@@ -160,10 +159,11 @@ absl::StatusOr<Manifest> Executor::Impl::Render(const TaskSpec& task, const std:
   }
   const int side = BlockSide(chain->Reach());
   for (int y = FloorTo(window.y0, side); y < window.y1; y += side) {
+    // A row of blocks at a time: few calls to a store that may be far away.
+    RETURN_IF_ERROR(chain->Prefetch(Rect{window.x0, y, window.x1, y + side}.Intersect(window)));
     for (int x = FloorTo(window.x0, side); x < window.x1; x += side) {
       if (stopped()) return absl::CancelledError("nobody waits for it any more");
       const Rect block = Rect{x, y, x + side, y + side}.Intersect(window);
-      RETURN_IF_ERROR(chain->Prefetch(block));
       RETURN_IF_ERROR(chain->Render(block, &picture));
       RETURN_IF_ERROR(writer->Add(picture));
     }
@@ -207,14 +207,20 @@ TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& sto
   return outcome;
 }
 
-absl::Status Executor::Rewrite(const TaskOutcome&) {
+absl::Status Executor::Rewrite(const TaskOutcome& outcome) {
   std::shared_ptr<ResultWriter> writer;
   {
     std::lock_guard<std::mutex> lock(impl_->mutex);
-    writer = impl_->writers[std::this_thread::get_id()];
+    const auto it = impl_->writers.find(outcome.key());
+    if (it != impl_->writers.end()) writer = it->second;
   }
   if (!writer) return absl::InternalError("nothing was rendered here");
   return writer->Rewrite();
+}
+
+void Executor::Forget(const std::string& key) {
+  std::lock_guard<std::mutex> lock(impl_->mutex);
+  impl_->writers.erase(key);
 }
 
 size_t Executor::memory_bytes() const { return impl_->memory.bytes(); }

@@ -1,5 +1,9 @@
 // Runs one task: reads inputs, evaluates the chain tile by tile, writes the
 // tiles that the store lacks. Knows nothing of leases or connections.
+//
+// No NaN or infinity enters or leaves a task: plates as they are decoded and
+// results as they are stored have NaN as 0 and what is beyond +-65504 as
+// +-65504 (kernels/half.h, FloatToStored).
 #pragma once
 
 #include <functional>
@@ -29,9 +33,11 @@ class Executor {
   // INFRASTRUCTURE error.
   TaskOutcome Run(const TaskSpec& task, const std::function<bool()>& stopped);
 
-  // Writes a result's missing tiles again, after FinishReply.missing; they are
-  // kept until the next Run of the same thread.
+  // Writes a result's missing tiles again, after FinishReply.missing: they are
+  // kept until Forget.
   absl::Status Rewrite(const TaskOutcome& outcome);
+  // The result of this key was handed in, or nobody wants it.
+  void Forget(const std::string& key);
 
   size_t memory_bytes() const;
 

@@ -24,7 +24,7 @@ class Pictures : public ::testing::Test {
 };
 
 TEST_F(Pictures, DeliveredExrHasAssociatedAlphaNamedLayersAndProvenance) {
-  auto in = OIIO::ImageInput::open(studio_.file("out/comp.1001.exr"));
+  auto in = OIIO::ImageInput::open(studio_.file("out/comp/comp.1001.exr"));
   ASSERT_TRUE(in) << OIIO::geterror();
   const OIIO::ImageSpec& spec = in->spec();
   EXPECT_EQ(spec.format, OIIO::TypeDesc::HALF);
@@ -42,7 +42,7 @@ TEST_F(Pictures, DeliveredExrHasAssociatedAlphaNamedLayersAndProvenance) {
 }
 
 TEST_F(Pictures, MatteIsOneInsideAndZeroOnTheScreen) {
-  auto in = OIIO::ImageInput::open(studio_.file("out/matte.1001.exr"));
+  auto in = OIIO::ImageInput::open(studio_.file("out/matte/matte.1001.exr"));
   ASSERT_TRUE(in);
   std::vector<float> pixels(static_cast<size_t>(in->spec().width) * in->spec().height * in->spec().nchannels);
   ASSERT_TRUE(in->read_image(OIIO::TypeDesc::FLOAT, pixels.data()));
@@ -56,14 +56,14 @@ TEST_F(Pictures, MatteIsOneInsideAndZeroOnTheScreen) {
 
 TEST_F(Pictures, OtherPeoplesToolsReadTheFiles) {
   if (Installed("exrheader")) {
-    const Finished f = RunProcess({"/usr/bin/exrheader", studio_.file("out/comp.1001.exr")});
+    const Finished f = RunProcess({"/usr/bin/exrheader", studio_.file("out/comp/comp.1001.exr")});
     EXPECT_EQ(f.exit_code, 0);
     EXPECT_NE(f.out.find("core.A"), std::string::npos) << f.out;
     EXPECT_NE(f.out.find("selvage"), std::string::npos) << f.out;
     EXPECT_NE(f.out.find("small"), std::string::npos) << "stack name in the header\n" << f.out;
   }
   if (Installed("oiiotool")) {
-    const Finished f = RunProcess({"/usr/bin/oiiotool", "--info", "-v", studio_.file("out/comp.1002.exr")});
+    const Finished f = RunProcess({"/usr/bin/oiiotool", "--info", "-v", studio_.file("out/comp/comp.1002.exr")});
     EXPECT_EQ(f.exit_code, 0);
     EXPECT_NE(f.out.find("300 x  200"), std::string::npos) << f.out;
   }

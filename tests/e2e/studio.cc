@@ -153,8 +153,8 @@ std::map<std::string, std::string> Studio::Fetch(const std::string& to) const {
   EXPECT_EQ(f.exit_code, 0) << f.err;
   std::map<std::string, std::string> files;
   std::error_code error;
-  for (const auto& entry : fs::directory_iterator(target, error)) {
-    files[entry.path().filename().string()] = ReadFile(entry.path().string());
+  for (const auto& entry : fs::recursive_directory_iterator(target, error)) {
+    if (entry.is_regular_file()) files[fs::relative(entry.path(), target).string()] = ReadFile(entry.path().string());
   }
   return files;
 }

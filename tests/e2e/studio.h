@@ -38,7 +38,7 @@ class Studio {
   std::string SubmitOnly(const std::string& stack, const std::vector<std::string>& set = {}) const;
   JobProgress WatchToEnd(const std::string& job) const;
   JobProgress Snapshot(const std::string& job) const;
-  // Fetches the newest job's files; path -> bytes.
+  // Fetches the newest job's files; "comp/comp.1001.exr" -> bytes.
   std::map<std::string, std::string> Fetch(const std::string& folder) const;
 
   std::string folder() const { return folder_.string(); }
