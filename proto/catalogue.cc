@@ -155,7 +155,7 @@ Kind TakenAs(const google::protobuf::RepeatedField<int>& takes, Kind given) {
   return KIND_UNSPECIFIED;
 }
 
-Kind OutputKind(const Step& step, Kind main) {
+Kind KindAfter(const Step& step, Kind main) {
   const OpTraits& traits = OperatorOf(step)->traits;
   if (step.has_constant()) {
     switch (step.constant().as()) {

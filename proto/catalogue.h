@@ -66,7 +66,7 @@ int WindowOf(const google::protobuf::Message& params);
 Kind TakenAs(const google::protobuf::RepeatedField<int>& takes, Kind given);
 // Kind that comes out of a step whose main input is of this kind (ignored for
 // a source). REQUIRES: the step takes it.
-Kind OutputKind(const Step& step, Kind main);
+Kind KindAfter(const Step& step, Kind main);
 
 // A kind as a word for people: "matte", "straight colour", ...
 std::string KindName(Kind kind);

@@ -131,7 +131,7 @@ std::vector<Kind> PassKinds(const Stack& stack, const NameTable& names, const Pa
   for (int i : order.passes) {
     const Pass& pass = stack.pass(i);
     Kind kind = pass.from().empty() ? KIND_UNSPECIFIED : KindOf(stack, kinds, names.Find(pass.from()));
-    for (const Step& step : pass.step()) kind = OperatorOf(step) == nullptr ? KIND_UNSPECIFIED : OutputKind(step, kind);
+    for (const Step& step : pass.step()) kind = OperatorOf(step) == nullptr ? KIND_UNSPECIFIED : KindAfter(step, kind);
     kinds[i] = kind;
   }
   return kinds;

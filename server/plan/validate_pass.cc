@@ -135,7 +135,7 @@ void PassCheck::CheckStep(int pass, int index, Kind* kind, bool* still) const {
                                        " frames before and after of a still picture, allowed 0"));
   }
   for (const Port& port : PortsOf(ParamsOf(step))) *still = *still && (port.name.empty() || IsStill(port.name));
-  *kind = OutputKind(step, *kind);
+  *kind = KindAfter(step, *kind);
 }
 
 void PassCheck::Check(int index) {

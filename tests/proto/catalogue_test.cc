@@ -119,16 +119,16 @@ TEST(Catalogue, OpaqueIsTakenForStraightOrPremultiplied) {
   EXPECT_EQ(TakenAs(takes("levels"), OPAQUE), KIND_UNSPECIFIED);
 }
 
-TEST(Catalogue, OutputKindIsDeclaredOrThatOfTheMainInput) {
-  EXPECT_EQ(OutputKind(Parse("color_difference {}"), OPAQUE), MATTE);
-  EXPECT_EQ(OutputKind(Parse("grade {}"), OPAQUE), OPAQUE);
-  EXPECT_EQ(OutputKind(Parse("grade {}"), STRAIGHT), STRAIGHT);
-  EXPECT_EQ(OutputKind(Parse("within { mask: 'm' }"), OPAQUE), STRAIGHT);
-  EXPECT_EQ(OutputKind(Parse("set_matte { matte: 'm' }"), OPAQUE), STRAIGHT);
-  EXPECT_EQ(OutputKind(Parse("despill {}"), OPAQUE), OPAQUE);
-  EXPECT_EQ(OutputKind(Parse("despill { amount_to_alpha: true }"), OPAQUE), STRAIGHT);
-  EXPECT_EQ(OutputKind(Parse("constant {}"), KIND_UNSPECIFIED), OPAQUE);
-  EXPECT_EQ(OutputKind(Parse("constant { as: SOLID_MATTE }"), KIND_UNSPECIFIED), MATTE);
+TEST(Catalogue, KindAfterIsDeclaredOrThatOfTheMainInput) {
+  EXPECT_EQ(KindAfter(Parse("color_difference {}"), OPAQUE), MATTE);
+  EXPECT_EQ(KindAfter(Parse("grade {}"), OPAQUE), OPAQUE);
+  EXPECT_EQ(KindAfter(Parse("grade {}"), STRAIGHT), STRAIGHT);
+  EXPECT_EQ(KindAfter(Parse("within { mask: 'm' }"), OPAQUE), STRAIGHT);
+  EXPECT_EQ(KindAfter(Parse("set_matte { matte: 'm' }"), OPAQUE), STRAIGHT);
+  EXPECT_EQ(KindAfter(Parse("despill {}"), OPAQUE), OPAQUE);
+  EXPECT_EQ(KindAfter(Parse("despill { amount_to_alpha: true }"), OPAQUE), STRAIGHT);
+  EXPECT_EQ(KindAfter(Parse("constant {}"), KIND_UNSPECIFIED), OPAQUE);
+  EXPECT_EQ(KindAfter(Parse("constant { as: SOLID_MATTE }"), KIND_UNSPECIFIED), MATTE);
 }
 
 TEST(Catalogue, MisspeltOperatorsFindTheClosest) {
