@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <unordered_set>
+#include <utility>
 
 #include "cache/manifest.h"
 #include "proto/status.h"
@@ -98,15 +99,15 @@ void Evictor::Loop() {
 
 absl::Status Evictor::RunOnce() {
   std::lock_guard lock(run_mutex_);
-  const uint64_t used = Measure();
-  if (used <= options_.budget_bytes * options_.begin) return absl::OkStatus();
-  return MakeRoom(used);
+  const Usage now = Measure();
+  if (now.used <= now.budget * options_.begin) return absl::OkStatus();
+  return MakeRoom(now);
 }
 
-absl::Status Evictor::MakeRoom(uint64_t used) {
+absl::Status Evictor::MakeRoom(Usage now) {
   bool changed = false;
-  if (const auto now = std::chrono::steady_clock::now(); now >= next_sweep_) {
-    next_sweep_ = now + kSweepEvery;
+  if (const auto time = std::chrono::steady_clock::now(); time >= next_sweep_) {
+    next_sweep_ = time + kSweepEvery;
     ASSIGN_OR_RETURN(const uint64_t swept, SweepOrphans());
     changed = swept > 0;
   }
@@ -114,12 +115,12 @@ absl::Status Evictor::MakeRoom(uint64_t used) {
     // Bytes of deleted tiles show as garbage only after they were compacted.
     if (changed) {
       RETURN_IF_ERROR(space_->Reclaim());
-      const uint64_t before = std::exchange(used, Measure());
-      if (used <= options_.budget_bytes * options_.begin) return absl::OkStatus();
-      changed = used < before;
+      const Usage before = std::exchange(now, Measure());
+      if (now.used <= now.budget * options_.begin) return absl::OkStatus();
+      changed = now.used < before.used;
     }
-    const uint64_t alive = used - std::min(used, space_->GarbageBytes());
-    const uint64_t goal = static_cast<uint64_t>(options_.budget_bytes * options_.end);
+    const uint64_t alive = now.used - std::min(now.used, space_->GarbageBytes());
+    const uint64_t goal = static_cast<uint64_t>(now.budget * options_.end);
     if (alive > goal) {
       ASSIGN_OR_RETURN(const uint64_t evicted, EvictBytes(alive - goal));
       changed |= evicted > 0;
@@ -131,10 +132,13 @@ absl::Status Evictor::MakeRoom(uint64_t used) {
   return absl::OkStatus();
 }
 
-uint64_t Evictor::Measure() {
-  const uint64_t used = space_->AllocatedBytes();
-  fill_->Measured(used);
-  return used;
+// Others fill the disk too: what they leave is the budget then.
+Evictor::Usage Evictor::Measure() {
+  Usage now;
+  now.used = space_->AllocatedBytes();
+  now.budget = std::min(options_.budget_bytes, now.used + space_->AvailableBytes());
+  fill_->Measured(now.used, now.budget);
+  return now;
 }
 
 absl::StatusOr<uint64_t> Evictor::EvictBytes(uint64_t bytes) {

@@ -23,10 +23,10 @@
 namespace selvage {
 
 struct EvictorOptions {
+  // Where the disk has less than this, what it has.
   uint64_t budget_bytes = 0;
   // Shares of the budget: eviction begins above `begin` and goes on until what
-  // is alive takes no more than `end`. (New tiles are refused at 95 %, see
-  // open.cc.)
+  // is alive takes no more than `end`. New tiles are refused at 95 % (space.h).
   double begin = 0.85;
   double end = 0.70;
   std::chrono::milliseconds tick{1000};
@@ -85,8 +85,11 @@ class Evictor {
   };
 
   void Loop();
-  uint64_t Measure();
-  absl::Status MakeRoom(uint64_t used);
+  struct Usage {
+    uint64_t used, budget;
+  };
+  Usage Measure();
+  absl::Status MakeRoom(Usage now);
   // Returns how many results were evicted.
   absl::StatusOr<uint64_t> EvictBytes(uint64_t bytes);
   absl::StatusOr<std::vector<Candidate>> Rank();

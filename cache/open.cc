@@ -3,6 +3,7 @@
 #include <algorithm>
 
 #include "cache/bounded_tile_store.h"
+#include "cache/disk_room.h"
 #include "cache/memory_result_index.h"
 #include "cache/memory_tile_store.h"
 #include "cache/rocks_result_index.h"
@@ -14,8 +15,6 @@
 namespace selvage {
 namespace {
 
-// Room for what RocksDB writes while it gives space back.
-constexpr double kRefuseAt = 0.95;
 constexpr uint64_t kMinCacheBytes = 64 << 20;
 
 class DiskSpace final : public Space {
@@ -23,6 +22,7 @@ class DiskSpace final : public Space {
   DiskSpace(std::string folder, std::shared_ptr<RocksTileStore> tiles)
       : folder_(std::move(folder)), tiles_(std::move(tiles)) {}
   uint64_t AllocatedBytes() override { return selvage::AllocatedBytes(folder_); }
+  uint64_t AvailableBytes() override { return selvage::AvailableBytes(folder_); }
   uint64_t GarbageBytes() override { return tiles_->GarbageBytes(); }
   absl::Status Reclaim() override { return tiles_->Reclaim(); }
   void StopReclaiming() override { tiles_->StopReclaiming(); }
@@ -36,6 +36,8 @@ class MemorySpace final : public Space {
  public:
   explicit MemorySpace(std::shared_ptr<MemoryTileStore> tiles) : tiles_(std::move(tiles)) {}
   uint64_t AllocatedBytes() override { return tiles_->bytes(); }
+  // The budget is the only bound.
+  uint64_t AvailableBytes() override { return uint64_t{1} << 62; }
   uint64_t GarbageBytes() override { return 0; }
   absl::Status Reclaim() override { return absl::OkStatus(); }
   void StopReclaiming() override {}
@@ -46,13 +48,13 @@ class MemorySpace final : public Space {
 
 Cache Assemble(std::shared_ptr<TileStore> store, std::shared_ptr<ResultIndex> index, std::shared_ptr<Space> space,
                std::function<uint64_t()> count_tiles, const CacheOptions& options) {
-  const auto fill = std::make_shared<Fill>(static_cast<uint64_t>(options.cache_bytes * kRefuseAt));
+  const auto fill = std::make_shared<Fill>();
   const auto pins = std::make_shared<TilePins>();
   const auto verifying =
       std::make_shared<VerifyingTileStore>(std::make_shared<BoundedTileStore>(store, fill, pins));
   EvictorOptions eviction;
   eviction.budget_bytes = options.cache_bytes;
-  fill->Measured(space->AllocatedBytes());
+  fill->Measured(space->AllocatedBytes(), options.cache_bytes);
 
   Cache cache;
   cache.tiles = verifying;

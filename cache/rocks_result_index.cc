@@ -2,6 +2,7 @@
 
 #include <mutex>
 
+#include "cache/disk_room.h"
 #include "cache/format.h"
 #include "cache/rocks_status.h"
 #include "proto/status.h"
@@ -52,8 +53,9 @@ rocksdb::DBOptions DatabaseOptions() {
 
 class RocksResultIndex final : public ResultIndex {
  public:
-  RocksResultIndex(std::unique_ptr<rocksdb::DB> db, std::vector<rocksdb::ColumnFamilyHandle*> families)
-      : db_(std::move(db)), families_(std::move(families)) {}
+  RocksResultIndex(std::unique_ptr<rocksdb::DB> db, std::vector<rocksdb::ColumnFamilyHandle*> families,
+                   const std::string& folder)
+      : db_(std::move(db)), families_(std::move(families)), folder_(folder) {}
   ~RocksResultIndex() override {
     for (rocksdb::ColumnFamilyHandle* f : families_) db_->DestroyColumnFamilyHandle(f).PermitUncheckedError();
     db_->Close().PermitUncheckedError();
@@ -221,18 +223,16 @@ class RocksResultIndex final : public ResultIndex {
   }
 
   absl::Status WriteSynced(rocksdb::WriteBatch* out) {
+    // Tiles stop well before this, so that the journal can go on.
+    RETURN_IF_ERROR(CheckRoom(folder_, kIndexReserveBytes / 2 + 2 * out->GetDataSize()));
     rocksdb::WriteOptions options;
     options.sync = true;
-    rocksdb::Status s = db_->Write(options, out);
-    if (!s.ok()) {
-      // After a full disk RocksDB refuses everything until it is told to go on.
-      if (db_->Resume().ok()) s = db_->Write(options, out);
-    }
-    return FromRocks(s);
+    return FromRocks(db_->Write(options, out));
   }
 
   const std::unique_ptr<rocksdb::DB> db_;
   const std::vector<rocksdb::ColumnFamilyHandle*> families_;
+  const std::string folder_;
 
   std::mutex commit_mutex_;
   // Newest journal entry. Guarded by commit_mutex_.
@@ -253,7 +253,7 @@ absl::StatusOr<std::unique_ptr<ResultIndex>> OpenRocksResultIndex(const std::str
   std::vector<rocksdb::ColumnFamilyHandle*> handles;
   rocksdb::DB* db = nullptr;
   RETURN_IF_ERROR(FromRocksOpen(rocksdb::DB::Open(DatabaseOptions(), folder, wanted, &handles, &db), folder));
-  auto index = std::make_unique<RocksResultIndex>(std::unique_ptr<rocksdb::DB>(db), std::move(handles));
+  auto index = std::make_unique<RocksResultIndex>(std::unique_ptr<rocksdb::DB>(db), std::move(handles), folder);
   RETURN_IF_ERROR(index->Recover(), Annotate("opening ", folder));
   return index;
 }

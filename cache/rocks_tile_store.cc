@@ -1,5 +1,8 @@
 #include "cache/rocks_tile_store.h"
 
+#include <algorithm>
+
+#include "cache/disk_room.h"
 #include "cache/format.h"
 #include "cache/rocks_status.h"
 #include "proto/status.h"
@@ -63,7 +66,11 @@ rocksdb::Options MakeOptions(const RocksTileStoreOptions& o) {
 
 class Engine final : public RocksTileStore {
  public:
-  explicit Engine(std::unique_ptr<rocksdb::DB> db) : db_(std::move(db)) {}
+  // Both memtables may have to be flushed before their log can go.
+  Engine(std::unique_ptr<rocksdb::DB> db, const std::string& folder, const RocksTileStoreOptions& options)
+      : db_(std::move(db)),
+        folder_(folder),
+        reserve_bytes_(kIndexReserveBytes + 3 * options.write_buffer_bytes + 2 * kBatchBytes) {}
   ~Engine() override { db_->Close().PermitUncheckedError(); }
 
   absl::StatusOr<std::vector<std::optional<std::string>>> Get(std::span<const Digest> digests) override {
@@ -86,6 +93,9 @@ class Engine final : public RocksTileStore {
   }
 
   absl::Status Put(std::span<const StoredTile> tiles) override {
+    uint64_t bytes = 0;
+    for (const StoredTile& t : tiles) bytes += t.data.size();
+    RETURN_IF_ERROR(CheckRoom(folder_, reserve_bytes_ + 2 * bytes));
     std::vector<Digest> digests;
     for (const StoredTile& t : tiles) digests.push_back(t.digest);
     std::vector<bool> held(tiles.size());
@@ -133,11 +143,11 @@ class Engine final : public RocksTileStore {
   uint64_t GarbageBytes() override { return Property(rocksdb::DB::Properties::kLiveBlobFileGarbageSize); }
 
   absl::Status Reclaim() override {
+    ASSIGN_OR_RETURN(const double share, ShareToRewrite());
     rocksdb::CompactRangeOptions options;
     options.bottommost_level_compaction = rocksdb::BottommostLevelCompaction::kForce;
     options.blob_garbage_collection_policy = rocksdb::BlobGarbageCollectionPolicy::kForce;
-    // A quarter of few files is none.
-    options.blob_garbage_collection_age_cutoff = Property(rocksdb::DB::Properties::kNumBlobFiles) < 8 ? 1.0 : 0.25;
+    options.blob_garbage_collection_age_cutoff = share;
     // Other compactions, hence flushes and writes, go on.
     options.exclusive_manual_compaction = false;
     return FromRocks(db_->CompactRange(options, nullptr, nullptr));
@@ -168,13 +178,22 @@ class Engine final : public RocksTileStore {
     return absl::OkStatus();
   }
 
+  // A quarter of the blob files, oldest first, all of them where they are few,
+  // or as many as there is room to rewrite.
+  absl::StatusOr<double> ShareToRewrite() {
+    const uint64_t files = Property(rocksdb::DB::Properties::kNumBlobFiles);
+    if (files == 0) return 1;
+    const uint64_t file_bytes = 1 + Property(rocksdb::DB::Properties::kTotalBlobFileSize) / files;
+    const uint64_t available = AvailableBytes(folder_);
+    const uint64_t fitting = (available - std::min(available, reserve_bytes_)) / file_bytes;
+    const uint64_t rewrite = std::min(files < 8 ? files : files / 4, fitting);
+    if (rewrite == 0) return absl::ResourceExhaustedError("no space left to rewrite a file of tiles in");
+    // RocksDB rounds down.
+    return std::min(1.0, (rewrite + 0.5) / files);
+  }
+
   absl::Status Write(rocksdb::WriteBatch* batch) {
-    rocksdb::Status s = db_->Write(rocksdb::WriteOptions(), batch);
-    if (!s.ok()) {
-      // After a full disk RocksDB refuses everything until it is told to go on.
-      if (db_->Resume().ok()) s = db_->Write(rocksdb::WriteOptions(), batch);
-    }
-    return FromRocks(s);
+    return FromRocks(db_->Write(rocksdb::WriteOptions(), batch));
   }
 
   uint64_t Property(const std::string& name) {
@@ -184,6 +203,8 @@ class Engine final : public RocksTileStore {
   }
 
   const std::unique_ptr<rocksdb::DB> db_;
+  const std::string folder_;
+  const uint64_t reserve_bytes_;
 };
 
 }  // namespace
@@ -192,7 +213,7 @@ absl::StatusOr<std::unique_ptr<RocksTileStore>> RocksTileStore::Open(const std::
                                                                      const RocksTileStoreOptions& options) {
   rocksdb::DB* db = nullptr;
   RETURN_IF_ERROR(FromRocksOpen(rocksdb::DB::Open(MakeOptions(options), folder, &db), folder));
-  return std::make_unique<Engine>(std::unique_ptr<rocksdb::DB>(db));
+  return std::make_unique<Engine>(std::unique_ptr<rocksdb::DB>(db), folder, options);
 }
 
 }  // namespace selvage

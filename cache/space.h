@@ -3,6 +3,7 @@
 
 #include <atomic>
 #include <cstdint>
+#include <limits>
 
 #include "absl/status/status.h"
 
@@ -15,7 +16,9 @@ class Space {
   // Bytes really allocated, of everything that counts against the budget. May
   // take milliseconds.
   virtual uint64_t AllocatedBytes() = 0;
-  // Those of them that hold nothing any more and that Reclaim would give back.
+  // Bytes that the disk has left for everybody.
+  virtual uint64_t AvailableBytes() = 0;
+  // Those of the allocated that hold nothing any more and that Reclaim would give back.
   virtual uint64_t GarbageBytes() = 0;
   // Gives back some of the garbage. May take minutes.
   virtual absl::Status Reclaim() = 0;
@@ -24,17 +27,20 @@ class Space {
 };
 
 // What is known of the room between two measurements: the last one, and what
-// was put since.
+// was put since. Full at 95 % of the budget: the rest is for what RocksDB writes
+// while it gives space back.
 class Fill {
  public:
-  explicit Fill(uint64_t limit_bytes) : limit_bytes_(limit_bytes) {}
-  void Measured(uint64_t bytes) { bytes_ = bytes; }
+  void Measured(uint64_t bytes, uint64_t budget_bytes) {
+    limit_bytes_ = budget_bytes / 100 * 95;
+    bytes_ = bytes;
+  }
   void Added(uint64_t bytes) { bytes_ += bytes; }
   bool full() const { return bytes_ >= limit_bytes_; }
   uint64_t bytes() const { return bytes_; }
 
  private:
-  const uint64_t limit_bytes_;
+  std::atomic<uint64_t> limit_bytes_{std::numeric_limits<uint64_t>::max()};
   std::atomic<uint64_t> bytes_{0};
 };
 
