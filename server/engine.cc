@@ -106,8 +106,9 @@ void Engine::Stop() {
 }
 
 void Engine::Commit(IndexBatch batch, std::function<void(absl::StatusOr<uint64_t>)> then) {
-  cache_.committer->Add(std::move(batch), [this, then = std::move(then)](absl::StatusOr<uint64_t> result) {
-    pool_->PostSerial([then, result = std::move(result)] { then(result); });
+  // The committer may outlive the engine, but not the pool.
+  cache_.committer->Add(std::move(batch), [pool = pool_, then = std::move(then)](absl::StatusOr<uint64_t> result) {
+    pool->PostSerial([then, result = std::move(result)] { then(result); });
   });
 }
 

@@ -132,7 +132,8 @@ class Engine {
   };
 
   void AnswerSubmit(const std::string& id, const absl::StatusOr<SubmitReply>& reply);
-  // Makes the batch durable with others; `then` runs on the strand.
+  // Makes the batch durable with others; `then` runs on the strand, unless the
+  // pool stops first.
   void Commit(IndexBatch batch, std::function<void(absl::StatusOr<uint64_t>)> then);
   // The same, when nobody waits for it.
   void CommitSometime(IndexBatch batch);

@@ -157,7 +157,7 @@ void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned>
     RemoveFromScheduler(&old);
     Unpin(old_plan);
   }
-  if (e->not_before > 0) restoring_ = std::max(0, restoring_ - 1);
+  if (std::exchange(e->not_before, 0) > 0) --restoring_;
   RunEffects();
 }
 
@@ -181,7 +181,7 @@ void Engine::Leave(const std::shared_ptr<Errand>& e) {
   RemoveFromScheduler(&e->inspection);
   RemoveFromScheduler(&e->rendering);
   Unpin(e->plan);
-  if (e->not_before > 0 && e->state == JOB_INSPECTING) restoring_ = std::max(0, restoring_ - 1);
+  if (std::exchange(e->not_before, 0) > 0) --restoring_;
   errands_.erase(e);
 }
 

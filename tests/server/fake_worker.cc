@@ -1,0 +1,186 @@
+#include "tests/server/fake_worker.h"
+
+#include <sys/stat.h>
+
+#include <chrono>
+#include <fstream>
+#include <sstream>
+
+#include "cache/manifest.h"
+#include "cache/tile_codec.h"
+#include "proto/version.h"
+
+namespace selvage {
+
+FakeWorker::FakeWorker(std::shared_ptr<grpc::Channel> channel, const std::string& id, int slots, Instead instead,
+                       const std::string& version)
+    : id_(id),
+      slots_(slots),
+      instead_(std::move(instead)),
+      version_(version.empty() ? kVersion : version),
+      farm_(FarmService::NewStub(channel)),
+      cache_(CacheService::NewStub(channel)) {
+  stream_ = farm_->Work(&context_);
+  loop_ = std::thread([this] { Loop(); });
+}
+
+FakeWorker::~FakeWorker() {
+  Kill();
+  if (loop_.joinable()) loop_.join();
+  for (auto& t : old_threads_) t.join();
+}
+
+void FakeWorker::Kill() {
+  dead_ = true;
+  context_.TryCancel();
+}
+
+grpc::Status FakeWorker::WaitForEnd() {
+  if (loop_.joinable()) loop_.join();
+  return end_;
+}
+
+std::map<std::string, int> FakeWorker::counts() const {
+  std::lock_guard<std::mutex> lock(mutex_);
+  return counts_;
+}
+
+int FakeWorker::total() const {
+  int sum = 0;
+  for (const auto& [pass, n] : counts()) sum += n;
+  return sum;
+}
+
+void FakeWorker::Loop() {
+  const auto report = [&] {
+    WorkerReport r;
+    r.set_worker_id(id_);
+    r.set_name(id_);
+    r.set_slots(static_cast<uint32_t>(slots_));
+    r.set_version(version_);
+    std::lock_guard<std::mutex> lock(mutex_);
+    for (const auto& [key, attempt] : running_) {
+      r.add_running()->set_key(key);
+      r.mutable_running(r.running_size() - 1)->set_attempt(attempt);
+    }
+    return r;
+  };
+  stream_->Write(report());
+  WorkerOrders orders;
+  while (stream_->Read(&orders)) {
+    {
+      std::lock_guard<std::mutex> lock(mutex_);
+      for (const TaskSpec& spec : orders.start()) {
+        running_[spec.key()] = spec.attempt();
+        old_threads_.emplace_back([this, spec] { RunTask(spec); });
+      }
+    }
+    stream_->Write(report());
+  }
+  end_ = stream_->Finish();
+}
+
+Manifest FakeWorker::Render(const TaskSpec& spec, std::string* content) {
+  std::string recipe;
+  bool blob = false;
+  for (const Step& step : spec.step()) {
+    recipe += step.SerializeAsString();
+    blob |= step.has_deliver_file() || step.has_look_picture() || step.has_sample_color();
+  }
+  for (const TaskInput& in : spec.input()) {
+    recipe += in.port();
+    if (in.has_stored()) recipe += ContentDigest(in.stored()).str();
+    if (in.has_plate()) recipe += in.plate().digest();
+    if (in.has_mask()) recipe += in.mask().SerializeAsString();
+  }
+  const Digest essence = Sha256(recipe);
+  Manifest m;
+  if (blob) {
+    // A little over one chunk, so that files come in two pieces.
+    content->assign(kBlobChunkBytes + 1000, '.');
+    content->replace(0, 64, essence.Hex());
+    m.set_kind(BLOB);
+    m.set_blob_size(content->size());
+    AppendTile(&m, {.digest = Sha256(content->substr(0, kBlobChunkBytes))});
+    AppendTile(&m, {.digest = Sha256(content->substr(kBlobChunkBytes))});
+  } else {
+    content->assign(64 * 64 * 2, '\0');
+    content->replace(0, 32, essence.str());
+    m.set_kind(MATTE);
+    m.mutable_window()->set_width(64);
+    m.mutable_window()->set_height(64);
+    m.add_channel("A");
+    AppendTile(&m, {.digest = Sha256(*content)});
+  }
+  return m;
+}
+
+void FakeWorker::Upload(const Digest& digest, const std::string& content) {
+  grpc::ClientContext context;
+  WriteTilesReply reply;
+  auto writer = cache_->WriteTiles(&context, &reply);
+  WriteTilesRequest request;
+  request.add_tile()->set_digest(digest.str());
+  request.mutable_tile(0)->set_data(EncodeTile(content));
+  writer->Write(request);
+  writer->WritesDone();
+  (void)writer->Finish();
+}
+
+void FakeWorker::RunTask(const TaskSpec& spec) {
+  if (task_ms > 0) std::this_thread::sleep_for(std::chrono::milliseconds(task_ms));
+  TaskOutcome outcome;
+  std::string content;
+  std::optional<TaskOutcome> other;
+  if (instead_) other = instead_(spec);
+  if (other) {
+    if (other->result_case() == TaskOutcome::RESULT_NOT_SET) return;
+    outcome = *other;
+  } else if (spec.has_inspect()) {
+    std::ifstream in(spec.inspect().path());
+    std::stringstream bytes;
+    bytes << in.rdbuf();
+    struct stat s;
+    ::stat(spec.inspect().path().c_str(), &s);
+    PlateFacts* f = outcome.mutable_facts();
+    f->set_digest(Sha256(bytes.str()).str());
+    f->mutable_format()->set_width(64);
+    f->mutable_format()->set_height(64);
+    f->mutable_data_window()->set_width(64);
+    f->mutable_data_window()->set_height(64);
+    for (const char* c : {"R", "G", "B"}) f->add_channel(c);
+    f->set_size(static_cast<uint64_t>(s.st_size));
+    f->set_mtime_ns(int64_t{s.st_mtim.tv_sec} * 1'000'000'000 + s.st_mtim.tv_nsec);
+    f->set_inode(s.st_ino);
+    f->set_file_type("openexr");
+  } else {
+    *outcome.mutable_manifest() = Render(spec, &content);
+  }
+  outcome.set_worker_id(id_);
+  outcome.set_key(spec.key());
+  outcome.set_attempt(spec.attempt());
+  outcome.set_seconds(0.01);
+  const auto upload = [&] {
+    for (size_t at = 0; at < content.size(); at += kBlobChunkBytes) {
+      const std::string chunk = content.substr(at, kBlobChunkBytes);
+      Upload(Sha256(chunk), chunk);
+    }
+  };
+  if (!lazy) upload();
+  for (int attempt = 0; attempt < 5 && !dead_; ++attempt) {
+    grpc::ClientContext context;
+    FinishReply reply;
+    const grpc::Status status = farm_->Finish(&context, outcome, &reply);
+    if (!status.ok()) {
+      std::this_thread::sleep_for(std::chrono::milliseconds(200));
+      continue;
+    }
+    if (reply.missing().empty()) break;
+    upload();
+  }
+  std::lock_guard<std::mutex> lock(mutex_);
+  running_.erase(spec.key());
+  ++counts_[spec.pass()];
+}
+
+}  // namespace selvage
