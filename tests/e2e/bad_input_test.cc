@@ -64,7 +64,7 @@ TEST_F(BadInput, FaultInTheTextIsGivenWithFileLineAndColumn) {
 TEST_F(BadInput, FaultFoundByTheDaemonIsGivenWithFileLineAndColumn) {
   const std::string text = Refusal(Stack(Plate("plate.%04d.exr")) +
                                    "pass {\n  name: \"hard\"\n  from: \"key\"\n  step { levels { black { value: 17 } } }\n}\n");
-  EXPECT_SAYS(text, "bad.stack:8:");
+  EXPECT_SAYS(text, "bad.stack:9:");
   EXPECT_SAYS(text, "pass \"hard\" step 1 (levels) black");
   EXPECT_SAYS(text, "17");
   EXPECT_SAYS(text, "-10 to 10");

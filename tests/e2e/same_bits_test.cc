@@ -7,7 +7,7 @@ namespace {
 
 constexpr int kFrames = 5;
 
-std::map<std::string, std::string> Render(int local_workers, const std::vector<int>& worker_slots) {
+Files Render(int local_workers, const std::vector<int>& worker_slots) {
   Studio studio(kFrames);
   studio.Start({.local_workers = local_workers});
   std::vector<Process> workers;
@@ -19,11 +19,11 @@ std::map<std::string, std::string> Render(int local_workers, const std::vector<i
 TEST(SameBits, AnyNumberOfWorkersAndThreadsEmbeddedOrApart) {
   const auto one = Render(1, {});
   ASSERT_EQ(one.size(), 2u * kFrames);
-  EXPECT_EQ(Render(4, {}), one) << "four embedded threads";
-  EXPECT_EQ(Render(0, {1}), one) << "one process, one thread";
-  EXPECT_EQ(Render(0, {4}), one) << "one process, four threads";
-  EXPECT_EQ(Render(0, {1, 1, 1, 1}), one) << "four processes";
-  EXPECT_EQ(Render(1, {2}), one) << "mixed";
+  EXPECT_EQ(Differences(Render(4, {}), one), "") << "four embedded threads";
+  EXPECT_EQ(Differences(Render(0, {1}), one), "") << "one process, one thread";
+  EXPECT_EQ(Differences(Render(0, {4}), one), "") << "one process, four threads";
+  EXPECT_EQ(Differences(Render(0, {1, 1, 1, 1}), one), "") << "four processes";
+  EXPECT_EQ(Differences(Render(1, {2}), one), "") << "mixed";
 }
 
 TEST(SameBits, ColdAndWarm) {
@@ -32,7 +32,7 @@ TEST(SameBits, ColdAndWarm) {
   const std::string stack = studio.WriteStack("small.stack", SmallStack(kFrames));
   studio.Submit(stack, {"warm.grade.gain=1.5", "core.choke.pixels=2"});
   studio.Submit(stack);
-  EXPECT_EQ(studio.Fetch("out"), Render(2, {}));
+  EXPECT_EQ(Differences(studio.Fetch("out"), Render(2, {})), "");
 }
 
 }  // namespace

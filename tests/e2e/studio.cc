@@ -21,6 +21,8 @@ void WriteExr(const std::string& path, int width, int height, const std::vector<
   auto out = OIIO::ImageOutput::create(path);
   OIIO::ImageSpec spec(width, height, 3, OIIO::TypeDesc::HALF);
   spec.attribute("compression", "zip");
+  // OpenImageIO writes the time of day otherwise: other bytes, another key.
+  spec.attribute("DateTime", "2026:01:01 00:00:00");
   ASSERT_TRUE(out && out->open(path, spec)) << path;
   ASSERT_TRUE(out->write_image(OIIO::TypeDesc::FLOAT, rgb.data())) << path;
   out->close();
@@ -141,17 +143,18 @@ JobProgress Studio::Submit(const std::string& stack, const std::vector<std::stri
 
 JobProgress Studio::Snapshot(const std::string& job) const {
   const Finished f = Client({"--json", "jobs"});
-  for (const JobProgress& p : FromJson<ListJobsReply>(f.out).job()) {
+  const auto reply = FromJson<ListJobsReply>(f.out);
+  for (const JobProgress& p : reply.job()) {
     if (p.job_id() == job) return p;
   }
   return {};
 }
 
-std::map<std::string, std::string> Studio::Fetch(const std::string& to) const {
+Files Studio::Fetch(const std::string& to) const {
   const std::string target = file(to);
   const Finished f = Client({"fetch", "--to", target});
   EXPECT_EQ(f.exit_code, 0) << f.err;
-  std::map<std::string, std::string> files;
+  Files files;
   std::error_code error;
   for (const auto& entry : fs::recursive_directory_iterator(target, error)) {
     if (entry.is_regular_file()) files[fs::relative(entry.path(), target).string()] = ReadFile(entry.path().string());
@@ -162,6 +165,19 @@ std::map<std::string, std::string> Studio::Fetch(const std::string& to) const {
 std::string Studio::WriteStack(const std::string& name, const std::string& text) const {
   WriteFile(file(name), text);
   return file(name);
+}
+
+std::string Differences(const Files& a, const Files& b) {
+  std::string out;
+  for (const auto& [name, bytes] : a) {
+    const auto other = b.find(name);
+    if (other == b.end()) absl::StrAppend(&out, name, " only in the first; ");
+    if (other != b.end() && other->second != bytes) absl::StrAppend(&out, name, " differs; ");
+  }
+  for (const auto& [name, bytes] : b) {
+    if (!a.count(name)) absl::StrAppend(&out, name, " only in the second; ");
+  }
+  return out;
 }
 
 std::string SmallStack(int frames) {

@@ -18,6 +18,10 @@ struct DaemonOptions {
   std::string cache_size = "2G";
 };
 
+using Files = std::map<std::string, std::string>;
+// Names of files that differ or that only one has; "" for none.
+std::string Differences(const Files& a, const Files& b);
+
 class Studio {
  public:
   // A fresh folder with `frames` frames of a small moving picture before a
@@ -39,7 +43,7 @@ class Studio {
   JobProgress WatchToEnd(const std::string& job) const;
   JobProgress Snapshot(const std::string& job) const;
   // Fetches the newest job's files; "comp/comp.1001.exr" -> bytes.
-  std::map<std::string, std::string> Fetch(const std::string& folder) const;
+  Files Fetch(const std::string& folder) const;
 
   std::string folder() const { return folder_.string(); }
   std::string file(const std::string& name) const { return (folder_ / name).string(); }
