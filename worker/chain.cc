@@ -150,6 +150,14 @@ absl::Status Chain::AddLink(int index, std::vector<ChainInput>* inputs) {
   if (main == KIND_UNSPECIFIED && link.info->traits.takes_size() > 0) {
     return Annotated(index, absl::InternalError("its main input is missing"));
   }
+  // So that operators may rely on what their parameters name.
+  for (const Port& port : PortsOf(*link.params)) {
+    if (!port.traits.required() && port.name.empty() && port.box == nullptr) continue;
+    const bool there = std::any_of(link.inputs.begin(), link.inputs.end(), [&](const Input& input) {
+      return input.port == port.path && (input.kind == BLOB) == (port.box != nullptr);
+    });
+    if (!there) return Annotated(index, absl::InternalError(absl::StrCat("its input \"", port.path, "\" is missing")));
+  }
   link.kind = OutputKind(step, main);
   link.window = link.op->OutputWindow(context_, *link.params, Inputs(link.inputs));
   if (link.kind != BLOB && link.window.empty()) {
@@ -282,9 +290,11 @@ absl::Status Chain::RenderLink(int index, const Rect& rect, Picture* out) const 
   return absl::OkStatus();
 }
 
-absl::StatusOr<std::string> Chain::RenderBlob() const {
+absl::StatusOr<std::string> Chain::RenderBlob() {
   const int last = static_cast<int>(links_.size()) - 1;
+  if (last < 0 || kind_ != BLOB) return absl::InternalError("makes a picture, no bytes");
   const Link& link = links_[last];
+  RETURN_IF_ERROR(Prefetch(link.window));
   ASSIGN_OR_RETURN(const Inputs inputs, Gather(last, link.window));
   auto bytes = link.op->RenderBlob(context_, *link.params, inputs);
   if (!bytes.ok()) return Annotated(last, bytes.status());

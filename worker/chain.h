@@ -74,7 +74,7 @@ class Chain {
   absl::Status Prefetch(const Rect& rect);
   // `rect` lies inside the window, or is empty.
   absl::Status Render(const Rect& rect, Picture* out) const;
-  absl::StatusOr<std::string> RenderBlob() const;
+  absl::StatusOr<std::string> RenderBlob();
 
  private:
   struct Link {

@@ -25,14 +25,18 @@ absl::Status FetchTiles(TileStore& store, Memory* memory, std::unordered_map<Dig
     content = std::static_pointer_cast<const std::string>(memory->Find(TileMemoryKey(digest)));
     if (!content) wanted.push_back(digest);
   }
-  if (wanted.empty()) return absl::OkStatus();
-  ASSIGN_OR_RETURN(auto coded, store.Get(wanted));
-  for (size_t i = 0; i < wanted.size(); ++i) {
-    if (!coded[i]) return absl::DataLossError(absl::StrCat("tile ", wanted[i].Hex(), " is gone"));
-    ASSIGN_OR_RETURN(std::string raw, DecodeTile(*coded[i]));
-    auto content = std::make_shared<const std::string>(std::move(raw));
-    memory->Put(TileMemoryKey(wanted[i]), {content, content->size() + 128});
-    (*tiles)[wanted[i]] = content;
+  // 256 tiles in stored form are at most 32 MiB.
+  constexpr size_t kBatch = 256;
+  for (size_t from = 0; from < wanted.size(); from += kBatch) {
+    const std::span<const Digest> batch(wanted.data() + from, std::min(kBatch, wanted.size() - from));
+    ASSIGN_OR_RETURN(const auto coded, store.Get(batch));
+    for (size_t i = 0; i < batch.size(); ++i) {
+      if (!coded[i]) return absl::DataLossError(absl::StrCat("tile ", batch[i].Hex(), " is gone"));
+      ASSIGN_OR_RETURN(std::string raw, DecodeTile(*coded[i]));
+      auto content = std::make_shared<const std::string>(std::move(raw));
+      memory->Put(TileMemoryKey(batch[i]), {content, content->size() + 128});
+      (*tiles)[batch[i]] = content;
+    }
   }
   return absl::OkStatus();
 }
@@ -169,7 +173,8 @@ absl::StatusOr<Memory::Made> DecodePlate(const PlateRead& read, const Rect& form
       channel.samples.resize(plate->window.area());
       for (int y = plate->window.y0; y < plate->window.y1; ++y) {
         const size_t at = static_cast<size_t>(y - plate->window.y0) * plate->window.width();
-        FloatToHalf(plane.row(y), channel.samples.data() + at, plate->window.width());
+        // As if it had been stored: no NaN or infinity of a file spreads in filters.
+        FloatToStored(plane.row(y), channel.samples.data() + at, plate->window.width());
       }
     }
     bytes += channel.samples.size() * sizeof(uint16_t);
@@ -214,7 +219,13 @@ class MaskSource final : public Source {
   absl::Status Read(const Rect& rect, Picture* out) override {
     out->kind = MATTE;
     out->planes.assign(1, Plane(rect));
-    return RenderMask(mask_, &out->planes[0]);
+    Plane& plane = out->planes[0];
+    RETURN_IF_ERROR(RenderMask(mask_, &plane));
+    // At storage precision like every input, so that a mask and a pass that
+    // starts from it are the same.
+    for (int y = rect.y0; y < rect.y1; ++y) RoundToHalf(plane.row(y), rect.width());
+    if (plane.constant) RoundToHalf(&*plane.constant, 1);
+    return absl::OkStatus();
   }
 
  private:

@@ -1,0 +1,141 @@
+// One frame of 1920 x 1080 through chains of light steps, tile by tile as a
+// worker renders them, on one thread. "bytes" are those of the samples read and
+// written at storage precision.
+#include <benchmark/benchmark.h>
+
+#include <vector>
+
+#include "cache/manifest.h"
+#include "cache/memory_tile_store.h"
+#include "proto/digest.h"
+#include "tests/testing/op_tester.h"
+#include "worker/executor.h"
+#include "worker/kernels/gaussian.h"
+#include "worker/kernels/half.h"
+#include "worker/memory.h"
+#include "worker/result_writer.h"
+
+namespace selvage {
+namespace {
+
+const Rect kFrame{0, 0, 1920, 1080};
+
+Manifest Store(const Picture& picture, const std::shared_ptr<TileStore>& store) {
+  Memory memory(0);
+  ResultWriter writer(store, &memory);
+  writer.BeginPicture(picture.kind, picture.rect(), false);
+  (void)writer.Add(picture);
+  return *writer.Finish();
+}
+
+struct Side {
+  int step;
+  const char* port;
+  Kind kind;
+};
+
+// The whole task: inputs from memory, steps, digests, what is missing written.
+void RunTask(benchmark::State& state, Kind main, const std::vector<const char*>& steps, const std::vector<Side>& sides) {
+  auto store = std::make_shared<MemoryTileStore>();
+  TaskSpec task;
+  task.set_key(std::string(32, 'k'));
+  task.mutable_format()->set_width(1920);
+  task.mutable_format()->set_height(1080);
+  for (const char* s : steps) *task.add_step() = MakeStep(s);
+  auto add = [&](int step, const char* port, Kind kind) {
+    TaskInput* input = task.add_input();
+    input->set_step(step);
+    input->set_port(port);
+    *input->mutable_stored() = Store(MakePicture(kind, kFrame, 2 + task.input_size()), store);
+  };
+  add(-1, "in", main);
+  for (const Side& s : sides) add(s.step, s.port, s.kind);
+  Executor executor(store, {});
+  for (auto _ : state) {
+    const TaskOutcome outcome = executor.Run(task, [] { return false; });
+    if (!outcome.has_manifest()) state.SkipWithError(outcome.error().message().c_str());
+  }
+  int channels = ChannelCount(main);
+  for (const Side& s : sides) channels += ChannelCount(s.kind);
+  state.SetBytesProcessed(state.iterations() * static_cast<int64_t>(kFrame.area()) * 2 * channels);
+}
+
+void CopyTask(benchmark::State& state) { RunTask(state, MATTE, {}, {}); }
+void LevelsTask(benchmark::State& state) {
+  RunTask(state, MATTE, {"levels { black { value: 0.1 } white { value: 0.9 } }"}, {});
+}
+void LevelsGamma(benchmark::State& state) { RunTask(state, MATTE, {"levels { gamma { value: 1.4 } }"}, {}); }
+void SoftenTask(benchmark::State& state) { RunTask(state, MATTE, {"soften { sigma { value: 3 } }"}, {}); }
+void MatteChain(benchmark::State& state) {
+  RunTask(state, MATTE,
+          {"levels { black { value: 0.1 } white { value: 0.9 } }", "combine { with: 'b' rule: UNION }",
+           "within { mask: 'm' }", "levels { white { value: 0.8 } }", "soften { sigma { value: 1 } }"},
+          {{1, "with", MATTE}, {2, "mask", MATTE}});
+}
+void CompositeChain(benchmark::State& state) {
+  RunTask(state, OPAQUE, {"set_matte { matte: 'm' }", "premultiply {}", "merge { with: 'b' }"},
+          {{0, "matte", MATTE}, {2, "with", OPAQUE}});
+}
+
+// Steps alone, blocks of 256 as in a task, no store and no digests.
+void RunChain(benchmark::State& state, const std::vector<const char*>& steps) {
+  OpContext context;
+  context.format = kFrame;
+  std::vector<Step> parsed;
+  for (const char* s : steps) parsed.push_back(MakeStep(s));
+  auto chain = Chain::Make(context, std::move(parsed), {{0, "in", 0, MakeSource(MakePicture(MATTE, kFrame), kFrame), {}}}, 0);
+  for (auto _ : state) {
+    Picture out;
+    for (int y = 0; y < kFrame.y1; y += 256) {
+      for (int x = 0; x < kFrame.x1; x += 256) {
+        (void)(*chain)->Render(Rect{x, y, x + 256, y + 256}.Intersect(kFrame), &out);
+        benchmark::DoNotOptimize(out.planes[0].row(out.rect().y0));
+      }
+    }
+  }
+  state.SetItemsProcessed(state.iterations() * static_cast<int64_t>(kFrame.area()));
+}
+void ChainOfOneLevels(benchmark::State& state) { RunChain(state, {"levels { black { value: 0.1 } }"}); }
+void ChainOfEightLevels(benchmark::State& state) {
+  RunChain(state, std::vector<const char*>(8, "levels { black { value: 0.02 } }"));
+}
+
+void Gaussian(benchmark::State& state) {
+  const double sigma = static_cast<double>(state.range(0));
+  const Plane in = MakePicture(MATTE, kFrame.Grow(GaussianRadius(sigma))).planes[0];
+  Plane out(kFrame);
+  for (auto _ : state) GaussianBlur(in, kFrame, sigma, &out);
+  state.SetItemsProcessed(state.iterations() * static_cast<int64_t>(kFrame.area()));
+}
+
+void HalfBothWays(benchmark::State& state) {
+  std::vector<float> wide(65536, 0.3f);
+  std::vector<uint16_t> halves(65536);
+  for (auto _ : state) {
+    FloatToStored(wide.data(), halves.data(), wide.size());
+    HalfToFloat(halves.data(), wide.data(), wide.size());
+    benchmark::ClobberMemory();
+  }
+  state.SetItemsProcessed(state.iterations() * 65536);
+}
+
+void DigestOfATile(benchmark::State& state) {
+  const std::string tile(131072, 'x');
+  for (auto _ : state) benchmark::DoNotOptimize(Sha256(tile));
+  state.SetBytesProcessed(state.iterations() * 131072);
+}
+
+BENCHMARK(CopyTask)->Unit(benchmark::kMillisecond);
+BENCHMARK(LevelsTask)->Unit(benchmark::kMillisecond);
+BENCHMARK(LevelsGamma)->Unit(benchmark::kMillisecond);
+BENCHMARK(SoftenTask)->Unit(benchmark::kMillisecond);
+BENCHMARK(MatteChain)->Unit(benchmark::kMillisecond);
+BENCHMARK(CompositeChain)->Unit(benchmark::kMillisecond);
+BENCHMARK(ChainOfOneLevels)->Unit(benchmark::kMillisecond);
+BENCHMARK(ChainOfEightLevels)->Unit(benchmark::kMillisecond);
+BENCHMARK(Gaussian)->Arg(1)->Arg(3)->Arg(20)->Unit(benchmark::kMillisecond);
+BENCHMARK(HalfBothWays);
+BENCHMARK(DigestOfATile);
+
+}  // namespace
+}  // namespace selvage
