@@ -105,8 +105,8 @@ TEST(Degrain, StrengthZeroReturnsTheInputBits) {
   const Shot& shot = Shots()[0];
   EXPECT_TRUE(SameBits(shot.Degrained(1, std::string(kMedium) + " strength { r: 0 g: 0 b: 0 }"), shot.grainy()));
   const Picture some = shot.Degrained(1, std::string(kMedium) + " strength { r: 1 g: 0 b: 1 }");
-  for (int y = 0; y < some.rect().y1; ++y) {
-    ASSERT_EQ(std::memcmp(some.planes[1].row(y), shot.grainy().planes[1].row(y), sizeof(float) * some.rect().width()), 0);
+  for (int y = 0; y < 240; ++y) {
+    ASSERT_EQ(std::memcmp(some.planes[1].row(y), shot.grainy().planes[1].row(y), sizeof(float) * 320), 0);
   }
   EXPECT_GT(Gain(some, shot), 3);
 }
@@ -196,7 +196,8 @@ TEST(Degrain, ThreadsAndOrderOfFramesDoNotMatter) {
   for (int k = 0; k < 2; ++k) {
     threads[k] = std::thread([&, k] {
       OpTester tester(std::string("degrain { window: 1 ") + kMedium + " }");
-      tester.Main(shot.noisy[k == 0 ? 3 : 1], k == 0 ? 1 : -1).Main(shot.noisy[2], 0).Main(shot.noisy[k == 0 ? 1 : 3], k == 0 ? -1 : 1);
+      const int first = k == 0 ? 1 : -1;
+      tester.Main(shot.noisy[2 + first], first).Main(shot.noisy[2], 0).Main(shot.noisy[2 - first], -first);
       other[k] = tester.Render();
     });
   }
@@ -219,7 +220,8 @@ TEST(Degrain, MovingPictureAndWindowTogetherChangesNoBit) {
     }
     return out;
   };
-  const Picture out = tester.Main(moved(shot.noisy[2])).Main(moved(shot.noisy[1]), -1).Main(moved(shot.noisy[3]), 1).Render();
+  for (int f = -1; f <= 1; ++f) tester.Main(moved(shot.noisy[2 + f]), f);
+  const Picture out = tester.Render();
   EXPECT_TRUE(SameBits(out, moved(shot.Degrained(1))));
 }
 
@@ -376,7 +378,8 @@ TEST(Degrain, MeasuresThePictureItselfWhereNoProfileIsGiven) {
   const Shot shot(scene);
   EXPECT_GT(Gain(shot.Degrained(1, ""), shot), Gain(shot.Degrained(1), shot) - 0.5);
   const Picture tiny = MakePicture(OPAQUE, {0, 0, 6, 6});
-  EXPECT_EQ(OpTester("degrain { window: 0 }").Main(tiny).TryRender().status().code(), absl::StatusCode::kInvalidArgument);
+  const absl::Status refused = OpTester("degrain { window: 0 }").Main(tiny).TryRender().status();
+  EXPECT_EQ(refused.code(), absl::StatusCode::kInvalidArgument);
 }
 
 TEST(Degrain, SmallestPicturesWork) {

@@ -39,7 +39,8 @@ class Random {
 inline double ValueNoise(double x, double y, uint64_t seed) {
   const double fx = std::floor(x), fy = std::floor(y);
   const auto corner = [&](int i, int j) {
-    const auto cx = static_cast<uint64_t>(static_cast<int64_t>(fx) + i), cy = static_cast<uint64_t>(static_cast<int64_t>(fy) + j);
+    const auto cx = static_cast<uint64_t>(static_cast<int64_t>(fx) + i);
+    const auto cy = static_cast<uint64_t>(static_cast<int64_t>(fy) + j);
     return 2 * Random(seed ^ (cx * 0x9E3779B1u) ^ (cy * 0x85EBCA77u << 20)).Uniform() - 1;
   };
   const auto ease = [](double t) { return t * t * (3 - 2 * t); };

@@ -87,7 +87,8 @@ TEST(PatchShrink, FlatPictureIsUnchanged) {
 
 TEST(PatchShrink, WhiteNoiseLosesNineTenthsOfItsEnergy) {
   Random random(9);
-  const RollingRows rows = Fill({0, 0, 160, 120}, 1, [&](int, int, int) { return static_cast<float>(random.Gaussian()); });
+  const auto noise = [&](int, int, int) { return static_cast<float>(random.Gaussian()); };
+  const RollingRows rows = Fill({0, 0, 160, 120}, 1, noise);
   const Plane out = Shrink(rows, {}, nullptr, 0)[0];
   double energy = 0;
   for (int y = 0; y < 120; ++y) {
@@ -102,7 +103,9 @@ TEST(PatchShrink, WhiteNoiseLosesNineTenthsOfItsEnergy) {
 // strong coefficients.
 TEST(PatchShrink, AgreeingFramesAreAveraged) {
   const Rect window = {0, 0, 128, 96};
-  const auto scene = [](int x, int y) { return 40 * std::sin(0.7f * x + 0.2f * y) + 30 * std::sin(0.9f * y - 0.3f * x); };
+  const auto scene = [](int x, int y) {
+    return 40 * std::sin(0.7f * x + 0.2f * y) + 30 * std::sin(0.9f * y - 0.3f * x);
+  };
   Random random(11);
   const auto noisy = [&](int, int x, int y) { return scene(x, y) + static_cast<float>(random.Gaussian()); };
   const RollingRows centre = Fill(window, 1, noisy), a = Fill(window, 1, noisy), b = Fill(window, 1, noisy),
@@ -125,9 +128,11 @@ TEST(PatchShrink, FrameOfSomethingElseIsLeftOut) {
   Random random(12);
   const auto noise = [&](int, int, int) { return static_cast<float>(random.Gaussian()); };
   const RollingRows centre = Fill(window, 3, noise);
-  const RollingRows other = Fill(window, 3, [&](int p, int x, int y) { return 60.0f * ((x / 3 + y / 3) % 2) + noise(p, x, y); });
+  const auto checks = [&](int p, int x, int y) { return 60.0f * ((x / 3 + y / 3) % 2) + noise(p, x, y); };
+  const RollingRows other = Fill(window, 3, checks);
   const VectorField still({0, 0, 8, 8});
-  const std::vector<Plane> alone = Shrink(centre, {}, nullptr, 0), with = Shrink(centre, {{&other, &still}}, nullptr, 0);
+  const std::vector<Plane> alone = Shrink(centre, {}, nullptr, 0);
+  const std::vector<Plane> with = Shrink(centre, {{&other, &still}}, nullptr, 0);
   for (int p = 0; p < 3; ++p) {
     for (int y = 0; y < 64; ++y) {
       for (int x = 0; x < 64; ++x) ASSERT_EQ(alone[p].at(x, y), with[p].at(x, y));
@@ -161,7 +166,9 @@ TEST(PatchShrink, PatchesHangOnTheOrigin) {
 TEST(PatchShrink, EveryTargetGivesTheSameBits) {
   const Rect window = {-3, -9, 80, 51};
   Random random(14);
-  const auto noisy = [&](int p, int x, int y) { return Ramp(p, x % 11, y % 7) + static_cast<float>(random.Gaussian()); };
+  const auto noisy = [&](int p, int x, int y) {
+    return Ramp(p, x % 11, y % 7) + static_cast<float>(random.Gaussian());
+  };
   const RollingRows centre = Fill(window, 3, noisy), other = Fill(window, 3, noisy);
   VectorField moving({-1, -2, 10, 7});
   for (int j = -2; j < 7; ++j) {

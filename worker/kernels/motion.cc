@@ -133,6 +133,8 @@ HWY_INLINE int Quarters(int64_t before, int64_t at, int64_t after) {
   return static_cast<int>(quarters < -2 ? -2 : quarters > 2 ? 2 : quarters);
 }
 
+HWY_INLINE MotionVector Vector(int x, int y) { return {static_cast<int16_t>(x), static_cast<int16_t>(y)}; }
+
 HWY_INLINE int64_t CostBeside(const Match& m, int dx, int dy) {
   return SquaredDifference(m.block, m.stride, m.to->At(m.x + m.best.x + dx, m.y + m.best.y + dy), m.to->stride);
 }
@@ -140,10 +142,10 @@ HWY_INLINE int64_t CostBeside(const Match& m, int dx, int dy) {
 HWY_INLINE MotionVector Refine(const Match& m) {
   const int64_t at = CostBeside(m, 0, 0);
   // The same pixels, a held frame: a parabola would move them off.
-  if (at == 0) return {static_cast<int16_t>(4 * m.best.x), static_cast<int16_t>(4 * m.best.y)};
+  if (at == 0) return Vector(4 * m.best.x, 4 * m.best.y);
   const int fx = Quarters(CostBeside(m, -1, 0), at, CostBeside(m, 1, 0));
   const int fy = Quarters(CostBeside(m, 0, -1), at, CostBeside(m, 0, 1));
-  return {static_cast<int16_t>(4 * m.best.x + fx), static_cast<int16_t>(4 * m.best.y + fy)};
+  return Vector(4 * m.best.x + fx, 4 * m.best.y + fy);
 }
 
 // Fills the cells of one level. `parents` is the next coarser level's field in
@@ -170,7 +172,7 @@ void MatchLevel(const LumaPyramid::Level& from, const LumaPyramid::Level& to, co
         }
         m.TryAround(m.best, 2);
       }
-      field->At(i, j) = finest ? Refine(m) : MotionVector{static_cast<int16_t>(m.best.x), static_cast<int16_t>(m.best.y)};
+      field->At(i, j) = finest ? Refine(m) : Vector(m.best.x, m.best.y);
     }
   }
 }

@@ -1,7 +1,7 @@
 #include "worker/kernels/patch_shrink.h"
 
+#include <algorithm>
 #include <cmath>
-#include <cstring>
 
 #undef HWY_TARGET_INCLUDE
 #define HWY_TARGET_INCLUDE "worker/kernels/patch_shrink.cc"
@@ -161,7 +161,7 @@ struct TemporalSums {
 template <int kPlanes>
 HWY_INLINE bool GatherNeighbours(const RowJob& job, int x, TemporalSums& sums) {
   HWY_ALIGN float centre[64 * kPlanes], other[64 * kPlanes], misfit[64 * kPlanes];
-  std::memcpy(centre, sums.value, sizeof(centre));
+  for (int k = 0; k < 64 * kPlanes; k += 8) Store8(Load8(sums.value + k), centre + k);
   bool any = false;
   for (int f = 0; f < job.neighbour_count; ++f) {
     const float mean = CompareAt<kPlanes>(job, job.neighbours[f], x, centre, other, misfit);
@@ -315,42 +315,7 @@ int FirstPatch(int edge, int origin) {
   const int steps = least >= 0 ? (least + kPatchStride - 1) / kPatchStride : -(-least / kPatchStride);
   return origin + steps * kPatchStride;
 }
-
-int Mirror(int i, int size) {
-  const int period = 2 * size;
-  i = ((i % period) + period) % period;
-  return i < size ? i : period - 1 - i;
-}
 }  // namespace patches
-
-RollingRows::RollingRows(const Rect& window, int planes, int capacity)
-    : window_(window), planes_(planes), stride_((window.width() + 2 * kMargin + 15) / 16 * 16) {
-  const int kept = std::min(capacity, window.height());
-  samples_ = std::make_unique<float[]>(static_cast<size_t>(stride_) * planes * kept);
-  rows_.resize(window.height() + 2 * kMargin);
-  for (size_t i = 0; i < rows_.size(); ++i) {
-    const int y = patches::Mirror(static_cast<int>(i) - kMargin, window.height());
-    rows_[i] = samples_.get() + static_cast<ptrdiff_t>(y % kept) * planes * stride_ + kMargin;
-  }
-}
-
-void RollingRows::Extend(int y) {
-  const int width = window_.width();
-  for (int p = 0; p < planes_; ++p) {
-    float* row = Write(y) + p * stride_;
-    if (width >= kMargin) {
-      for (int k = 0; k < kMargin; ++k) {
-        row[-1 - k] = row[k];
-        row[width + k] = row[width - 1 - k];
-      }
-    } else {
-      for (int k = 0; k < kMargin; ++k) {
-        row[-1 - k] = row[patches::Mirror(-1 - k, width)];
-        row[width + k] = row[patches::Mirror(width + k, width)];
-      }
-    }
-  }
-}
 
 struct ShrinkPass::State {
   patches::RowJob job;

@@ -137,7 +137,8 @@ void MixRow(const float* input, const float* degrained, float strength, bool gra
 
 class DegrainRun {
  public:
-  DegrainRun(const OpContext& context, const NoiseMeasurement& noise, const Strength& strength, bool grain, Picture* out)
+  DegrainRun(const OpContext& context, const NoiseMeasurement& noise, const Strength& strength, bool grain,
+             Picture* out)
       : context_(context), noise_(noise), strength_(strength), grain_(grain), out_(out) {}
 
   absl::Status Run(const Input& main, const std::vector<const Input*>& neighbours) {

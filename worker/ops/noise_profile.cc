@@ -12,8 +12,8 @@ class NoiseProfileOp final : public TypedOp<NoiseProfile> {
     const SampleBox& box = params.box();
     const int64_t right = int64_t{box.x()} + box.width(), below = int64_t{box.y()} + box.height();
     if (right > INT32_MAX || below > INT32_MAX) return absl::InvalidArgumentError("the noise box is too large");
-    ASSIGN_OR_RETURN(const NoiseMeasurement noise,
-                     MeasureNoise(in.main().picture, {box.x(), box.y(), static_cast<int>(right), static_cast<int>(below)}));
+    const Rect rect = {box.x(), box.y(), static_cast<int>(right), static_cast<int>(below)};
+    ASSIGN_OR_RETURN(const NoiseMeasurement noise, MeasureNoise(in.main().picture, rect));
     Measurement measurement;
     for (float number : noise.ToNumbers()) measurement.add_values(number);
     return measurement.SerializeAsString();
