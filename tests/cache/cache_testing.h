@@ -3,6 +3,8 @@
 
 #include <stdlib.h>
 
+#include <algorithm>
+#include <cstring>
 #include <filesystem>
 #include <random>
 #include <string>
@@ -51,7 +53,10 @@ class TempFolder {
 inline std::string NoiseContent(uint64_t number, size_t bytes = 20000) {
   std::mt19937_64 random(number);
   std::string content(bytes, '\0');
-  for (char& c : content) c = static_cast<char>(random());
+  for (size_t i = 0; i < bytes; i += 8) {
+    const uint64_t noise = random();
+    std::memcpy(&content[i], &noise, std::min<size_t>(8, bytes - i));
+  }
   return content;
 }
 

@@ -46,7 +46,7 @@ const EngineCase kEngines[] = {
     {"Bounded",
      [](const std::string&) -> std::shared_ptr<TileStore> {
        return std::make_shared<BoundedTileStore>(std::make_shared<MemoryTileStore>(),
-                                                 std::make_shared<Fill>(uint64_t{1} << 40),
+                                                 std::make_shared<Fill>(),
                                                  std::make_shared<TilePins>());
      }},
 };
