@@ -1,57 +1,65 @@
 #include "proto/frame_pattern.h"
 
-#include <cctype>
-#include <cstdlib>
-
+#include "absl/strings/ascii.h"
 #include "absl/strings/str_cat.h"
-#include "absl/strings/str_format.h"
+#include "absl/strings/str_split.h"
+#include "proto/status.h"
 
 namespace selvage {
 namespace {
 
-struct Found {
-  size_t begin = std::string::npos, end = 0;
-  int width = 0;
-};
+constexpr size_t kMaxPathBytes = 4096;
+constexpr int kMaxDigits = 9;
 
-// The directive that starts at `at`, or begin = npos when it is none of ours.
-Found Directive(const std::string& pattern, size_t at) {
-  Found f;
-  size_t i = at + 1;
-  if (i < pattern.size() && pattern[i] == '0') {
-    ++i;
-    if (i >= pattern.size() || pattern[i] < '1' || pattern[i] > '9') return f;
-    f.width = pattern[i++] - '0';
-  }
-  if (i >= pattern.size() || pattern[i] != 'd') return f;
-  f.begin = at;
-  f.end = i + 1;
-  return f;
-}
-
-}  // namespace
-
-absl::Status CheckFramePattern(const std::string& pattern) {
-  bool seen = false;
-  for (size_t at = pattern.find('%'); at != std::string::npos; at = pattern.find('%', at + 1)) {
-    if (Directive(pattern, at).begin == std::string::npos) {
-      return absl::InvalidArgumentError(
-          absl::StrCat("\"", pattern.substr(at, 4), "\" in \"", pattern, "\": only %d and %04d stand for the frame"));
+absl::Status CheckPath(const std::string& files) {
+  if (files.empty()) return absl::InvalidArgumentError("is empty, needs a path");
+  if (files.size() > kMaxPathBytes) return absl::InvalidArgumentError("is longer than 4,096 bytes");
+  for (char c : files) {
+    if (absl::ascii_iscntrl(static_cast<unsigned char>(c))) {
+      return absl::InvalidArgumentError("holds a control character");
     }
-    if (seen) return absl::InvalidArgumentError(absl::StrCat("\"", pattern, "\" has the frame twice"));
-    seen = true;
+  }
+  for (absl::string_view part : absl::StrSplit(files, '/')) {
+    if (part == "..") return absl::InvalidArgumentError("must not go up with \"..\"");
   }
   return absl::OkStatus();
 }
 
-bool HasFrame(const std::string& pattern) { return pattern.find('%') != std::string::npos; }
+}  // namespace
 
-std::string FramePath(const std::string& pattern, int frame) {
-  const size_t at = pattern.find('%');
-  if (at == std::string::npos) return pattern;
-  const Found f = Directive(pattern, at);
-  if (f.begin == std::string::npos) return pattern;
-  return absl::StrCat(pattern.substr(0, f.begin), absl::StrFormat("%0*d", f.width, frame), pattern.substr(f.end));
+std::string FilePattern::At(int32_t frame) const {
+  if (still()) return before;
+  std::string number = std::to_string(frame < 0 ? -int64_t{frame} : int64_t{frame});
+  const int width = digits - (frame < 0);
+  if (static_cast<int>(number.size()) < width) number.insert(0, width - number.size(), '0');
+  return absl::StrCat(before, frame < 0 ? "-" : "", number, after);
+}
+
+absl::StatusOr<FilePattern> ParsePattern(const std::string& files) {
+  RETURN_IF_ERROR(CheckPath(files));
+  FilePattern pattern;
+  std::string* text = &pattern.before;
+  for (size_t i = 0; i < files.size(); ++i) {
+    if (files[i] != '%') {
+      text->push_back(files[i]);
+      continue;
+    }
+    size_t end = i + 1;
+    while (end < files.size() && absl::ascii_isdigit(static_cast<unsigned char>(files[end]))) ++end;
+    const std::string width = files.substr(i + 1, end - i - 1);
+    const bool good = end < files.size() && files[end] == 'd' &&
+                      (width.empty() || (width.size() == 2 && width[0] == '0' && width[1] >= '1'));
+    if (!good) {
+      return absl::InvalidArgumentError(
+          absl::StrCat("has \"", files.substr(i, end + 1 - i), "\", allowed is one %d or %0", "Nd, N 1 to ", kMaxDigits));
+    }
+    if (!pattern.still()) return absl::InvalidArgumentError("has two frame numbers, allowed is one %d or %04d");
+    pattern.digits = width.empty() ? 1 : width[1] - '0';
+    text = &pattern.after;
+    i = end;
+  }
+  if (files.back() == '/') return absl::InvalidArgumentError("names a folder, needs files");
+  return pattern;
 }
 
 }  // namespace selvage

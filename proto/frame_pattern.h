@@ -1,18 +1,25 @@
-// "plates/apiary_010.%04d.exr" and a frame number make a path.
+// Names of the files of a sequence: one %d or %0Nd for the frame, or none.
 #pragma once
 
+#include <cstdint>
 #include <string>
 
-#include "absl/status/status.h"
+#include "absl/status/statusor.h"
 
 namespace selvage {
 
-// One %d or %0Nd (N from 1 to 9), or none for a still; no other %.
-// Errors: INVALID_ARGUMENT with what was found.
-absl::Status CheckFramePattern(const std::string& pattern);
-// True when the pattern has a place for the frame.
-bool HasFrame(const std::string& pattern);
-// REQUIRES: CheckFramePattern is OK. Negative frames: "-0001" for %05d, as printf.
-std::string FramePath(const std::string& pattern, int frame);
+struct FilePattern {
+  std::string before, after;
+  // Digits at least, filled up with zeros; -1: no frame in the name (a still).
+  int digits = -1;
+
+  bool still() const { return digits < 0; }
+  std::string At(int32_t frame) const;
+};
+
+// Also refuses what no path may hold: control characters, "..", more than
+// 4,096 bytes.
+// Errors: INVALID_ARGUMENT one clause, as in `has two frame numbers, allowed is one %d or %04d`.
+absl::StatusOr<FilePattern> ParsePattern(const std::string& files);
 
 }  // namespace selvage

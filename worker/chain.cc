@@ -51,21 +51,6 @@ void Allocate(Kind kind, const Rect& rect, Picture* out) {
 
 }  // namespace
 
-Kind OutputKind(const Step& step, Kind main) {
-  if (step.has_constant()) {
-    switch (step.constant().as()) {
-      case Constant::SOLID_MATTE:
-        return MATTE;
-      case Constant::SOLID_PREMULTIPLIED:
-        return PREMULTIPLIED;
-      default:
-        return OPAQUE;
-    }
-  }
-  const Operator* info = OperatorOf(step);
-  return info != nullptr && info->traits.gives() != KIND_UNSPECIFIED ? info->traits.gives() : main;
-}
-
 Rect PartInside(const Rect& rect, const Rect& window, Beyond beyond) {
   if (beyond == Beyond::kTransparent || window.empty()) return rect.Intersect(window);
   return {std::clamp(rect.x0, window.x0, window.x1 - 1), std::clamp(rect.y0, window.y0, window.y1 - 1),
@@ -158,7 +143,7 @@ absl::Status Chain::AddLink(int index, std::vector<ChainInput>* inputs) {
     });
     if (!there) return Annotated(index, absl::InternalError(absl::StrCat("its input \"", port.path, "\" is missing")));
   }
-  link.kind = OutputKind(step, main);
+  link.kind = KindAfter(step, main);
   link.window = link.op->OutputWindow(context_, *link.params, Inputs(link.inputs));
   if (link.kind != BLOB && link.window.empty()) {
     return Annotated(index, absl::InvalidArgumentError("its result has no pixels"));

@@ -44,9 +44,6 @@ struct ChainInput {
   std::vector<float> numbers;
 };
 
-// Kind that a step gives.
-Kind OutputKind(const Step& step, Kind main);
-
 // The part of `window` that is read for `rect`: for kRepeat the pixels nearest
 // to it, at least one even where they don't overlap.
 Rect PartInside(const Rect& rect, const Rect& window, Beyond beyond);

@@ -8,7 +8,7 @@
 #include <string>
 #include <vector>
 
-#include "server/plan/pattern.h"
+#include "proto/frame_pattern.h"
 #include "server/plan/plan.h"
 
 namespace selvage {

@@ -8,7 +8,7 @@
 #include "server/plan/faults.h"
 #include "server/plan/file_type.h"
 #include "server/plan/names.h"
-#include "server/plan/pattern.h"
+#include "proto/frame_pattern.h"
 #include "server/plan/plan.h"
 #include "server/plan/validate_pass.h"
 #include "server/plan/values_check.h"

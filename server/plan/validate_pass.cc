@@ -4,7 +4,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
-#include "server/plan/pattern.h"
+#include "proto/frame_pattern.h"
 #include "server/plan/values_check.h"
 
 namespace selvage {
