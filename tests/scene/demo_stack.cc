@@ -37,6 +37,18 @@ pass {
   note: "against the clean plate, so that wrinkles and crosses fall out"
 }
 pass {
+  name: "bright_key"
+  from: "clean"
+  step { luma_range { weights { @bright_weights@ } low { value: @bright_low@ } low_full { value: @bright_full@ } } }
+  note: "bounce turns white, straw and skin green, but never takes their red away"
+}
+pass {
+  name: "bright_core"
+  from: "clean"
+  step { luma_range { weights { @bright_weights@ } low { value: 0.078 } low_full { value: @core_full@ } } }
+  step { choke { pixels { value: @px2.2@ } } }
+}
+pass {
   name: "core_key"
   from: "clean"
   step { color_difference { screen { sample { @bare_box@ } } balance { value: 1 } } }
@@ -49,6 +61,7 @@ pass {
   step { soften { sigma { value: @px1.5@ } } }
   note: "body and boots, where bounce from the floor thins the core"
 }
+pass { name: "panel_inside" from: "panel_inside_shape" }
 pass {
   name: "steel_hold"
   from: "steel_shape"
@@ -59,8 +72,11 @@ pass {
   name: "core"
   from: "core_key"
   step { without { mask: "veil_area" } }
+  step { combine { with: "bright_core" rule: MAX } }
   step { without { mask: "tool_shape" } }
+  step { without { mask: "panel_shape" } }
   step { combine { with: "inside" rule: MAX } }
+  step { combine { with: "panel_inside" rule: MAX } }
   step { combine { with: "steel_hold" rule: MAX } }
   step { within { mask: "garbage" } }
   keep: ALWAYS
@@ -70,10 +86,19 @@ pass {
 pass {
   name: "suit_edge"
   from: "clean"
-  step { color_difference { screen { plate: "screen" } gain { value: 1.0 } } }
-  step { levels { black { value: 0.03 } white { value: 0.84 } } }
+  step { color_difference { screen { plate: "screen" } } }
+  step { levels { black { value: 0.04 } white { value: 0.97 } } }
+  step { combine { with: "bright_key" rule: MAX } }
   step { within { mask: "suit_shape" } }
-  note: "white with green bounce: the top of the range is pulled down"
+  note: "white with green bounce: where the difference fails, brightness holds"
+}
+pass {
+  name: "shade_edge"
+  from: "clean"
+  step { luma_range { weights { @bright_weights@ } low { value: @shade_low@ } low_full { value: @shade_full@ } } }
+  step { combine { with: "suit_edge" rule: MAX } }
+  step { within { mask: "suit_shape" } }
+  note: "the sides away from the lamp: less light, more bounce"
 }
 pass {
   name: "boots_chroma"
@@ -90,8 +115,8 @@ pass {
   name: "boots_edge"
   from: "clean"
   step { color_difference { screen { sample { @floor_box@ } } balance { value: 0.5 } } }
-  step { levels { black { value: 0.30 } white { value: 0.92 } } }
-  step { combine { with: "boots_chroma" rule: MIN } }
+  step { levels { black { value: 0.2 } white { value: 0.86 } } }
+  step { combine { with: "inside" rule: MAX } }
   step { within { mask: "boots_shape" } }
 }
 pass {
@@ -100,10 +125,18 @@ pass {
   step { soften { sigma { value: @px2@ } } }
 }
 pass {
+  name: "straw_key"
+  from: "clean"
+  step { luma_range { weights { @bright_weights@ } low { value: 0.085 } low_full { value: @straw_full@ } } }
+  step { within { mask: "head_shape" } }
+  note: "hat, face and hair; the mesh is darker than this begins"
+}
+pass {
   name: "veil_key"
   from: "clean"
   step { color_difference { screen { plate: "screen" } } }
-  step { levels { black { value: 0.02 } white { value: 0.97 } } }
+  step { levels { black { value: 0.02 } white { value: 0.98 } } }
+  step { combine { with: "straw_key" rule: MAX } }
   step { within { mask: "head_shape" } }
   note: "the mesh is part transparent and stays so"
 }
@@ -123,38 +156,56 @@ pass {
   step { within { mask: "hair_shape" } }
 }
 pass {
+  name: "moving_bright"
+  from: "clean_still"
+  step { luma_range { weights { @bright_weights@ } low { value: 0.07 } low_full { value: @straw_full@ } } }
+  note: "glove, wood and wax, smeared: one ramp from screen to full"
+}
+pass {
   name: "tool_key"
   from: "clean_still"
   step { color_difference { screen { plate: "screen" } } }
-  step { levels { black { value: 0.05 } white { value: 0.98 } } }
+  step { levels { black { value: 0.04 } white { value: 0.99 } } }
+  step { combine { with: "moving_bright" rule: MAX } }
   step { within { mask: "tool_shape" } }
   note: "soft: the stroke smears over forty pixels"
 }
 pass {
   name: "panel_edge"
-  from: "clean"
+  from: "clean_still"
   step { color_difference { screen { plate: "screen" } } }
   step { levels { black { value: 0.04 } white { value: 0.97 } } }
+  step { combine { with: "moving_bright" rule: MAX } }
   step { within { mask: "panel_shape" } }
 }
 pass {
   name: "smoker_edge"
   from: "clean"
   step { color_difference { screen { plate: "screen" } } }
-  step { levels { black { value: 0.06 } white { value: 0.80 } } }
+  step { levels { black { value: 0.06 } white { value: 0.95 } } }
+  step { combine { with: "bright_key" rule: MAX } }
   step { combine { with: "steel_hold" rule: MAX } }
   step { within { mask: "smoker_shape" } }
 }
 pass {
+  name: "floor_edge"
+  from: "boots_chroma"
+  step { without { mask: "boots_shape" } }
+  step { levels { black { value: 0.25 } white { value: 1 } } }
+  note: "nothing stands on the floor but boots: shadow is no foreground"
+}
+pass {
   name: "edges"
   from: "key_whole"
+  step { patch { with: "floor_edge" mask: "floor_shape" seam { value: @px1@ } } }
   step { patch { with: "suit_edge" mask: "suit_shape" seam { value: @px2@ } } }
+  step { patch { with: "shade_edge" mask: "shade_shape" seam { value: @px2@ } } }
   step { patch { with: "boots_edge" mask: "boots_shape" seam { value: @px1@ } } }
   step { patch { with: "hair_key" mask: "hair_shape" seam { value: @px1.5@ } } }
   step { patch { with: "veil_key" mask: "head_shape" seam { value: @px1@ } } }
   step { patch { with: "smoker_edge" mask: "smoker_shape" seam { value: @px1.5@ } } }
   step { patch { with: "tool_key" mask: "tool_shape" seam { value: @px1@ } } }
-  step { patch { with: "panel_edge" mask: "panel_shape" seam { value: @px1@ } } }
+  step { combine { with: "panel_edge" rule: MAX } }
 }
 pass {
   name: "matte"
@@ -312,6 +363,13 @@ std::string Value(const std::string& name, const Shot& shot, ScreenHue hue) {
   if (name == "hair_weights") return blue ? "r: 1 g: 0 b: -1" : "r: 1 g: -1 b: 0";
   if (name == "hair_low") return blue ? "-0.30" : yellow ? "-0.125" : "-0.255";
   if (name == "hair_full") return "0.015";
+  if (name == "bright_weights") return yellow ? "r: 0 g: 0 b: 1" : "r: 1 g: 0 b: 0";
+  if (name == "bright_low") return "0.085";
+  if (name == "bright_full") return "0.46";
+  if (name == "straw_full") return yellow ? "0.16" : "0.30";
+  if (name == "shade_low") return "0.06";
+  if (name == "shade_full") return "0.135";
+  if (name == "core_full") return "0.105";
   if (name == "screen_weights") return blue ? "r: 0 g: 0 b: 1" : "r: 0 g: 1 b: 0";
   if (name == "shadow_low") return "0.05";
   if (name == "shadow_full") return "0.185";

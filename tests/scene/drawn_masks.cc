@@ -100,7 +100,7 @@ Outline Panel(const Pose& p, float grow_x, float grow_y, float up) {
 Outline ToolArea(const Shot& shot, float frame, float grow) {
   Pose open = PoseAt(shot, frame - 0.25f), close = PoseAt(shot, frame + 0.25f);
   V3 o = Camera::Project(open.tool_tip), c = Camera::Project(close.tool_tip);
-  V3 from = Camera::Project(Mix(open.tool_grip, open.tool_tip, -0.35f)), to = Camera::Project(Mix(close.tool_grip, close.tool_tip, -0.35f));
+  V3 from = Camera::Project(Mix(open.tool_grip, open.tool_tip, -0.2f)), to = Camera::Project(Mix(close.tool_grip, close.tool_tip, -0.2f));
   // Keep going round in the same sense whichever way the arm swings.
   float dx = o.x + c.x - from.x - to.x, dy = o.y + c.y - from.y - to.y;
   if (dx * (c.y - o.y) - dy * (c.x - o.x) < 0) {
@@ -155,10 +155,10 @@ void Regions(const Shot& shot, MaskWriter* out) {
     float s = i == 0 ? -1.0f : 1.0f;
     out->Moving(slow, [&, i, s](float f) {
       Pose p = pose(f);
-      return Outline{Beside(p.ankle[i], -0.12f, 0.25f), Beside(p.ankle[i], 0.12f, 0.25f), Beside(p.ankle[i], 0.11f + 0.02f * s, 0.02f),
-                     Beside(p.toe[i], 0.10f, 0.0f), Beside(p.toe[i], 0, -0.09f), Beside(p.toe[i], -0.10f, 0.0f),
-                     Beside(p.ankle[i], -0.11f + 0.02f * s, 0.02f)};
-    }, 3);
+      return Outline{Beside(p.ankle[i], -0.115f, 0.20f), Beside(p.ankle[i], 0.115f, 0.20f), Beside(p.ankle[i], 0.085f + 0.02f * s, 0.02f),
+                     Beside(p.toe[i], 0.075f, 0.0f), Beside(p.toe[i], 0, -0.068f), Beside(p.toe[i], -0.075f, 0.0f),
+                     Beside(p.ankle[i], -0.085f + 0.02f * s, 0.02f)};
+    }, 1.5f);
   }
   out->End();
 
@@ -199,9 +199,9 @@ void Props(const Shot& shot, MaskWriter* out) {
   out->Begin("steel_shape");
   out->Moving(often, [&](float f) {
     Pose p = pose(f);
-    return Outline{on_can(p, -0.061f, 0.0f), on_can(p, -0.063f, 0.08f), on_can(p, -0.062f, 0.165f), on_can(p, -0.040f, 0.235f),
-                   on_can(p, -0.064f, 0.268f), on_can(p, -0.044f, 0.279f), on_can(p, 0.000f, 0.243f), on_can(p, 0.059f, 0.170f),
-                   on_can(p, 0.063f, 0.08f), on_can(p, 0.061f, 0.0f), on_can(p, 0.0f, -0.010f)};
+    return Outline{on_can(p, -0.069f, 0.0f), on_can(p, -0.070f, 0.08f), on_can(p, -0.071f, 0.165f), on_can(p, -0.047f, 0.232f),
+                   on_can(p, -0.071f, 0.266f), on_can(p, -0.050f, 0.287f), on_can(p, 0.002f, 0.250f), on_can(p, 0.066f, 0.172f),
+                   on_can(p, 0.070f, 0.08f), on_can(p, 0.069f, 0.0f), on_can(p, 0.0f, -0.010f)};
   }, 0);
   out->End();
   out->Begin("smoker_shape");
@@ -217,6 +217,31 @@ void Props(const Shot& shot, MaskWriter* out) {
   out->End();
 }
 
+// Sides of the suit that look away from the lamp, at the picture's right.
+void Shade(const Shot& shot, MaskWriter* out) {
+  auto slow = [&](int f) { return out->Every(f, 8); };
+  out->Begin("shade_shape");
+  out->Moving(slow, [&](float f) {
+    Pose p = PoseAt(shot, f);
+    return Outline{Beside(p.shoulder[1], 0.11f, -0.02f), Beside(p.elbow[1], 0.13f, -0.04f), Beside(p.elbow[1], 0.0f, -0.13f), Beside(p.chest, 0.25f, -0.16f),
+                   Beside(p.pelvis, 0.24f, -0.05f), Beside(p.pelvis, 0.12f, -0.05f), Beside(p.chest, 0.10f, -0.05f)};
+  }, 3);
+  for (int i = 0; i < 2; ++i) {
+    out->Moving(slow, [&, i](float f) {
+      Pose p = PoseAt(shot, f);
+      return Outline{Beside(p.hip[i], 0.07f, i == 0 ? -0.03f : 0.05f), Beside(p.hip[i], 0.16f, i == 0 ? -0.10f : 0.05f), Beside(p.knee[i], 0.15f, 0),
+                     Beside(p.ankle[i], 0.14f, 0.21f), Beside(p.ankle[i], -0.13f, 0.21f), Beside(p.ankle[i], -0.02f, 0.31f), Beside(p.knee[i], 0.03f, 0.02f)};
+    }, 3);
+  }
+  // Under the arm that holds the smoker.
+  out->Moving(slow, [&](float f) {
+    Pose p = PoseAt(shot, f);
+    return Outline{Beside(p.shoulder[0], 0.07f, -0.06f), Beside(p.elbow[0], 0.10f, 0.02f), Beside(p.elbow[0], 0.05f, -0.10f), Beside(p.wrist[0], 0.01f, -0.09f),
+                   Beside(p.wrist[0], 0.03f, -0.01f), Beside(p.elbow[0], 0.01f, -0.02f)};
+  }, 3);
+  out->End();
+}
+
 void Insides(const Shot& shot, MaskWriter* out) {
   auto pose = [&](float f) { return PoseAt(shot, f); };
   auto slow = [&](int f) { return out->Every(f, 8); };
@@ -229,9 +254,21 @@ void Insides(const Shot& shot, MaskWriter* out) {
   }, -4);
   for (int i = 0; i < 2; ++i) {
     out->Moving(slow, [&, i](float f) { Pose p = pose(f); return Around(p.hip[i] + V3{0, -0.05f, 0}, Mix(p.knee[i], p.ankle[i], 0.25f), 0.055f, 0.02f); }, -4);
-    out->Moving(slow, [&, i](float f) { Pose p = pose(f); return Around(Mix(p.knee[i], p.ankle[i], 0.5f), p.ankle[i], 0.048f, 0.02f); }, -3);
-    out->Moving(slow, [&, i](float f) { Pose p = pose(f); return Around(p.ankle[i] + V3{0, -0.05f, 0}, p.toe[i], 0.030f, 0.01f); }, -2);
+    // The boots are drawn close: their shine is as green as the floor.
+    out->Moving(slow, [&, i](float f) {
+      Pose p = pose(f);
+      V3 top = Mix(p.knee[i], p.ankle[i], 0.45f);
+      return Outline{Beside(top, -0.078f, 0), Beside(top, 0.078f, 0), Beside(Mix(top, p.ankle[i], 0.6f), 0.066f, 0), Beside(p.ankle[i], 0.060f, 0),
+                     Beside(p.ankle[i], 0.050f, -0.05f), Beside(p.ankle[i], -0.050f, -0.05f), Beside(p.ankle[i], -0.060f, 0),
+                     Beside(Mix(top, p.ankle[i], 0.6f), -0.066f, 0)};
+    }, -1.5f);
+    out->Moving(slow, [&, i](float f) { Pose p = pose(f); return Around(p.ankle[i] + V3{0, -0.035f, 0}, p.toe[i], 0.046f, 0.042f); }, -1.5f);
   }
+  out->End();
+
+  // The middle of the hive frame: wax has a green of its own.
+  out->Begin("panel_inside_shape");
+  out->Moving([&](int f) { return out->Every(f, 4); }, [&](float f) { return Panel(pose(f), -0.08f, -0.018f, 0); }, -3, false);
   out->End();
 
   // Where the figure's shadow lies on the floor, and where boots stand on it.
@@ -249,6 +286,7 @@ std::string DrawnMasks(const Shot& shot) {
   Garbage(shot, &out);
   Regions(shot, &out);
   Props(shot, &out);
+  Shade(shot, &out);
   Insides(shot, &out);
   return out.text();
 }

@@ -104,7 +104,7 @@ void DrawHair(const Camera& camera, const Studio& studio, const Shot& shot, floa
       plane[i] = {camera.PixelX(q.x), camera.PixelY(q.y), q.z};
       V3 along = Unit(strand.point[std::min(i + 1, kSegments)] - strand.point[std::max(i - 1, 0)]);
       // A cylinder shines where the light stands across it.
-      float t = Dot(along, KeyLight()), glint = std::pow(std::sqrt(std::max(0.0f, 1 - t * t)), 6.0f);
+      float t = Dot(along, MainLamp()), glint = std::pow(std::sqrt(std::max(0.0f, 1 - t * t)), 6.0f);
       light[i] = 0.34f + 0.62f * glint;
     }
     for (int i = 0; i < kSegments; ++i) {

@@ -157,7 +157,7 @@ Picture DrawShadow(const Camera& camera, const Screen& screen, const std::vector
       if (sy > 0.75f || std::abs(sx - 0.35f) > 1.3f) continue;
       V3 p, normal;
       screen.Meet(sx, sy, &p, &normal);
-      float key = KeyShare(casters, p + normal * 0.004f, 0.30f);
+      float key = LampShare(casters, p + normal * 0.004f, 0.30f);
       float closed = 0;
       for (float step : {0.02f, 0.05f, 0.11f}) {
         closed += std::max(0.0f, step - Nearest(casters, p + normal * step).distance) / step;

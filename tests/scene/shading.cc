@@ -3,7 +3,7 @@
 namespace selvage::scene {
 namespace {
 
-constexpr V3 kKeyColour = {1.08f, 1.0f, 0.90f};
+constexpr V3 kLampColour = {1.08f, 1.0f, 0.90f};
 
 float Highlight(V3 normal, V3 light, float sharpness) {
   V3 half = Unit(light + ToCamera());
@@ -30,19 +30,19 @@ V3 ToCamera() {
 
 V3 Studio::Light(const Surface& s) const {
   const V3& n = s.normal;
-  float key = std::max(0.0f, Dot(n, KeyLight())) * s.lit;
+  float key = std::max(0.0f, Dot(n, MainLamp())) * s.lit;
   // A large soft fill from the right of the camera, and the ceiling.
   static const V3 kFill = Unit({0.75f, 0.25f, 0.65f});
   float fill = 0.5f + 0.5f * Dot(n, kFill);
   float sky = 0.5f + 0.5f * n.y;
-  V3 light = kKeyColour * (0.66f * key) + V3{0.90f, 0.98f, 1.10f} * (0.095f * fill * fill * s.open) +
+  V3 light = kLampColour * (0.66f * key) + V3{0.90f, 0.98f, 1.10f} * (0.125f * fill * fill * s.open) +
              V3{1, 1, 1} * (0.065f * sky * s.open);
   // Spill: up from the floor, strongest near it, and round the edges from the
   // wall behind, which also lies at the sides.
   float down = Clamp01(0.5f - 0.5f * n.y);
   float floor_spill = down * (0.07f + 0.42f * std::exp(-std::max(0.0f, s.p.y) / 0.38f));
   float away = 1 - Clamp01(Dot(n, ToCamera()));
-  float wall_spill = 0.34f * away * away * away + 0.05f * away;
+  float wall_spill = 0.26f * away * away * away + 0.04f * away;
   return light + bounce_ * ((floor_spill + wall_spill) * (0.25f + 0.75f * s.open));
 }
 
@@ -98,7 +98,7 @@ V3 Studio::Skin(const Surface& s, V3 p) const {
     colour = Mix(colour, V3{0.035f, 0.03f, 0.028f}, 0.9f * eye);
   }
   float wrap = 0.06f * s.open;
-  return colour * (Light(s) + V3{wrap * 1.3f, wrap, wrap}) + V3{1, 1, 1} * (0.05f * s.lit * Highlight(s.normal, KeyLight(), 24));
+  return colour * (Light(s) + V3{wrap * 1.3f, wrap, wrap}) + V3{1, 1, 1} * (0.05f * s.lit * Highlight(s.normal, MainLamp(), 24));
 }
 
 V3 Studio::Reflected(V3 r, float height) const {
@@ -156,11 +156,11 @@ V3 Studio::Shade(const Surface& s, V3 p) const {
       return Boot(s, p);
     case Stuff::kGlove: {
       float grain = 1 + 0.16f * Octaves(p.x * 60 + p.z * 30, p.y * 60, 2, 31);
-      return V3{0.40f, 0.245f, 0.105f} * grain * Light(s) + V3{1, 1, 1} * (0.03f * s.lit * Highlight(s.normal, KeyLight(), 14));
+      return V3{0.40f, 0.245f, 0.105f} * grain * Light(s) + V3{1, 1, 1} * (0.03f * s.lit * Highlight(s.normal, MainLamp(), 14));
     }
     case Stuff::kHair: {
       float strand = 0.78f + 0.4f * Noise(p.x * 150 + 9 * Noise(p.x * 12, p.y * 9, 43), p.y * 11, 41);
-      return V3{0.40f, 0.335f, 0.135f} * strand * Light(s) + V3{0.9f, 0.8f, 0.5f} * (0.10f * s.lit * Highlight(s.normal, KeyLight(), 9));
+      return V3{0.40f, 0.335f, 0.135f} * strand * Light(s) + V3{0.9f, 0.8f, 0.5f} * (0.10f * s.lit * Highlight(s.normal, MainLamp(), 9));
     }
     case Stuff::kHat: {
       // Plaited straw, round and round.
@@ -172,7 +172,7 @@ V3 Studio::Shade(const Surface& s, V3 p) const {
     }
     case Stuff::kLeather:
       return V3{0.105f, 0.050f, 0.028f} * (1 + 0.3f * std::sin(p.y * 240)) * Light(s) +
-             V3{1, 1, 1} * (0.05f * s.lit * Highlight(s.normal, KeyLight(), 18));
+             V3{1, 1, 1} * (0.05f * s.lit * Highlight(s.normal, MainLamp(), 18));
     case Stuff::kWood:
       return V3{0.46f, 0.30f, 0.145f} * (1 + 0.2f * Noise(p.x * 40, p.y * 5, 49)) * Light(s);
     case Stuff::kNothing:

@@ -168,7 +168,7 @@ class Drawing {
     s.p = Camera::World({camera_.PlaneX(px), camera_.PlaneY(py), hit.depth});
     s.normal = caster.Normal(s.p, hit.stuff == Stuff::kSteel ? 0.0012f : 0.0035f);
     s.stuff = hit.stuff;
-    s.lit = KeyShare(casters_, s.p + s.normal * 0.03f, 0.14f);
+    s.lit = LampShare(casters_, s.p + s.normal * 0.03f, 0.14f);
     s.open = Openness(casters_, s.p, s.normal);
     return Cover(shader_(s));
   }
@@ -257,15 +257,15 @@ Near Nearest(const std::vector<Solid>& solids, V3 p) {
   return soft < hard.distance ? Near{soft, Stuff::kSuit} : hard;
 }
 
-V3 KeyLight() {
+V3 MainLamp() {
   static const V3 kLight = Unit({-0.55f, 0.72f, 0.62f});
   return kLight;
 }
 
-float KeyShare(const std::vector<Solid>& casters, V3 p, float spread) {
+float LampShare(const std::vector<Solid>& casters, V3 p, float spread) {
   float share = 1, t = 0.02f;
   for (int i = 0; i < 14 && t < 1.3f; ++i) {
-    float d = Nearest(casters, p + KeyLight() * t).distance;
+    float d = Nearest(casters, p + MainLamp() * t).distance;
     share = std::min(share, 0.5f + 0.5f * d / (spread * t));
     if (share <= 0) return 0;
     t += std::clamp(d, 0.02f, 0.25f);

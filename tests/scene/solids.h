@@ -51,7 +51,7 @@ Near Nearest(const std::vector<Solid>& solids, V3 p);
 struct Surface {
   V3 p, normal;
   Stuff stuff = Stuff::kNothing;
-  // Light that arrives from the key light, and openness to the surroundings.
+  // Light that arrives from the main lamp, and openness to the surroundings.
   float lit = 1, open = 1;
 };
 using Shader = std::function<V3(const Surface&)>;
@@ -59,11 +59,11 @@ using Shader = std::function<V3(const Surface&)>;
 using Folds = std::function<float(V3 p, Stuff stuff)>;
 inline constexpr float kFoldLimit = 0.02f;
 
-// Direction to the key light.
-V3 KeyLight();
-// Share of the key light that reaches p past the solids: 0 (umbra) to 1.
+// Direction to the main lamp.
+V3 MainLamp();
+// Share of the main lamp that reaches p past the solids: 0 (umbra) to 1.
 // `spread` is the light's size as a tangent.
-float KeyShare(const std::vector<Solid>& casters, V3 p, float spread);
+float LampShare(const std::vector<Solid>& casters, V3 p, float spread);
 
 // Draws the solids over `picture`. Pixels at edges are sampled 4 x 4.
 void DrawSolids(const Camera& camera, const std::vector<Solid>& solids, const std::vector<Solid>& casters,
