@@ -8,7 +8,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
-#include "server/reasons.h"
+#include "server/plan/explain.h"
 
 namespace selvage {
 
@@ -91,6 +91,13 @@ absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<Targe
   return found;
 }
 
+std::vector<ResultKey> KeysOf(const Plan& plan) {
+  std::vector<ResultKey> keys;
+  keys.reserve(plan.tasks.size());
+  for (const PlannedTask& t : plan.tasks) keys.push_back(t.key);
+  return keys;
+}
+
 NameRecord NameOf(const Plan& plan, const PlannedTask& task) {
   NameRecord n;
   n.stack = plan.stack_name;
@@ -103,41 +110,43 @@ NameRecord NameOf(const Plan& plan, const PlannedTask& task) {
 }
 
 absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& targets, const FoundFiles& found,
-                                 const Epochs& epochs, bool want_reasons, ResultIndex& index) {
+                                 const Epochs& epochs, bool want_reasons, ResultIndex& index, Evictor& evictor) {
   Planned planned;
   planned.epoch = epochs.Newest(stack.name());
   const FactsOf facts = [&](const std::string& path) -> const PlateFacts* {
     auto it = found.facts.find(path);
     return it == found.facts.end() ? nullptr : &it->second;
   };
-  const auto build = [&](uint64_t at_most) {
-    return BuildPlan(stack, targets, found.files, facts, [&](const std::string& pass, int32_t frame) {
-      return epochs.Of(stack.name(), pass, frame, at_most);
-    });
-  };
-  auto plan = std::make_shared<Plan>(build(UINT64_MAX));
+  auto plan = std::make_shared<Plan>(
+      BuildPlan(stack, targets, found.files, facts, [&](const std::string& pass, int32_t frame) {
+        return epochs.Of(stack.name(), pass, frame);
+      }));
   planned.plan = plan;
   if (!plan->errors.empty()) return planned;
-  ASSIGN_OR_RETURN(planned.probed, Probe(*plan, index));
+  // Pinned first, then looked up: what is found stays.
+  const std::vector<ResultKey> keys = KeysOf(*plan);
+  evictor.Pin(keys);
+  auto probed = Probe(*plan, index);
+  auto names = index.FindNames(stack.name(), "");
+  if (!probed.ok() || !names.ok()) {
+    evictor.Unpin(keys);
+    return probed.ok() ? names.status() : probed.status();
+  }
+  planned.probed = *std::move(probed);
   for (Probed::State s : planned.probed.state) {
     planned.hits += s == Probed::kHit;
     planned.misses += s == Probed::kRender;
   }
 
-  ASSIGN_OR_RETURN(const std::vector<NameRecord> names, index.FindNames(stack.name(), ""));
-  const NameTable known(names);
+  std::map<std::tuple<std::string, uint32_t, int32_t>, const NameRecord*> known;
+  for (const NameRecord& n : *names) known[{n.pass, n.segment, n.frame}] = &n;
   for (size_t i = 0; i < plan->tasks.size(); ++i) {
     const PlannedTask& task = plan->tasks[i];
     if (planned.probed.state[i] == Probed::kRender || task.pass == "look") continue;
-    const NameRecord* name = known.Find(task);
-    if (name == nullptr || name->key != task.key) planned.names.push_back(NameOf(*plan, task));
+    auto name = known.find({task.pass, task.segment, task.frame});
+    if (name == known.end() || name->second->key != task.key) planned.names.push_back(NameOf(*plan, task));
   }
-  if (want_reasons) {
-    // The same stack without its newest invalidation tells what that did.
-    const bool invalidated = planned.epoch > 0;
-    const Plan before = invalidated ? build(planned.epoch - 1) : Plan();
-    planned.reasons = Explain(stack, *plan, planned.probed, known, before);
-  }
+  if (want_reasons) planned.reasons = ExplainPlan(*plan, planned.probed, *names);
   return planned;
 }
 

@@ -8,7 +8,8 @@
 #include <vector>
 
 #include "absl/status/statusor.h"
-#include "server/cache_access.h"
+#include "cache/evict.h"
+#include "cache/result_index.h"
 #include "server/epochs.h"
 #include "server/plan/plan.h"
 #include "server/roots.h"
@@ -47,6 +48,8 @@ bool SameFile(const PlateFacts& facts, const FileState& state);
 // behind must be read again next time.
 bool WorthRemembering(const PlateFacts& facts, int64_t now_unix_ns);
 
+std::vector<ResultKey> KeysOf(const Plan& plan);
+
 // Identity of an inspection: single flight across jobs.
 ResultKey InspectionKey(const std::string& path, const FileState& state);
 
@@ -61,8 +64,10 @@ struct Planned {
   uint64_t epoch = 0;
   uint64_t hits = 0, misses = 0;
 };
+// All results of the plan are pinned when this succeeds without errors in the
+// plan; the caller unpins them.
 absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& targets, const FoundFiles& found,
-                                 const Epochs& epochs, bool want_reasons, ResultIndex& index);
+                                 const Epochs& epochs, bool want_reasons, ResultIndex& index, Evictor& evictor);
 
 // The plan as the scheduler wants it. `lines` gets the names of the groups.
 sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<Target>& targets, const Planned& planned,

@@ -13,7 +13,12 @@ namespace fs = std::filesystem;
 Daemon::Daemon() {
   std::string pattern = (fs::temp_directory_path() / "selvage-server-XXXXXX").string();
   folder_ = mkdtemp(pattern.data());
-  for (int f = 1; f <= 10; ++f) WritePlate(f, absl::StrCat("plate ", f));
+  for (int f = 1; f <= 10; ++f) {
+    WritePlate(f, absl::StrCat("plate ", f));
+    // Old enough to be remembered (WorthRemembering).
+    const fs::path path = file(absl::StrFormat("plate.%04d.exr", f));
+    fs::last_write_time(path, fs::last_write_time(path) - std::chrono::seconds(10));
+  }
   cache_ = OpenMemoryCache();
   Start();
 }
