@@ -97,9 +97,12 @@ absl::Status CheckExrPart(Cursor& c, size_t file_bytes) {
   if (!data || !display) return absl::InvalidArgumentError("its header has no data window or display window");
   RETURN_IF_ERROR(CheckSize("data window", data->width, data->height));
   RETURN_IF_ERROR(CheckSize("display window", display->width, display->height));
+  // A tile is decoded whole: not much larger than the picture that it is part of.
+  const int64_t pixels = data->width * data->height;
+  if (tile_pixels > pixels + (1 << 20)) return absl::InvalidArgumentError("its tiles are far larger than its data window");
   // Each tile has an entry of 8 bytes in a table, which the decoder allocates by
   // the header's word alone.
-  if (tile_pixels > 0 && data->width * data->height / tile_pixels > static_cast<int64_t>(file_bytes / 8)) {
+  if (tile_pixels > 0 && pixels / tile_pixels > static_cast<int64_t>(file_bytes / 8)) {
     return CutShort("inside its table of tiles");
   }
   return absl::OkStatus();

@@ -11,7 +11,8 @@
 namespace selvage {
 
 struct NameRef {
-  enum Type : uint8_t { kNone, kPlate, kMask, kPass };
+  // No smaller: padding would look like an uninitialised value to memory checkers.
+  enum Type : int32_t { kNone, kPlate, kMask, kPass };
   Type type = kNone;
   int index = -1;
 };

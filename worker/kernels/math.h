@@ -47,9 +47,11 @@ inline double Exp2(double x) {
   p = p * f + 0.5;
   p = p * f + 1.0;
   p = p * f + 1.0;
-  // 2^(n-1), whose exponent field is n + 1022, then twice that: n may be 1024.
-  const double scale = FromBits((Bits(shifted) + 1022) << 52);
-  double result = p * scale * 2.0;
+  // 2^(n-1) then twice that, since n may be 1024; below 1 the other way round,
+  // since n may be -1022. The exponent field of 2^m is m + 1023.
+  const bool below = clamped < 0.0;
+  const double scale = FromBits((Bits(shifted) + (below ? 1024 : 1022)) << 52);
+  double result = p * scale * (below ? 0.5 : 2.0);
   result = x < -1022.0 ? 0.0 : result;
   return x >= 1024.0 ? kInfinity : result;
 }
