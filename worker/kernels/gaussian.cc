@@ -68,14 +68,29 @@ float SumOverOnes(const std::vector<float>& weights) {
   return sum;
 }
 
+// Halves an interval of centre weights for one whose rounded sum is 1. False
+// where the sum steps over 1: it is rounded more than once.
+bool BalanceCentre(std::vector<float>* weights) {
+  float& centre = weights->front();
+  float low = centre - 1e-4f, high = centre + 1e-4f;
+  for (float sum = SumOverOnes(*weights); sum != 1.0f; sum = SumOverOnes(*weights)) {
+    (sum < 1.0f ? low : high) = centre;
+    const float middle = low + 0.5f * (high - low);
+    if (middle == low || middle == high) return false;
+    centre = middle;
+  }
+  return true;
+}
+
 // Moves the centre weight (by some 1e-7) until ones stay exactly ones: a solid
-// core is 1 after any number of softenings, and opaque stays opaque.
+// core is 1 after any number of softenings, and opaque stays opaque. Where no
+// centre does it, because partial sums fall halfway between two numbers and both
+// are rounded away from 1, the other weights move by last bits in turn.
 void BalanceToOne(std::vector<float>* weights) {
-  for (int tries = 0; tries < 64; ++tries) {
-    const float missing = 1.0f - SumOverOnes(*weights);
-    if (missing == 0) return;
-    const float moved = (*weights)[0] + missing;
-    (*weights)[0] = moved != (*weights)[0] ? moved : std::nextafter(moved, missing > 0 ? 2.0f : 0.0f);
+  const size_t others = weights->size() - 1;
+  for (size_t tries = 0; tries < 32 * others && !BalanceCentre(weights); ++tries) {
+    float& weight = (*weights)[others - tries % others];
+    weight = std::nextafter(weight, 0.0f);
   }
 }
 
