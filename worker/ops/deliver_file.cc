@@ -19,7 +19,7 @@
 #include "worker/kernels/simd_pointwise.h"
 #include "worker/kernels/transfer.h"
 #include "worker/op.h"
-#include "worker/ops/picture_file.h"
+#include "worker/picture_file.h"
 
 namespace selvage {
 namespace {

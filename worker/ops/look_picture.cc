@@ -12,7 +12,7 @@
 #include "worker/kernels/math.h"
 #include "worker/kernels/transfer.h"
 #include "worker/op.h"
-#include "worker/ops/picture_file.h"
+#include "worker/picture_file.h"
 
 namespace selvage {
 namespace {

@@ -1,5 +1,5 @@
 // Offsets: SMPTE ST 268; method A and "unset is all ones" as files in the field have it.
-#include "worker/ops/picture_file.h"
+#include "worker/picture_file.h"
 
 #include <algorithm>
 #include <cstring>

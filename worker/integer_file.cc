@@ -1,5 +1,5 @@
 // Before OpenImageIO, whose own byte swaps break those of protobuf.
-#include "worker/ops/picture_file.h"
+#include "worker/picture_file.h"
 
 #include <OpenImageIO/imageio.h>
 #include <sys/mman.h>

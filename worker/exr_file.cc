@@ -1,4 +1,4 @@
-#include "worker/ops/picture_file.h"
+#include "worker/picture_file.h"
 
 #include <OpenEXR/ImfChannelList.h>
 #include <OpenEXR/ImfFrameBuffer.h>
