@@ -101,6 +101,13 @@ TEST(Gaussian, OnesStayExactlyOnes) {
     GaussianBlur(in, out, sigma, &result);
     for (int x = 0; x < 40; ++x) ASSERT_EQ(result.at(x, 0), 1.0f) << sigma;
   }
+  // The same sum for many more deviations.
+  for (double sigma = 0.05; sigma < 250; sigma *= 1.01) {
+    const std::vector<float> w = GaussianWeights(sigma);
+    float sum = w[0];
+    for (size_t k = 1; k < w.size(); ++k) sum = sum + w[k] * 2.0f;
+    ASSERT_EQ(sum, 1.0f) << sigma;
+  }
 }
 
 TEST(Gaussian, AConstantMadeOnceIsTheConstantMadeEverywhere) {
