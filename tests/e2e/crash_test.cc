@@ -75,7 +75,9 @@ TEST(Crash, WorkerThatIsToldToStopHandsBackWhatItHas) {
   studio.Start({.local_workers = 0});
   Process one = studio.StartWorker();
   const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(kFrames)));
-  SleepMs(400);
+  // Not before it is there: a process that has only begun dies of SIGTERM.
+  for (int i = 0; i < 200 && studio.Client({"workers"}).out.find("working") == std::string::npos; ++i) SleepMs(50);
+  SleepMs(200);
   one.Signal(SIGTERM);
   EXPECT_EQ(one.Wait(30), 0);
   Process two = studio.StartWorker();
