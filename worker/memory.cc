@@ -41,7 +41,16 @@ absl::StatusOr<Memory::Value> Memory::FindOrMake(const std::string& key,
   }
   making_[key] = 1;
   lock.unlock();
-  absl::StatusOr<Made> made = make();
+  absl::StatusOr<Made> made = absl::InternalError("not made");
+  try {
+    made = make();
+  } catch (...) {
+    // Out of memory, most likely: whoever waits must not wait for ever.
+    lock.lock();
+    making_.erase(key);
+    made_.notify_all();
+    throw;
+  }
   lock.lock();
   making_.erase(key);
   made_.notify_all();

@@ -76,6 +76,13 @@ TEST(Memory, AFailureIsToldAndNotRemembered) {
   EXPECT_EQ(ValueOf(*made), 3);
 }
 
+TEST(Memory, RunningOutWhileMakingFreesTheOthers) {
+  Memory memory(1000);
+  EXPECT_THROW((void)memory.FindOrMake("a", []() -> absl::StatusOr<Memory::Made> { throw std::bad_alloc(); }),
+               std::bad_alloc);
+  EXPECT_TRUE(memory.FindOrMake("a", []() -> absl::StatusOr<Memory::Made> { return Number(1, 10); }).ok());
+}
+
 TEST(BufferPool, BuffersAreAlignedAndComeBack) {
 #if defined(__SANITIZE_ADDRESS__)
   GTEST_SKIP() << "no pooling under the address sanitizer";
