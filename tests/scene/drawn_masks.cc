@@ -115,6 +115,15 @@ Outline ToolArea(const Shot& shot, float frame, float grow) {
   return {at(from, -0.3f, -1), at(o, 0, -1), at(o, 1, -0.7f), at(middle, 1.4f, 0), at(c, 1, 0.7f), at(c, 0, 1), at(to, -0.3f, 1)};
 }
 
+// Where a hand would set key frames for the arm: frame by frame through the fast
+// stroke, every third elsewhere.
+bool StrokeKey(const Shot& shot, int f) {
+  int beat = ((f - 1001) % 24 + 24) % 24;
+  return (beat >= 8 && beat <= 17) || (f - shot.first) % 3 == 0;
+}
+
+Outline Sleeve(const Pose& p) { return Around(p.elbow[1], Mix(p.elbow[1], p.wrist[1], 0.62f), 0.085f, 0.03f); }
+
 void Garbage(const Shot& shot, MaskWriter* out) {
   out->Begin("garbage_shape");
   out->Moving([&](int f) { return out->Every(f, 8); }, [&](float f) {
@@ -148,6 +157,7 @@ void Regions(const Shot& shot, MaskWriter* out) {
                    Beside(p.wrist[0], 0.02f, -0.08f), Beside(p.wrist[0], -0.02f, 0.08f), Beside(p.elbow[0], -0.10f, 0.05f),
                    Beside(p.shoulder[0], -0.11f, 0.05f)};
   }, 6);
+  out->Moving([&](int f) { return StrokeKey(shot, f); }, [&](float f) { return Sleeve(pose(f)); }, 3);
   out->End();
 
   out->Begin("boots_shape");
@@ -156,7 +166,7 @@ void Regions(const Shot& shot, MaskWriter* out) {
     out->Moving(slow, [&, i, s](float f) {
       Pose p = pose(f);
       return Outline{Beside(p.ankle[i], -0.115f, 0.20f), Beside(p.ankle[i], 0.115f, 0.20f), Beside(p.ankle[i], 0.085f + 0.02f * s, 0.02f),
-                     Beside(p.toe[i], 0.075f, 0.0f), Beside(p.toe[i], 0, -0.068f), Beside(p.toe[i], -0.075f, 0.0f),
+                     Beside(p.toe[i], 0.062f, 0.0f), Beside(p.toe[i], 0, -0.060f), Beside(p.toe[i], -0.062f, 0.0f),
                      Beside(p.ankle[i], -0.085f + 0.02f * s, 0.02f)};
     }, 1.5f);
   }
@@ -186,11 +196,7 @@ void Regions(const Shot& shot, MaskWriter* out) {
 void Props(const Shot& shot, MaskWriter* out) {
   auto pose = [&](float f) { return PoseAt(shot, f); };
   out->Begin("tool_shape");
-  // Frame by frame through the fast stroke, every third elsewhere.
-  out->Moving([&](int f) {
-    int beat = ((f - 1001) % 24 + 24) % 24;
-    return (beat >= 8 && beat <= 17) || out->Every(f, 3);
-  }, [&](float f) { return ToolArea(shot, f, 0.045f); }, 4);
+  out->Moving([&](int f) { return StrokeKey(shot, f); }, [&](float f) { return ToolArea(shot, f, 0.045f); }, 4);
   out->End();
 
   // Inside the can and its lid: what must stay solid although it mirrors the screen.
@@ -233,10 +239,11 @@ void Shade(const Shot& shot, MaskWriter* out) {
                      Beside(p.ankle[i], 0.14f, 0.21f), Beside(p.ankle[i], -0.13f, 0.21f), Beside(p.ankle[i], -0.02f, 0.31f), Beside(p.knee[i], 0.03f, 0.02f)};
     }, 3);
   }
+  out->Moving([&](int f) { return StrokeKey(shot, f); }, [&](float f) { return Sleeve(PoseAt(shot, f)); }, 3);
   // Under the arm that holds the smoker.
   out->Moving(slow, [&](float f) {
     Pose p = PoseAt(shot, f);
-    return Outline{Beside(p.shoulder[0], 0.07f, -0.06f), Beside(p.elbow[0], 0.10f, 0.02f), Beside(p.elbow[0], 0.05f, -0.10f), Beside(p.wrist[0], 0.01f, -0.09f),
+    return Outline{Beside(p.shoulder[0], 0.07f, -0.06f), Beside(p.elbow[0], 0.14f, 0.0f), Beside(p.elbow[0], 0.09f, -0.14f), Beside(p.wrist[0], 0.01f, -0.10f),
                    Beside(p.wrist[0], 0.03f, -0.01f), Beside(p.elbow[0], 0.01f, -0.02f)};
   }, 3);
   out->End();
@@ -250,17 +257,17 @@ void Insides(const Shot& shot, MaskWriter* out) {
   out->Moving(slow, [&](float f) {
     Pose p = pose(f);
     return Outline{Beside(p.shoulder[0], 0.02f, 0.0f), Beside(p.shoulder[1], -0.02f, 0.0f), Beside(p.chest, 0.10f, -0.05f), Beside(p.pelvis, 0.12f, 0.02f),
-                   Beside(p.pelvis, 0.13f, -0.10f), Beside(p.pelvis, -0.13f, -0.10f), Beside(p.pelvis, -0.12f, 0.02f), Beside(p.chest, -0.10f, -0.05f)};
+                   Beside(p.pelvis, 0.13f, -0.10f), Beside(p.pelvis, 0.0f, -0.215f), Beside(p.pelvis, -0.13f, -0.10f), Beside(p.pelvis, -0.12f, 0.02f), Beside(p.chest, -0.10f, -0.05f)};
   }, -4);
   for (int i = 0; i < 2; ++i) {
-    out->Moving(slow, [&, i](float f) { Pose p = pose(f); return Around(p.hip[i] + V3{0, -0.05f, 0}, Mix(p.knee[i], p.ankle[i], 0.25f), 0.055f, 0.02f); }, -4);
+    out->Moving(slow, [&, i](float f) { Pose p = pose(f); return Around(p.hip[i] + V3{0, -0.05f, 0}, Mix(p.knee[i], p.ankle[i], 0.25f), 0.066f, 0.02f); }, -4);
     // The boots are drawn close: their shine is as green as the floor.
     out->Moving(slow, [&, i](float f) {
       Pose p = pose(f);
       V3 top = Mix(p.knee[i], p.ankle[i], 0.45f);
-      return Outline{Beside(top, -0.078f, 0), Beside(top, 0.078f, 0), Beside(Mix(top, p.ankle[i], 0.6f), 0.066f, 0), Beside(p.ankle[i], 0.060f, 0),
-                     Beside(p.ankle[i], 0.050f, -0.05f), Beside(p.ankle[i], -0.050f, -0.05f), Beside(p.ankle[i], -0.060f, 0),
-                     Beside(Mix(top, p.ankle[i], 0.6f), -0.066f, 0)};
+      return Outline{Beside(top, -0.082f, 0), Beside(top, 0.082f, 0), Beside(Mix(top, p.ankle[i], 0.6f), 0.069f, 0), Beside(p.ankle[i], 0.065f, 0),
+                     Beside(p.ankle[i], 0.059f, -0.055f), Beside(p.ankle[i], -0.059f, -0.055f), Beside(p.ankle[i], -0.065f, 0),
+                     Beside(Mix(top, p.ankle[i], 0.6f), -0.069f, 0)};
     }, -1.5f);
     out->Moving(slow, [&, i](float f) { Pose p = pose(f); return Around(p.ankle[i] + V3{0, -0.035f, 0}, p.toe[i], 0.046f, 0.042f); }, -1.5f);
   }
