@@ -66,7 +66,8 @@ Pose PoseAt(const Shot& shot, float frame) {
   pose.tool_grip = pose.wrist[1] + fore * 0.05f;
   pose.tool_tip = pose.tool_grip + along * 0.29f;
 
-  float u = (frame - static_cast<float>(shot.first)) / static_cast<float>(std::max(1, shot.frames));
+  // Once through in the length of the shot; a short shot sees only the start.
+  float u = (frame - static_cast<float>(shot.first)) / static_cast<float>(std::max(24, shot.frames));
   pose.panel = {Mix(1.95f, -0.72f, u), 1.62f + 0.012f * std::sin(kTurn * t * 1.3f), 0.75f};
   pose.panel_roll = 0.06f * std::sin(kTurn * t / 1.4f);
   return pose;
