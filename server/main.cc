@@ -9,7 +9,6 @@
 #include <CLI/CLI.hpp>
 #include <cstdio>
 #include <filesystem>
-#include <fstream>
 #include <thread>
 
 #include "cache/lru_tile_store.h"
@@ -20,6 +19,7 @@
 #include "server/grpc_server.h"
 #include "server/http/metrics.h"
 #include "server/http/status_server.h"
+#include "server/startup.h"
 #include "worker/agent.h"
 
 namespace selvage {
@@ -48,24 +48,6 @@ struct Arguments {
   int local_workers = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
 };
 
-std::string DefaultState() {
-  if (const char* state = std::getenv("XDG_STATE_HOME"); state && *state) return std::string(state) + "/selvage";
-  const char* home = std::getenv("HOME");
-  return std::string(home ? home : "/var/tmp") + "/.local/state/selvage";
-}
-
-// Appears whole: whoever waits for it never reads half of it.
-absl::Status WritePorts(const std::string& path, const Address& grpc, const Address& http) {
-  {
-    std::ofstream out(path + ".tmp");
-    out << "{\"grpc\": " << grpc.port << ", \"http\": " << http.port << ", \"pid\": " << ::getpid() << "}\n";
-    if (!out.flush()) return absl::UnavailableError("cannot write " + path);
-  }
-  std::error_code error;
-  fs::rename(path + ".tmp", path, error);
-  return error ? absl::UnavailableError("cannot write " + path + ": " + error.message()) : absl::OkStatus();
-}
-
 absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   ASSIGN_OR_RETURN(Address grpc_address, ParseLoopback(arguments.listen), Annotate("--listen"));
   ASSIGN_OR_RETURN(Address http_address, ParseLoopback(arguments.http), Annotate("--http"));
@@ -92,7 +74,7 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
     engine.Stats([then](const EngineStats& stats) { then(MetricsPage(stats)); });
   });
   ASSIGN_OR_RETURN(http_address.port, status.Start(http_address));
-  if (!arguments.port_file.empty()) RETURN_IF_ERROR(WritePorts(arguments.port_file, grpc_address, http_address));
+  if (!arguments.port_file.empty()) RETURN_IF_ERROR(WritePortFile(arguments.port_file, grpc_address.port, http_address.port));
 
   std::unique_ptr<Agent> agent;
   std::thread rendering;
@@ -134,7 +116,7 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
 
 int main(int argc, char** argv) {
   selvage::Arguments a;
-  a.state = selvage::DefaultState();
+  a.state = selvage::DefaultStateFolder();
   CLI::App app("Renders stacks and keeps what it rendered.", "selvaged");
   app.set_version_flag("--version", selvage::kVersion);
   app.footer(selvage::kExamples);

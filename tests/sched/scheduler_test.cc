@@ -342,6 +342,21 @@ TEST_F(SchedulerTest, LostHitExpandsToWhatWasNotNeeded) {
   EXPECT_TRUE(Finished(1));
 }
 
+TEST_F(SchedulerTest, AnswerFromBeforeTheInputWasLostCountsForNothing) {
+  Work("w");
+  s_.AddJob(MakeJob(1, {{"a", {}}, {"b", {0}}}), now_);
+  Finish("a", "w");
+  const auto early = Take(Effect::kAsk);
+  ASSERT_EQ(early.size(), 1u);
+  s_.ResultLost(Key("a"), now_);
+  Finish("a", "w");
+  s_.Answer(Key("b"), early[0].question, true, now_);
+  EXPECT_EQ(State("b"), TaskState::kAsked);
+  AnswerAll();
+  Finish("b", "w");
+  EXPECT_EQ(s_.FindJob(1)->groups[0].rendered, 2u);
+}
+
 TEST_F(SchedulerTest, ResultThatCannotBeKeptFailsInsteadOfLoopingForEver) {
   Work("w");
   s_.AddJob(MakeJob(1, {{"a", {}}, {"b", {0}}}), now_);

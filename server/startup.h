@@ -1,0 +1,17 @@
+// Small things that a daemon does when it starts.
+#pragma once
+
+#include <string>
+
+#include "absl/status/status.h"
+
+namespace selvage {
+
+// $XDG_STATE_HOME/selvage, else ~/.local/state/selvage.
+std::string DefaultStateFolder();
+
+// {"grpc": PORT, "http": PORT, "pid": PID}. The file appears whole: whoever
+// waits for it never reads half of it.
+absl::Status WritePortFile(const std::string& path, int grpc_port, int http_port);
+
+}  // namespace selvage
