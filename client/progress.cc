@@ -97,6 +97,8 @@ std::string ProgressDisplay::Live(const JobProgress& progress) {
 
 std::string ProgressDisplay::Update(const JobProgress& progress) {
   if (live_) return Live(progress);
+  // Final says how it ended.
+  if (progress.state() != JOB_RUNNING && progress.state() != JOB_INSPECTING) return "";
   // A log, not an animation: a line every two seconds is enough.
   if (progress.seconds() - last_plain_seconds_ < 2) return "";
   last_plain_seconds_ = progress.seconds();

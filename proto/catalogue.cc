@@ -155,6 +155,19 @@ Kind TakenAs(const google::protobuf::RepeatedField<int>& takes, Kind given) {
   return KIND_UNSPECIFIED;
 }
 
+Kind KindOf(Plate::Alpha alpha) {
+  switch (alpha) {
+    case Plate::ASSOCIATED:
+      return PREMULTIPLIED;
+    case Plate::UNASSOCIATED:
+      return STRAIGHT;
+    case Plate::MATTE_ONLY:
+      return MATTE;
+    default:
+      return OPAQUE;
+  }
+}
+
 Kind KindAfter(const Step& step, Kind main) {
   const OpTraits& traits = OperatorOf(step)->traits;
   if (step.has_constant()) {

@@ -9,6 +9,7 @@
 #include "google/protobuf/message.h"
 #include "google/protobuf/repeated_field.h"
 #include "proto/options.pb.h"
+#include "proto/stack.pb.h"
 #include "proto/step.pb.h"
 
 namespace selvage {
@@ -64,6 +65,8 @@ int WindowOf(const google::protobuf::Message& params);
 // STRAIGHT or PREMULTIPLIED for an OPAQUE one where OPAQUE is not among them.
 // KIND_UNSPECIFIED if it is refused.
 Kind TakenAs(const google::protobuf::RepeatedField<int>& takes, Kind given);
+// Kind of a plate whose alpha is meant so.
+Kind KindOf(Plate::Alpha alpha);
 // Kind that comes out of a step whose main input is of this kind (ignored for
 // a source). REQUIRES: the step takes it.
 Kind KindAfter(const Step& step, Kind main);

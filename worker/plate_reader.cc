@@ -11,6 +11,7 @@
 
 #include "absl/strings/match.h"
 #include "absl/strings/str_cat.h"
+#include "proto/catalogue.h"
 #include "proto/status.h"
 #include "worker/image_library.h"
 #include "worker/kernels/half.h"
@@ -119,19 +120,6 @@ absl::StatusOr<Channels> ChooseChannels(const PlateRead& read, const ImageSpec& 
         absl::StrCat(read.path(), " has no alpha channel; set the plate's alpha to NONE, or MATTE_ONLY for a matte"));
   }
   return c;
-}
-
-Kind KindOf(Plate::Alpha alpha) {
-  switch (alpha) {
-    case Plate::ASSOCIATED:
-      return PREMULTIPLIED;
-    case Plate::UNASSOCIATED:
-      return STRAIGHT;
-    case Plate::MATTE_ONLY:
-      return MATTE;
-    default:
-      return OPAQUE;
-  }
 }
 
 // Rows y0..y1 (counted from the top of the data window) of channels first..last

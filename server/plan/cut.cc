@@ -204,7 +204,7 @@ class Cutter {
   // The first plate that is a picture, for what a look leaves out.
   std::string FirstPicture() const {
     for (const Plate& p : stack_.plate()) {
-      if (PlateKind(p) == OPAQUE) return p.name();
+      if (KindOf(p.alpha()) == OPAQUE) return p.name();
     }
     return "";
   }

@@ -100,23 +100,10 @@ PassOrder OrderPasses(const Stack& stack, const NameTable& names, const std::vec
   return order;
 }
 
-Kind PlateKind(const Plate& plate) {
-  switch (plate.alpha()) {
-    case Plate::ASSOCIATED:
-      return PREMULTIPLIED;
-    case Plate::UNASSOCIATED:
-      return STRAIGHT;
-    case Plate::MATTE_ONLY:
-      return MATTE;
-    default:
-      return OPAQUE;
-  }
-}
-
 Kind KindOf(const Stack& stack, const std::vector<Kind>& pass_kinds, NameRef ref) {
   switch (ref.type) {
     case NameRef::kPlate:
-      return PlateKind(stack.plate(ref.index));
+      return KindOf(stack.plate(ref.index).alpha());
     case NameRef::kMask:
       return MATTE;
     case NameRef::kPass:

@@ -44,7 +44,6 @@ struct PassOrder {
 PassOrder OrderPasses(const Stack& stack, const NameTable& names, const std::vector<int>& roots);
 std::vector<int> AllPasses(const Stack& stack);
 
-Kind PlateKind(const Plate& plate);
 // Kind of each pass, KIND_UNSPECIFIED where it is not needed or cannot be told
 // because something is wrong.
 std::vector<Kind> PassKinds(const Stack& stack, const NameTable& names, const PassOrder& order);

@@ -112,6 +112,8 @@ TEST(Progress, PlainOutputIsALineEveryTwoSecondsAndATableAtTheEnd) {
   EXPECT_NE(display.Update(p), "");
   pass->set_failed(5);
   p.set_state(JOB_FAILED);
+  p.set_seconds(9);
+  EXPECT_EQ(display.Update(p), "") << "the end is said once, by Final";
   p.add_problem("pass \"core\" frame 1007: why");
   const std::string last = display.Final(p);
   EXPECT_NE(last.find("[################] 10/10"), std::string::npos) << last;

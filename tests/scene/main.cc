@@ -1,4 +1,6 @@
 // selvage-scene: draws the demo shot with its exact truth.
+#include <unistd.h>
+
 #include <CLI/CLI.hpp>
 
 #include <atomic>
@@ -64,11 +66,14 @@ int main(int argc, char** argv) {
     }
     if (!options.folder.empty()) {
       options.SetOnly(only);
+      // A counter that stands still on a terminal; one line in a log.
+      const bool live = ::isatty(STDOUT_FILENO);
       Render(options, [&](int done) {
+        if (!live) return;
         std::printf("\r%d of %d frames", done, options.shot.frames);
         std::fflush(stdout);
       });
-      std::printf("\n");
+      std::printf("%s%d frames drawn\n", live ? "\r" : "", options.shot.frames);
     }
   } catch (const std::exception& e) {
     std::fprintf(stderr, "selvage-scene: %s\n", e.what());
