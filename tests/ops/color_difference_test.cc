@@ -45,8 +45,8 @@ TEST(ColorDifference, KeepsTheLawsOfAllOperators) {
 }
 
 TEST(ColorDifference, IsTheFormula) {
-  // k = (G - max(R, B)) / (Gs - max(Rs, Bs)), matte = 1 - clamp(k): REFERENCES
-  // section 3 (Vlahos). Here (0.6 - 0.3) / (0.8 - 0.2) = 0.5.
+  // Vlahos' principle (from memory): k = (G - max(R, B)) / (Gs - max(Rs, Bs)),
+  // matte = 1 - clamp(k). Here (0.6 - 0.3) / (0.8 - 0.2) = 0.5.
   const std::string step = "color_difference { screen { color { r: 0.1 g: 0.8 b: 0.2 } } }";
   EXPECT_NEAR(MatteOf(step, 0.3f, 0.6f, 0.1f), 0.5, 1e-6);
   EXPECT_EQ(MatteOf(step, 0.1f, 0.8f, 0.2f), 0);
@@ -69,7 +69,8 @@ TEST(ColorDifference, GainMultipliesTheScreenAmount) {
 }
 
 TEST(ColorDifference, YellowGreenScreenGivesAUsableSignal) {
-  // (211, 211, 23) of the real clip, where G - max(R, B) is 0 (REFERENCES 1c).
+  // (211, 211, 23) of the real clip, where G - max(R, B) is 0: a yellow-green screen of
+  // the Mozilla canvas example's video (CC0).
   const std::string step = "color_difference { screen { color { r: 0.6514 g: 0.6514 b: 0.00857 } } }";
   EXPECT_NEAR(MatteOf(step, 0.6514f, 0.6514f, 0.00857f), 0, 1e-6);
   EXPECT_NEAR(MatteOf(step, 0.3257f, 0.3257f, 0.004285f), 0.5, 1e-5);

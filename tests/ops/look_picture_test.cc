@@ -39,7 +39,7 @@ class Looked {
   ReadBack file_;
 };
 
-// Linear light of 8-bit sRGB codes, IEC 61966-2-1 (REFERENCES section 2).
+// Linear light of 8-bit sRGB codes, IEC 61966-2-1 (NumPy and OpenColorIO agree).
 constexpr float kLight118 = 0.1811642f, kLight128 = 0.2158605f, kLight188 = 0.5028865f;
 
 using Codes3 = std::vector<int>;

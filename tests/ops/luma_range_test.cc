@@ -23,7 +23,7 @@ TEST(LumaRange, KeepsTheLawsOfAllOperators) {
 }
 
 TEST(LumaRange, DefaultIsLuminanceClampedToOne) {
-  // BT.709 weights; (0.1, 0.7, 0.2) gives 0.53634 (REFERENCES section 2).
+  // BT.709 weights; (0.1, 0.7, 0.2) gives 0.53634; derived again from the primaries and D65.
   EXPECT_NEAR(MatteOf("luma_range {}", 0.1f, 0.7f, 0.2f), 0.53634, 1e-5);
   EXPECT_EQ(MatteOf("luma_range {}", 3, 3, 3), 1);
   EXPECT_EQ(MatteOf("luma_range {}", -1, -1, -1), 0);

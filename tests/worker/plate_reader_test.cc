@@ -212,7 +212,7 @@ TEST_F(PlateReader, DpxCodesOfMethodAAreExact) {
 
 // ---- encodings and alpha ----
 
-// REFERENCES section 2, sRGB decode of 8-bit codes (NumPy and OpenColorIO).
+// IEC 61966-2-1, decode of 8-bit codes (NumPy and OpenColorIO agree).
 TEST_F(PlateReader, SrgbPngIsDecodedToLight) {
   const std::string path = Write<uint8_t>("a.png", 4, 1, {"R", "G", "B"}, {1, 10, 11, 50, 118, 128, 188, 0, 255, 7, 7, 7});
   auto p = ReadPlate(ReadOf(path, ENCODING_SRGB), {0, 0, 4, 1});
