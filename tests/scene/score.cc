@@ -1,5 +1,7 @@
 #include "tests/scene/score.h"
 
+#include <algorithm>
+#include <cmath>
 #include <stdexcept>
 
 namespace selvage::scene {
@@ -25,7 +27,9 @@ std::vector<char> SoftBand(const Picture& truth) {
 
 }  // namespace
 
-Score Compare(const Picture& matte, const Picture& truth) {
+Score Compare(const Picture& matte, const Picture& truth) { return CompareLevelled(matte, truth, 0, 1); }
+
+Score CompareLevelled(const Picture& matte, const Picture& truth, float black, float white) {
   if (matte.width != truth.width || matte.height != truth.height) {
     throw std::runtime_error("the matte is " + std::to_string(matte.width) + "x" + std::to_string(matte.height) + ", the truth " +
                              std::to_string(truth.width) + "x" + std::to_string(truth.height));
@@ -34,7 +38,8 @@ Score Compare(const Picture& matte, const Picture& truth) {
   double whole = 0, soft = 0;
   size_t count = 0;
   for (size_t i = 0; i < band.size(); ++i) {
-    double error = std::abs(static_cast<double>(matte.pixels[i].a) - truth.pixels[i].a);
+    const float levelled = std::clamp((matte.pixels[i].a - black) / (white - black), 0.0f, 1.0f);
+    double error = std::abs(static_cast<double>(levelled) - truth.pixels[i].a);
     whole += error;
     if (!band[i]) continue;
     soft += error;

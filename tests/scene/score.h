@@ -13,5 +13,7 @@ struct Score {
 
 // Compares the a channels. Throws std::runtime_error when the sizes differ.
 Score Compare(const Picture& matte, const Picture& truth);
+// The same for the matte after levels: (a - black) / (white - black) within 0..1.
+Score CompareLevelled(const Picture& matte, const Picture& truth, float black, float white);
 
 }  // namespace selvage::scene
