@@ -1,6 +1,7 @@
 #include "worker/kernels/color_rows.h"
 
 #include <algorithm>
+#include <cmath>
 #include <limits>
 
 #undef HWY_TARGET_INCLUDE
@@ -8,6 +9,7 @@
 #include "hwy/foreach_target.h"
 //
 #include "hwy/highway.h"
+#include "worker/kernels/math.h"
 
 HWY_BEFORE_NAMESPACE();
 namespace selvage::HWY_NAMESPACE {
@@ -39,6 +41,34 @@ void Rotate(float toward_next, float toward_last, const float* const in[3], floa
     ro[i] = red + toward_next * (green - red) + toward_last * (blue - red);
     go[i] = green + toward_next * (blue - green) + toward_last * (red - green);
     bo[i] = blue + toward_next * (red - blue) + toward_last * (green - blue);
+  }
+}
+
+void Weigh(const float* weights, const float* const in[3], float* out, size_t count) {
+  const float wr = weights[0], wg = weights[1], wb = weights[2];
+  const float* r = in[0];
+  const float* g = in[1];
+  const float* b = in[2];
+  for (size_t i = 0; i < count; ++i) out[i] = wr * r[i] + wg * g[i] + wb * b[i];
+}
+
+void Saturate(float amount, const float* const in[3], float* const out[3], size_t count) {
+  const float less = 1.0f - amount;
+  const bool grey = amount == 0.0f;
+  const float* r = in[0];
+  const float* g = in[1];
+  const float* b = in[2];
+  float* __restrict ro = out[0];
+  float* __restrict go = out[1];
+  float* __restrict bo = out[2];
+  for (size_t i = 0; i < count; ++i) {
+    const float red = r[i], green = g[i], blue = b[i];
+    const float y = green + kLuminance[0] * (red - green) + kLuminance[2] * (blue - green);
+    const float red_mix = red + less * (y - red), green_mix = green + less * (y - green);
+    const float blue_mix = blue + less * (y - blue);
+    ro[i] = grey ? y : red_mix;
+    go[i] = grey ? y : green_mix;
+    bo[i] = grey ? y : blue_mix;
   }
 }
 
@@ -80,6 +110,8 @@ namespace selvage {
 HWY_EXPORT(Grade);
 HWY_EXPORT(Add);
 HWY_EXPORT(Rotate);
+HWY_EXPORT(Weigh);
+HWY_EXPORT(Saturate);
 HWY_EXPORT(CurveAll);
 
 void GradeRow(float gain, float lift, float exposure, const float* in, float* out, size_t count) {
@@ -88,8 +120,22 @@ void GradeRow(float gain, float lift, float exposure, const float* in, float* ou
 void AddRow(float offset, const float* in, float* out, size_t count) {
   HWY_DYNAMIC_DISPATCH(Add)(offset, in, out, count);
 }
-void RotateRow(float toward_next, float toward_last, const float* const in[3], float* const out[3], size_t count) {
-  HWY_DYNAMIC_DISPATCH(Rotate)(toward_next, toward_last, in, out, count);
+HueTurn HueTurn::By(double degrees) {
+  const double turned = std::fmod(degrees, 360.0);
+  if (turned == 0) return {};
+  const double angle = turned * (3.14159265358979323846 / 180);
+  const double share = (1 - Cos(angle)) / 3, turn = Sin(angle) / std::sqrt(3.0);
+  // Red's share of green falls with the angle: what red loses, green gains.
+  return {static_cast<float>(share - turn), static_cast<float>(share + turn)};
+}
+void RotateRow(const HueTurn& turn, const float* const in[3], float* const out[3], size_t count) {
+  HWY_DYNAMIC_DISPATCH(Rotate)(turn.toward_next, turn.toward_last, in, out, count);
+}
+void WeighRow(const float weights[3], const float* const in[3], float* out, size_t count) {
+  HWY_DYNAMIC_DISPATCH(Weigh)(weights, in, out, count);
+}
+void SaturateRow(float amount, const float* const in[3], float* const out[3], size_t count) {
+  HWY_DYNAMIC_DISPATCH(Saturate)(amount, in, out, count);
 }
 void CurveRow(const std::vector<CurveSegment>& segments, const float* in, float* out, size_t count) {
   HWY_DYNAMIC_DISPATCH(CurveAll)(segments.data(), segments.size(), in, out, count);
