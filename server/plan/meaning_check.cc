@@ -65,6 +65,16 @@ void CheckScreen(const Place& at, const Screen& screen, Faults* faults) {
   }
 }
 
+// Triangulation needs the screen's light, not only its hue. A box is measured in
+// the step's own input, where the other screen is not to be seen.
+void CheckFullScreen(const Place& at, const char* field, const Screen& screen, bool own, Faults* faults) {
+  const bool box = screen.from_case() == Screen::kSample;
+  if (screen.from_case() == Screen::kColor || screen.from_case() == Screen::kPlate || (box && own)) return;
+  const Place here = at.Field(field);
+  const char* what = box ? "a box is measured in the step's own input" : "a hue alone is not enough";
+  faults->Add(here.path, absl::StrCat(here.words, ": ", what, ", give ", own ? "one of color, sample or plate" : "color or plate"));
+}
+
 void CheckCurve(const Place& at, const Curve& curve, Faults* faults) {
   if (curve.point_size() < 2) {
     faults->Add(at.path, absl::StrCat(at.words, " point: a curve of ", curve.point_size(),
@@ -125,6 +135,40 @@ void CheckMeaning(const Place& at, const Step& step, Faults* faults) {
         faults->Add(at.path, absl::StrCat(at.words, ": says no colour, give one of color, sample or core"));
       }
       break;
+    case Step::kHairContrast: {
+      const HairContrast& p = step.hair_contrast();
+      const auto* d = HairContrast::descriptor();
+      CheckOrder(at, {{"black", p.black(), DefaultOf(d, "black")}, {"white", p.white(), DefaultOf(d, "white")}}, false,
+                 faults);
+      break;
+    }
+    case Step::kPlateDifference: {
+      const PlateDifference& p = step.plate_difference();
+      const auto* d = PlateDifference::descriptor();
+      CheckOrder(at, {{"low", p.low(), DefaultOf(d, "low")}, {"high", p.high(), DefaultOf(d, "high")}}, false, faults);
+      if (p.noise_from_case() == PlateDifference::NOISE_FROM_NOT_SET) {
+        faults->Add(at.path, absl::StrCat(at.words, ": says nothing of the noise, give one of sample or profile"));
+      }
+      break;
+    }
+    case Step::kScreenLevel:
+      if (step.screen_level().to_case() == ScreenLevel::TO_NOT_SET) {
+        faults->Add(at.path, absl::StrCat(at.words, ": says no colour, give one of color or sample"));
+      }
+      break;
+    case Step::kTriangulate:
+      CheckFullScreen(at, "screen", step.triangulate().screen(), true, faults);
+      CheckFullScreen(at, "with_screen", step.triangulate().with_screen(), false, faults);
+      break;
+    case Step::kCrop: {
+      const Crop& p = step.crop();
+      const auto* d = Crop::descriptor();
+      CheckOrder(at, {{"left", p.left(), DefaultOf(d, "left")}, {"right", p.right(), DefaultOf(d, "right")}}, false,
+                 faults);
+      CheckOrder(at, {{"top", p.top(), DefaultOf(d, "top")}, {"bottom", p.bottom(), DefaultOf(d, "bottom")}}, false,
+                 faults);
+      break;
+    }
     case Step::kCurve:
       CheckCurve(at, step.curve(), faults);
       break;

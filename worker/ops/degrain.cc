@@ -4,14 +4,15 @@
 #include <cstdlib>
 #include <cstring>
 #include <memory>
+#include <optional>
 #include <vector>
 
-#include "absl/strings/str_cat.h"
 #include "proto/status.h"
 #include "worker/kernels/motion.h"
 #include "worker/kernels/noise.h"
 #include "worker/kernels/patch_shrink.h"
 #include "worker/kernels/stabilise.h"
+#include "worker/noise_input.h"
 #include "worker/op.h"
 
 namespace selvage {
@@ -279,17 +280,8 @@ class DegrainOp final : public TypedOp<Degrain> {
 
   // Measured in a box, given as numbers, or else found in this very frame.
   static absl::StatusOr<NoiseMeasurement> Noise(const Degrain& params, const Inputs& in) {
-    for (const Input& input : in.all()) {
-      if (input.port == "sample") return NoiseMeasurement::FromNumbers(input.numbers);
-    }
-    if (params.has_profile()) {
-      const Color &a = params.profile().a(), &b = params.profile().b();
-      NoiseMeasurement noise;
-      noise.curves = {{{static_cast<float>(a.r()), static_cast<float>(b.r())},
-                       {static_cast<float>(a.g()), static_cast<float>(b.g())},
-                       {static_cast<float>(a.b()), static_cast<float>(b.b())}}};
-      return noise;
-    }
+    ASSIGN_OR_RETURN(const std::optional<NoiseMeasurement> given, GivenNoise(params, in));
+    if (given) return *given;
     const Picture& picture = in.main().picture;
     ASSIGN_OR_RETURN(const Rect box, FindEvenBox(picture));
     // Black, clipped or painted all over.
