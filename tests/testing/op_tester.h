@@ -62,7 +62,8 @@ class OpTester {
   // Not asked of heavy operators: they have no tiles.
   void CheckTilesAreTheWhole() const;
   void CheckEveryTargetGivesTheSameBits() const;
-  // Constant inputs give a constant, and knowing that they are constant changes no bit.
+  // Constant inputs give a constant (unless a pixel's place changes it), and
+  // knowing that they are constant changes no bit.
   void CheckConstantStaysConstant() const;
   // NaN and infinity in: no crash, the same on every target, and what is stored
   // is finite. A pixel out of the operator's reach of them is not touched by them.
