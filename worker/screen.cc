@@ -9,7 +9,7 @@ int ScreenColor::Channel() const {
   return rgb[2] >= rgb[0] ? 2 : 0;
 }
 
-absl::StatusOr<ScreenColor> ResolveScreen(const Screen& screen, const Inputs& in) {
+absl::StatusOr<ScreenColor> ResolveScreen(const Screen& screen, const Inputs& in, const std::string& field) {
   ScreenColor result;
   switch (screen.from_case()) {
     case Screen::FROM_NOT_SET:
@@ -24,14 +24,14 @@ absl::StatusOr<ScreenColor> ResolveScreen(const Screen& screen, const Inputs& in
       result.rgb[2] = static_cast<float>(screen.color().b());
       break;
     case Screen::kSample: {
-      const Input* measured = in.Find("screen.sample");
-      if (!measured || measured->numbers.size() < 3) return absl::InternalError("screen.sample was not measured");
+      const Input* measured = in.Find(field + ".sample");
+      if (!measured || measured->numbers.size() < 3) return absl::InternalError(field + ".sample was not measured");
       for (int c = 0; c < 3; ++c) result.rgb[c] = measured->numbers[c];
       break;
     }
     case Screen::kPlate: {
-      const Input* plate = in.Find("screen.plate");
-      if (!plate || plate->picture.planes.size() < 3) return absl::InternalError("screen.plate is not connected");
+      const Input* plate = in.Find(field + ".plate");
+      if (!plate || plate->picture.planes.size() < 3) return absl::InternalError(field + ".plate is not connected");
       result.plate = &plate->picture;
       break;
     }

@@ -19,9 +19,10 @@ struct ScreenColor {
 };
 
 // `screen` is the operator's field of that name: a measured box and a plate
-// are looked up at the ports "screen.sample" and "screen.plate". Not set: GREEN.
+// are looked up at the ports "screen.sample" and "screen.plate" (or those of
+// another `field`). Not set: GREEN.
 // Errors: INTERNAL a port is not connected.
-absl::StatusOr<ScreenColor> ResolveScreen(const Screen& screen, const Inputs& in);
+absl::StatusOr<ScreenColor> ResolveScreen(const Screen& screen, const Inputs& in, const std::string& field = "screen");
 
 // What a key says when the screen has no hue: INVALID_ARGUMENT with the colour.
 absl::Status NoHueError(const ScreenColor& screen);
