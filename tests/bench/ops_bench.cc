@@ -76,6 +76,19 @@ void CompositeChain(benchmark::State& state) {
   RunTask(state, OPAQUE, {"set_matte { matte: 'm' }", "premultiply {}", "merge { with: 'b' }"},
           {{0, "matte", MATTE}, {2, "with", OPAQUE}});
 }
+void FillHolesTask(benchmark::State& state) { RunTask(state, MATTE, {"fill_holes {}"}, {}); }
+void PlateDifferenceTask(benchmark::State& state) {
+  RunTask(state, OPAQUE, {"plate_difference { plate: 'p' profile {} }"}, {{0, "plate", OPAQUE}});
+}
+void WrapLightTask(benchmark::State& state) {
+  RunTask(state, PREMULTIPLIED, {"wrap_light { background: 'b' }"}, {{0, "background", OPAQUE}});
+}
+void ScaleTask(benchmark::State& state) { RunTask(state, PREMULTIPLIED, {"transform { scale { value: 0.9 } }"}, {}); }
+void TurnTask(benchmark::State& state) { RunTask(state, PREMULTIPLIED, {"transform { degrees { value: 7 } }"}, {}); }
+void GuidedTask(benchmark::State& state) { RunTask(state, MATTE, {"refine { guide: 'g' }"}, {{0, "guide", OPAQUE}}); }
+void LaplacianTask(benchmark::State& state) {
+  RunTask(state, MATTE, {"refine { guide: 'g' laplacian: 50 }"}, {{0, "guide", OPAQUE}});
+}
 
 // Steps alone, blocks of 256 as in a task, no store and no digests.
 void RunChain(benchmark::State& state, const std::vector<const char*>& steps) {
@@ -131,6 +144,13 @@ BENCHMARK(LevelsGamma)->Unit(benchmark::kMillisecond);
 BENCHMARK(SoftenTask)->Unit(benchmark::kMillisecond);
 BENCHMARK(MatteChain)->Unit(benchmark::kMillisecond);
 BENCHMARK(CompositeChain)->Unit(benchmark::kMillisecond);
+BENCHMARK(FillHolesTask)->Unit(benchmark::kMillisecond);
+BENCHMARK(PlateDifferenceTask)->Unit(benchmark::kMillisecond);
+BENCHMARK(WrapLightTask)->Unit(benchmark::kMillisecond);
+BENCHMARK(ScaleTask)->Unit(benchmark::kMillisecond);
+BENCHMARK(TurnTask)->Unit(benchmark::kMillisecond);
+BENCHMARK(GuidedTask)->Unit(benchmark::kMillisecond);
+BENCHMARK(LaplacianTask)->Unit(benchmark::kMillisecond);
 BENCHMARK(ChainOfOneLevels)->Unit(benchmark::kMillisecond);
 BENCHMARK(ChainOfEightLevels)->Unit(benchmark::kMillisecond);
 BENCHMARK(Gaussian)->Arg(1)->Arg(3)->Arg(20)->Unit(benchmark::kMillisecond);
