@@ -45,6 +45,12 @@ class Builder {
     return task_of_[segment][std::lower_bound(frames.begin(), frames.end(), frame) - frames.begin()];
   }
 
+  const MaskResolver::Resolved& MaskAt(const Source& source, int32_t frame) {
+    auto& mask = masks_[source.index];
+    if (!mask) mask.emplace(stack_.mask(source.index));
+    return mask->At(frame);
+  }
+
   // One input, as a worker needs it and as the recipe sees it.
   void AddInput(const Source& source, int step, const std::string& port, int32_t frame, int offset) {
     PlannedInput in;
@@ -66,9 +72,7 @@ class Builder {
         break;
       }
       case Source::kMask: {
-        auto& mask = masks_[source.index];
-        if (!mask) mask.emplace(stack_.mask(source.index));
-        const MaskResolver::Resolved& at = mask->At(frame);
+        const MaskResolver::Resolved& at = MaskAt(source, frame);
         in.mask = at.mask;
         seen.type = InputType::kMask;
         seen.content = at.digest;
@@ -76,15 +80,6 @@ class Builder {
       }
       case Source::kNone:
         return;
-    }
-    // A neighbour that is the same picture as one already there (a held frame)
-    // says nothing new: it would be averaged as if it were independent.
-    if (offset != 0) {
-      const Digest id = in.result ? in.result->digest : seen.content;
-      if (std::find(neighbours_.begin(), neighbours_.end(), id) != neighbours_.end()) return;
-      neighbours_.push_back(id);
-    } else if (step < 0) {
-      neighbours_ = {in.result ? in.result->digest : seen.content};
     }
     if (in.result) results_.push_back(*in.result);
     inputs_.push_back(std::move(in));
@@ -99,10 +94,48 @@ class Builder {
     e.set_message(absl::StrCat("plate \"", plate.name, "\": nothing is known of frame ", frame));
   }
 
-  Frames RealFramesOf(const Source& s) const {
-    if (s.type == Source::kSegment) return cut_.segments[s.index].real;
-    if (s.type == Source::kPlate) return PlateFrames(stack_, stack_.plate(s.index));
+  // What a source is at a frame: equal where it is the same picture.
+  Digest IdOf(const Source& source, int32_t frame) {
+    switch (source.type) {
+      case Source::kSegment:
+        return plan_->tasks[TaskAt(source.index, frame)].key.digest;
+      case Source::kPlate:
+        return plates_.At(source.index, frame).content;
+      case Source::kMask:
+        return MaskAt(source, frame).digest;
+      case Source::kNone:
+        break;
+    }
     return {};
+  }
+
+  // Offsets of the frames around that a window reads, nearest first. One that is
+  // the same picture as one already there (a held frame), in any of the inputs
+  // read over the window, says nothing new: it would be averaged as if it were
+  // independent.
+  std::vector<int> OffsetsOf(const Segment& s, int32_t frame) {
+    std::vector<const Source*> sources = {&s.main};
+    for (const SideInput& side : s.sides) {
+      if (side.windowed) sources.push_back(&side.source);
+    }
+    std::vector<std::vector<Digest>> seen;
+    for (const Source* source : sources) seen.push_back({IdOf(*source, frame)});
+    std::vector<int> offsets;
+    for (int k = 1; k <= s.window; ++k) {
+      for (int offset : {-k, k}) {
+        if (!s.reach.Contains(int64_t{frame} + offset)) continue;
+        std::vector<Digest> ids;
+        bool known = false;
+        for (size_t i = 0; i < sources.size(); ++i) {
+          ids.push_back(IdOf(*sources[i], frame + offset));
+          known = known || std::find(seen[i].begin(), seen[i].end(), ids[i]) != seen[i].end();
+        }
+        if (known) continue;
+        offsets.push_back(offset);
+        for (size_t i = 0; i < sources.size(); ++i) seen[i].push_back(ids[i]);
+      }
+    }
+    return offsets;
   }
 
   void CollectInputs(const Segment& s, int32_t frame) {
@@ -110,17 +143,15 @@ class Builder {
     inputs_.clear();
     recipe_.clear();
     results_.clear();
-    inputs_.reserve(1 + 2 * s.window + s.sides.size());
+    const std::vector<int> offsets = s.window > 0 ? OffsetsOf(s, frame) : std::vector<int>();
+    inputs_.reserve(1 + offsets.size() + s.sides.size());
     AddInput(s.main, -1, kMain, frame, 0);
-    if (s.window > 0) {
-      const Frames real = RealFramesOf(s.main);
-      for (int k = 1; k <= s.window; ++k) {
-        for (int offset : {-k, k}) {
-          if (real.Contains(int64_t{frame} + offset)) AddInput(s.main, -1, kMain, frame + offset, offset);
-        }
-      }
+    for (int offset : offsets) AddInput(s.main, -1, kMain, frame + offset, offset);
+    for (const SideInput& side : s.sides) {
+      AddInput(side.source, side.step, side.port, side.at.value_or(frame), 0);
+      if (!side.windowed) continue;
+      for (int offset : offsets) AddInput(side.source, side.step, side.port, frame + offset, offset);
     }
-    for (const SideInput& side : s.sides) AddInput(side.source, side.step, side.port, side.at.value_or(frame), 0);
   }
 
   int AddTask(const Segment& s, int32_t frame, StepResolver* resolver) {
@@ -206,7 +237,6 @@ class Builder {
   std::vector<PlannedInput> inputs_;
   std::vector<RecipeInput> recipe_;
   std::vector<ResultKey> results_;
-  std::vector<Digest> neighbours_;
 };
 
 }  // namespace

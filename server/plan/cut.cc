@@ -80,11 +80,12 @@ class Cutter {
   }
 
   int Add(Segment segment) {
-    segment.real = Real(segment.main);
+    segment.real = segment.reach = Real(segment.main);
     segment.available = Available(segment.main);
     for (const SideInput& side : segment.sides) {
       // A measurement is there at every frame.
       if (side.at) continue;
+      if (side.windowed) segment.reach = segment.reach.Intersect(Real(side.source));
       segment.real = segment.real.Intersect(Available(side.source));
       segment.available = segment.available.Intersect(Available(side.source));
     }
@@ -119,9 +120,9 @@ class Cutter {
     for (const Port& port : ports) {
       if (port.box != nullptr) {
         const int32_t at = port.box->has_frame() ? port.box->frame() : stack_.frames().first();
-        segment->sides.push_back({index, port.path, Measure(port, *segment), at});
+        segment->sides.push_back({index, port.path, Measure(port, *segment), at, false});
       } else if (!port.name.empty()) {
-        segment->sides.push_back({index, port.path, Find(port.name), std::nullopt});
+        segment->sides.push_back({index, port.path, Find(port.name), std::nullopt, port.traits.windowed()});
       }
     }
     segment->steps.push_back(step);

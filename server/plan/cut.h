@@ -35,6 +35,8 @@ struct SideInput {
   Source source;
   // A measurement is taken at one frame for the whole shot.
   std::optional<int32_t> at;
+  // Read over the segment's window, as the main input is.
+  bool windowed = false;
 };
 
 struct Segment {
@@ -48,12 +50,14 @@ struct Segment {
   // As written: not resolved yet.
   std::vector<Step> steps;
   Source main;
-  // Frames before and after at which the main input is read too.
+  // Frames before and after at which the main input and windowed sides are read too.
   int window = 0;
   std::vector<SideInput> sides;
   Pass::Keep keep = Pass::AUTO;
-  // Where real frames are: a temporal window ends here (a held frame is none).
+  // Where real frames are (a held frame is none).
   Frames real;
+  // Where all that is read over the window is real: there it ends.
+  Frames reach;
   // Where it can be asked for at all.
   Frames available;
 };

@@ -20,13 +20,13 @@ void AddFrames(const std::vector<int32_t>& more, std::vector<int32_t>* frames) {
   *frames = std::move(both);
 }
 
-std::vector<int32_t> Widen(const std::vector<int32_t>& frames, int window, const Frames& real) {
+std::vector<int32_t> Widen(const std::vector<int32_t>& frames, int window, const Frames& reach) {
   if (window == 0) return frames;
   std::vector<int32_t> wide;
   wide.reserve(frames.size() * (2 * window + 1));
   for (int32_t f : frames) {
     for (int64_t k = int64_t{f} - window; k <= int64_t{f} + window; ++k) {
-      if (k == f || real.Contains(k)) wide.push_back(static_cast<int32_t>(k));
+      if (k == f || reach.Contains(k)) wide.push_back(static_cast<int32_t>(k));
     }
   }
   std::sort(wide.begin(), wide.end());
@@ -58,7 +58,8 @@ Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const 
     const std::vector<int32_t>& frames = demand.segment[i];
     if (frames.empty()) continue;
     tasks += static_cast<int64_t>(frames.size());
-    inputs += static_cast<int64_t>(frames.size()) * (2 * s.window + 1 + static_cast<int64_t>(s.sides.size()));
+    const int64_t windowed = 1 + std::count_if(s.sides.begin(), s.sides.end(), [](const SideInput& side) { return side.windowed; });
+    inputs += static_cast<int64_t>(frames.size()) * (2 * s.window * windowed + 1 + static_cast<int64_t>(s.sides.size()));
     if (tasks > limits.tasks || inputs > 8 * limits.tasks) {
       demand.error.emplace();
       demand.error->set_path("frames");
@@ -66,15 +67,13 @@ Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const 
           absl::StrCat("the stack makes more than ", limits.tasks, " tasks: ask for fewer frames or passes"));
       return demand;
     }
-    need(s.main, Widen(frames, s.window, s.main.type == Source::kSegment ? cut.segments[s.main.index].real
-                                         : s.main.type == Source::kPlate
-                                             ? PlateFrames(stack, stack.plate(s.main.index))
-                                             : Frames{}));
+    const std::vector<int32_t> wide = Widen(frames, s.window, s.reach);
+    need(s.main, wide);
     for (const SideInput& side : s.sides) {
       if (side.at) {
         need(side.source, {*side.at});
       } else {
-        need(side.source, frames);
+        need(side.source, side.windowed ? wide : frames);
       }
     }
   }

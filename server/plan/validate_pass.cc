@@ -134,6 +134,12 @@ void PassCheck::CheckStep(int pass, int index, Kind* kind, bool* still) const {
     faults_->Add(at.path + ".window", absl::StrCat(at.words, " window: ", window,
                                        " frames before and after of a still picture, allowed 0"));
   }
+  for (const Port& port : PortsOf(ParamsOf(step))) {
+    if (!port.traits.windowed() || window == 0 || !IsStill(port.name)) continue;
+    faults_->Add(absl::StrCat(at.path, ".", port.path),
+                 absl::StrCat(at.words, " ", port.path, ": ", Quoted(port.name), " is a still picture, needs one with ",
+                              window, " frames before and after"));
+  }
   for (const Port& port : PortsOf(ParamsOf(step))) *still = *still && (port.name.empty() || IsStill(port.name));
   *kind = KindAfter(step, *kind);
 }

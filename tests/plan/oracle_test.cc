@@ -79,10 +79,11 @@ class Naive {
 
   // Is there a real frame (not a held one) after the first `steps` of a pass?
   bool RealAfter(const Pass& pass, int steps, int frame) const {
-    const Plate* plate = FindPlate(pass.from());
-    const bool from = plate != nullptr ? Still(*plate) || In(*plate, frame)
-                                       : RealAfter(*FindPass(pass.from()), FindPass(pass.from())->step_size(), frame);
-    return from && SidesThere(pass, steps, frame);
+    return RealAt(pass.from(), frame) && SidesThere(pass, steps, frame);
+  }
+  bool RealAt(const std::string& name, int frame) const {
+    if (const Plate* plate = FindPlate(name)) return Still(*plate) || In(*plate, frame);
+    return RealAfter(*FindPass(name), FindPass(name)->step_size(), frame);
   }
   bool ThereAt(const std::string& name, int frame) const {
     if (const Plate* plate = FindPlate(name)) return Still(*plate) || plate->missing() == Plate::HOLD || In(*plate, frame);
@@ -104,6 +105,7 @@ class Naive {
     if (s.has_combine()) names.push_back(s.combine().with());
     if (s.has_within()) names.push_back(s.within().mask());
     if (s.has_extend_edges()) names.push_back(s.extend_edges().core());
+    if (s.has_steady()) names.push_back(s.steady().plate());
     return names;
   }
 
@@ -141,6 +143,28 @@ class Naive {
             if (std::find(all.begin(), all.end(), other) != all.end()) continue;
             all.push_back(other);
             absl::StrAppend(&e, ", ", f - frame, ":", other);
+          }
+        }
+        return Store(e + ")");
+      }
+      case Step::kSteady: {
+        // Frames count in pairs: a matte and its plate, both real, both new.
+        std::vector<std::string> mattes = {kept(frame)}, plates = {Named(s.steady().plate(), frame)};
+        std::string e = absl::StrCat("steady ", s.steady().window(), "(", mattes[0], " of ", plates[0]);
+        for (int k = 1; k <= static_cast<int>(s.steady().window()); ++k) {
+          for (int f : {frame - k, frame + k}) {
+            if (!RealAfter(pass, steps - 1, f) || !RealAt(s.steady().plate(), f)) continue;
+            const auto stored_before = stored_;
+            const std::string matte = kept(f), plate = Named(s.steady().plate(), f);
+            if (std::find(mattes.begin(), mattes.end(), matte) != mattes.end() ||
+                std::find(plates.begin(), plates.end(), plate) != plates.end()) {
+              // Nobody reads them.
+              stored_ = stored_before;
+              continue;
+            }
+            mattes.push_back(matte);
+            plates.push_back(plate);
+            absl::StrAppend(&e, ", ", f - frame, ":", matte, " of ", plate);
           }
         }
         return Store(e + ")");
@@ -301,8 +325,16 @@ class RandomStack {
       return;
     }
     pass->add_step()->mutable_color_difference();
+    std::vector<std::string> moving;
+    for (const std::string& name : colors_) {
+      if (stills_.count(name) == 0) moving.push_back(name);
+    }
     for (int i = Below(3); i > 0; --i) {
-      switch (Below(3)) {
+      switch (Below(stills_.count(pass->from()) ? 3 : 4)) {
+        case 3:
+          pass->add_step()->mutable_steady()->set_plate(Pick(moving));
+          pass->mutable_step(pass->step_size() - 1)->mutable_steady()->set_window(1 + Below(2));
+          break;
         case 0:
           SetNumber(pass->add_step()->mutable_levels()->mutable_gamma());
           break;
@@ -331,7 +363,7 @@ TEST(Oracle, PlannerEqualsTheNaiveEvaluatorOnRandomGraphs) {
     return key_of.try_emplace(expression, key).first->second == key &&
            expression_of.try_emplace(key, expression).first->second == expression;
   };
-  size_t tasks = 0, temporal = 0;
+  size_t tasks = 0, temporal = 0, windowed = 0;
   for (uint32_t seed = 0; seed < 3000; ++seed) {
     Disk disk;
     disk.width = disk.height = 64;
@@ -355,11 +387,15 @@ TEST(Oracle, PlannerEqualsTheNaiveEvaluatorOnRandomGraphs) {
       }
     }
     tasks += plan.tasks.size();
-    for (const PlannedTask& t : plan.tasks) temporal += t.inputs.size() > 1 && t.inputs[1].frame_offset != 0;
+    for (const PlannedTask& t : plan.tasks) {
+      temporal += t.inputs.size() > 1 && t.inputs[1].frame_offset != 0;
+      windowed += t.inputs.back().frame_offset != 0 && t.inputs.back().port == "plate";
+    }
   }
   // The graphs are worth something.
   EXPECT_GT(tasks, 30'000u);
   EXPECT_GT(temporal, 3'000u);
+  EXPECT_GT(windowed, 1'000u);
 }
 
 }  // namespace

@@ -204,6 +204,66 @@ TEST(Window, AHeldFrameIsNoNeighbour) {
   EXPECT_EQ(FindTask(plan, "p", 1003)->inputs[0].plate->path(), "/a/plate.1002.exr");
 }
 
+TEST(Window, ASideInputIsReadOverItToo) {
+  const std::string passes = R"(
+    pass { name: "l" from: "plate" step { grade {} } }
+    pass { name: "m" from: "plate" step { color_difference {} } }
+    pass { name: "p" from: "m" step { steady { plate: "l" } } })";
+  const Plan plan = PlanAll(Shot(passes));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)),
+              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "0.plate=result", "0.plate@-1=result",
+                          "0.plate@1=result"));
+  EXPECT_EQ(FindTask(plan, "p", 1003)->inputs[4].result, KeyAt(plan, "l", 1002));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)),
+              ElementsAre("-1.in=result", "-1.in@1=result", "0.plate=result", "0.plate@1=result"));
+  const TaskSpec spec = MakeTaskSpec(plan, *FindTask(plan, "p", 1003), [](const ResultKey&) { return nullptr; });
+  EXPECT_EQ(spec.input(4).port(), "plate");
+  EXPECT_EQ(spec.input(4).frame_offset(), -1);
+}
+
+TEST(Window, EndsWhereOneOfItsInputsEnds) {
+  Stack stack = ParseStack(Shot(R"(
+    pass { name: "m" from: "plate" step { color_difference {} } }
+    pass { name: "p" from: "m" step { steady { plate: "proxy" window: 2 } } })"));
+  stack.mutable_plate(0)->mutable_frames()->set_first(990);
+  stack.mutable_plate(0)->mutable_frames()->set_last(1006);
+  Plate* proxy = stack.add_plate();
+  proxy->set_name("proxy");
+  proxy->set_files("/a/proxy.%d.exr");
+  proxy->mutable_frames()->set_first(1000);
+  proxy->mutable_frames()->set_last(1010);
+  const Plan plan = PlanAll(stack);
+  const auto offsets = [&](int frame) {
+    std::vector<std::string> all;
+    for (const PlannedInput& in : FindTask(plan, "p", frame)->inputs) all.push_back(absl::StrCat(in.port, in.frame_offset));
+    return all;
+  };
+  EXPECT_THAT(offsets(1001), ElementsAre("in0", "in-1", "in1", "in2", "plate0", "plate-1", "plate1", "plate2"));
+  EXPECT_THAT(offsets(1005), ElementsAre("in0", "in-1", "in1", "in-2", "plate0", "plate-1", "plate1", "plate-2"));
+  // And nothing is asked for in vain.
+  EXPECT_EQ(FindTask(plan, "m", 999), nullptr);
+  EXPECT_EQ(FindTask(plan, "m", 1007), nullptr);
+  for (const PlateFile& file : FindPlateFiles(stack, DeliverableTargets(stack), Disk().Exists()).files) {
+    EXPECT_GE(file.frame, 1000);
+    EXPECT_LE(file.frame, 1006 + (file.plate == 1));
+  }
+}
+
+TEST(Window, AHeldPlateDropsItsMatteToo) {
+  Disk disk;
+  disk.missing = {"/a/held.1003.exr"};
+  Stack stack = ParseStack(Shot(R"(
+    pass { name: "m" from: "plate" step { color_difference {} } }
+    pass { name: "p" from: "m" step { steady { plate: "held" } } })"));
+  Plate* held = stack.add_plate();
+  held->set_name("held");
+  held->set_files("/a/held.%d.exr");
+  held->set_missing(Plate::HOLD);
+  const Plan plan = PlanAll(stack, disk);
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1002)),
+              ElementsAre("-1.in=result", "-1.in@-1=result", "0.plate=plate", "0.plate@-1=plate"));
+}
+
 // --- plates ---
 
 PlateFiles FilesOf(const Stack& stack, const Disk& disk) {
