@@ -205,8 +205,8 @@ OpTester& OpTester::Main(Picture picture, int frame_offset) {
   given_.push_back({"in", frame_offset, std::move(picture), {}});
   return *this;
 }
-OpTester& OpTester::With(const std::string& port, Picture picture) {
-  given_.push_back({port, 0, std::move(picture), {}});
+OpTester& OpTester::With(const std::string& port, Picture picture, int frame_offset) {
+  given_.push_back({port, frame_offset, std::move(picture), {}});
   return *this;
 }
 OpTester& OpTester::WithNumbers(const std::string& port, std::vector<float> numbers) {
@@ -239,8 +239,17 @@ absl::StatusOr<std::unique_ptr<Chain>> OpTester::MakeChain(Inputs inputs) const 
   auto given = [&](const std::string& port) {
     return std::any_of(given_.begin(), given_.end(), [&](const Given& g) { return g.port == port; });
   };
+  // Neighbouring frames differ by their grain.
+  auto make_up = [&](const std::string& port, Kind kind, uint32_t seed, int window) {
+    for (int offset = -window; offset <= window; ++offset) {
+      const bool constant = inputs == Inputs::kConstant || inputs == Inputs::kConstantUnsaid;
+      const uint32_t own_seed = offset == 0 || constant ? seed : seed + 5 * static_cast<uint32_t>(10 + offset);
+      all.push_back({0, port, offset, MakeSource(InputPicture(kind, own_seed, inputs), window_), {}});
+    }
+  };
+  const int window = WindowOf(ParamsOf(step_));
   if (main_kind_ != KIND_UNSPECIFIED && (!given("in") || inputs != Inputs::kUsual)) {
-    all.push_back({0, "in", 0, MakeSource(InputPicture(main_kind_, 1, inputs), window_), {}});
+    make_up("in", main_kind_, 1, window);
   }
   uint32_t seed = 2;
   for (const Port& port : PortsOf(ParamsOf(step_))) {
@@ -256,7 +265,7 @@ absl::StatusOr<std::unique_ptr<Chain>> OpTester::MakeChain(Inputs inputs) const 
     for (int k : port.traits.input()) {
       if (k == main_kind_) kind = main_kind_;
     }
-    all.push_back({0, port.path, 0, MakeSource(InputPicture(kind, seed++, inputs), window_), {}});
+    make_up(port.path, kind, seed++, port.traits.windowed() ? window : 0);
   }
   for (const Given& g : given_) {
     if (!g.picture.planes.empty() && inputs != Inputs::kUsual) continue;

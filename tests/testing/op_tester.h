@@ -3,7 +3,8 @@
 //
 //   OpTester("levels { black { value: 0.1 } }").CheckLaws();
 //
-// Inputs that the parameters name ("with", "mask", ...) are made up unless given.
+// Inputs that the parameters name ("with", "mask", ...) are made up unless given,
+// at all frames of the operator's window where they are read over it.
 #pragma once
 
 #include <gtest/gtest.h>
@@ -44,7 +45,7 @@ class OpTester {
 
   OpTester& Main(Kind kind);
   OpTester& Main(Picture picture, int frame_offset = 0);
-  OpTester& With(const std::string& port, Picture picture);
+  OpTester& With(const std::string& port, Picture picture, int frame_offset = 0);
   OpTester& WithNumbers(const std::string& port, std::vector<float> numbers);
   // Window of the made-up inputs, and the format. Default: {-7, 3, 144, 99}.
   OpTester& Window(const Rect& window);

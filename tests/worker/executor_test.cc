@@ -145,6 +145,25 @@ TEST_F(ExecutorTest, TilesOfATaskAreTheWholeFrame) {
   }
 }
 
+TEST_F(ExecutorTest, NeighbouringFramesOfAllPortsReachTheOperator) {
+  const std::string step = "steady { plate: 'p' window: 1 noise: 0.05 }";
+  TaskSpec task = Task({step});
+  OpTester tester(step);
+  for (int offset : {0, -1, 1}) {
+    const Picture matte = MakePicture(MATTE, kFormat, 20 + 5 * offset), plate = MakePicture(OPAQUE, kFormat, 20 + 5 * offset);
+    AddStored(&task, -1, "in", Store(matte));
+    task.mutable_input(task.input_size() - 1)->set_frame_offset(offset);
+    AddStored(&task, 0, "plate", Store(plate));
+    task.mutable_input(task.input_size() - 1)->set_frame_offset(offset);
+    tester.Main(matte, offset).With("plate", plate, offset);
+  }
+  Picture expected = tester.Render();
+  for (int y = 0; y < 300; ++y) RoundToHalf(expected.planes[0].row(y), 600);
+  const Picture out = Load(Rendered(task));
+  EXPECT_TRUE(SameBits(out, expected));
+  EXPECT_FALSE(SameBits(out, MakePicture(MATTE, kFormat, 20)));
+}
+
 TEST_F(ExecutorTest, WithoutStepsTheSourceIsStored) {
   TaskSpec task = Task({});
   const Manifest manifest = Store(MakePicture(STRAIGHT, kFormat));

@@ -18,10 +18,6 @@ constexpr int kMaxPlanes = 3;
 constexpr float kMisfit = 0.2f;
 // Misfit (squared, in variances) at which a coefficient counts half.
 constexpr float kAgree = 49;
-// A neighbour that agrees better than noise can is a copy of this frame (a held
-// frame): averaging it would take noise for signal. Interpolation and a noise
-// profile twice too high in sigma still give 0.2.
-constexpr float kCopy = 0.1f;
 
 // The mean of a patch is not shrunk: grey has little chroma, and shrinking that
 // would tint flat colours by up to half a sigma of a patch's mean. This much
@@ -46,7 +42,10 @@ struct RowJob {
   const float* misfit_scale;
   const float* threshold;
   const float* wiener;
+  float copy;
   int first_x;
+  // One a patch, or nullptr.
+  const uint8_t* active;
   // Kaiser window, 64.
   const float* kaiser;
   // Rows y .. y + 7 of sums of plane 0 at x = window.x0: value * weight, then
@@ -166,7 +165,7 @@ HWY_INLINE bool GatherNeighbours(const RowJob& job, int x, TemporalSums& sums) {
   for (int f = 0; f < job.neighbour_count; ++f) {
     const float mean = CompareAt<kPlanes>(job, job.neighbours[f], x, centre, other, misfit);
     const float excess = kMisfit * (mean > 1 ? mean - 1 : 0);
-    if (!(excess < 1) || mean < kCopy) continue;
+    if (!(excess < 1) || mean < job.copy) continue;
     const float whole = (1 - excess) * (1 - excess);
     const F8 numerator = All(whole * kAgree), agree = All(kAgree), one = All(1);
     for (int k = 0; k < 64 * kPlanes; k += 8) {
@@ -265,7 +264,9 @@ template <int kPlanes>
 HWY_INLINE void ShrinkRowOf(const RowJob& job) {
   TemporalSums sums;
   HWY_ALIGN float pilot[64 * kPlanes];
+  const uint8_t* active = job.active;
   for (int x = job.first_x; x < job.window.x1; x += kPatchStride) {
+    if (active != nullptr && *active++ == 0) continue;
     const ptrdiff_t offset = x - job.window.x0;
     Transform(*job.centre, job.y, offset, kPlanes, sums.value);
     const bool any = GatherNeighbours<kPlanes>(job, x, sums);
@@ -364,6 +365,7 @@ ShrinkPass::ShrinkPass(const RollingRows* centre, std::vector<PatchNeighbour> ne
   job.threshold = s.threshold.data();
   job.wiener = s.wiener.data();
   job.kaiser = s.kaiser;
+  job.copy = shrinkage.copy;
   job.first_x = patches::FirstPatch(window.x0, origin);
   // Patches hang over both edges by up to 7.
   job.sum_stride = window.width() + 2 * kPatch;
@@ -375,11 +377,18 @@ ShrinkPass::ShrinkPass(const RollingRows* centre, std::vector<PatchNeighbour> ne
 
 ShrinkPass::~ShrinkPass() = default;
 
-void ShrinkPass::Run(int y) {
+int ShrinkPass::first_column() const { return state_->job.first_x; }
+int ShrinkPass::columns() const {
+  const patches::RowJob& job = state_->job;
+  return (job.window.x1 - job.first_x + kPatchStride - 1) / kPatchStride;
+}
+
+void ShrinkPass::Run(int y, const uint8_t* active) {
   State& s = *state_;
   // The rows that only now come into reach.
   for (int k = y == first_row_ ? 0 : kPatchStride; k < kPatch; ++k) std::fill_n(s.Row(y + k), s.row_floats, 0.0f);
   s.job.y = y;
+  s.job.active = active;
   for (int k = 0; k < kPatch; ++k) s.job.sums[k] = s.Row(y + k) + kPatch;
   patches::CallShrinkRow(s.job, s.planes);
 }

@@ -32,6 +32,11 @@ struct Shrinkage {
   float threshold = 2.6f;
   // With a pilot P: Wiener factor P^2 / (P^2 + wiener * variance).
   float wiener = 0.85f;
+  // A neighbour that agrees better than noise can is a copy of this frame (a held
+  // frame): averaging it would take noise for signal. Below this mean misfit
+  // (1 = noise) it is left out. Interpolation and a noise profile twice too high
+  // in sigma still give 0.2.
+  float copy = 0.1f;
 };
 
 struct PatchNeighbour {
@@ -51,11 +56,16 @@ class ShrinkPass {
   // Upper edges of the first and the last row of patches that touch the window.
   int first_row() const { return first_row_; }
   int last_row() const { return last_row_; }
+  // Left edge of the first of the patches in a row, and how many there are.
+  int first_column() const;
+  int columns() const;
   // Filters the row of patches at y. Rows must come in order, from the first.
   // Needs rows y .. y + 7 of the centre and the pilot, and y - 47 .. y + 55 of
   // the neighbours (mirrored at the edges). Rows y .. y + 3 are then complete.
-  void Run(int y);
+  // `active`: one byte a patch of the row, 0 = leave it out. nullptr: all.
+  void Run(int y, const uint8_t* active = nullptr);
   // Row y (in the window) of plane p out of the four that the last Run completed.
+  // NaN where no patch was active.
   void Take(int y, int plane, float* out) const;
 
  private:

@@ -11,6 +11,7 @@
 #include "worker/kernels/motion.h"
 #include "worker/kernels/noise.h"
 #include "worker/kernels/patch_shrink.h"
+#include "worker/kernels/plate_rows.h"
 #include "worker/kernels/stabilise.h"
 #include "worker/op.h"
 
@@ -35,62 +36,6 @@ struct Strength {
   float channel[3];
 };
 
-// Values that the filter takes: none whose square is not finite. The bound is
-// the largest finite binary16.
-bool IsFilterable(float v) { return std::abs(v) <= 65504; }
-
-// One frame's colour over the window of the frame that is degrained.
-class ColorRows {
- public:
-  ColorRows(const Picture& picture, const Rect& window) : picture_(picture), window_(window) {
-    for (auto& row : rows_) row.resize(window.width());
-  }
-
-  // R, G, B of row y, filterable: a value that is not takes its left
-  // neighbour's (else the next good one to the right, else 0). Valid until the
-  // next call.
-  void Read(int y, const float* rgb[3]) {
-    const Rect& own = picture_.rect();
-    const int from_y = std::clamp(y, own.y0, own.y1 - 1);
-    const bool inside = own.x0 <= window_.x0 && window_.x1 <= own.x1;
-    for (int c = 0; c < 3; ++c) {
-      const float* source = picture_.planes[c].row(from_y);
-      const float* first = source + (window_.x0 - own.x0);
-      if (inside && AllFilterable(first, window_.width())) {
-        rgb[c] = first;
-        continue;
-      }
-      std::vector<float>& row = rows_[c];
-      for (int x = window_.x0; x < window_.x1; ++x) {
-        row[x - window_.x0] = source[std::clamp(x, own.x0, own.x1 - 1) - own.x0];
-      }
-      MakeFilterable(&row);
-      rgb[c] = row.data();
-    }
-  }
-
- private:
-  static bool AllFilterable(const float* row, int count) {
-    int finite = 0;
-    for (int x = 0; x < count; ++x) finite += IsFilterable(row[x]);
-    return finite == count;
-  }
-  static void MakeFilterable(std::vector<float>* row) {
-    const auto first = std::find_if(row->begin(), row->end(), IsFilterable);
-    float last = first == row->end() ? 0 : *first;
-    for (float& v : *row) {
-      if (IsFilterable(v)) {
-        last = v;
-      } else {
-        v = last;
-      }
-    }
-  }
-  const Picture& picture_;
-  Rect window_;
-  std::vector<float> rows_[3];
-};
-
 // One frame on its way into the filter.
 struct Frame {
   Frame(const Picture& picture, const Rect& window)
@@ -106,24 +51,12 @@ struct Frame {
       rows.Extend(next);
     }
   }
-  ColorRows colors;
+  PlateRows colors;
   RollingRows rows;
   int next;
   // From the frame that is degrained to this one.
   VectorField vectors;
 };
-
-LumaPyramid MakePyramid(const Picture& picture, const Rect& window, const NoiseCurves& curves) {
-  // 16 steps to a standard deviation of noise, fewer where white would use up
-  // more than half of the range.
-  const float scale = std::min(16.0f, 8191 / StabilisedWhite(curves));
-  ColorRows colors(picture, window);
-  return LumaPyramid(window, [&](int y, int16_t* row) {
-    const float* rgb[3];
-    colors.Read(y, rgb);
-    StabiliseLumaRow(curves, rgb, window.width(), scale, row);
-  });
-}
 
 // The input with part of its noise taken away, or that part. Values that the
 // filter did not take stay.
@@ -176,11 +109,11 @@ class DegrainRun {
                      std::vector<std::unique_ptr<Frame>>* frames) {
     if (neighbours.empty()) return absl::OkStatus();
     const Rect window = main.picture.rect();
-    const LumaPyramid here = MakePyramid(main.picture, window, noise_.curves);
+    const LumaPyramid here = LumaOf(main.picture, window, noise_.curves);
     for (const Input* neighbour : neighbours) {
       if (context_.stopped()) return absl::CancelledError("degrain stopped");
       frames->push_back(std::make_unique<Frame>(neighbour->picture, window));
-      frames->back()->vectors = EstimateMotion(here, MakePyramid(neighbour->picture, window, noise_.curves));
+      frames->back()->vectors = EstimateMotion(here, LumaOf(neighbour->picture, window, noise_.curves));
     }
     return absl::OkStatus();
   }
