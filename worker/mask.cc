@@ -112,16 +112,20 @@ float Blend(float a, float b, bool subtract) {
   return subtract ? a * (1.0f - b) : larger;
 }
 
+// One value becomes a plane of it.
+void Spread(const Rect& rect, Cover* cover) {
+  if (cover->plane) return;
+  cover->plane = Plane(rect);
+  for (int y = rect.y0; y < rect.y1; ++y) std::fill_n(cover->plane->row(y), rect.width(), cover->value);
+}
+
 // Draws `shape` on top of `under`.
 void DrawOnto(const Cover& shape, bool subtract, const Rect& rect, Cover* under) {
   if (!under->plane && !shape.plane) {
     under->value = Blend(under->value, shape.value, subtract);
     return;
   }
-  if (!under->plane) {
-    under->plane = Plane(rect);
-    for (int y = rect.y0; y < rect.y1; ++y) std::fill_n(under->plane->row(y), rect.width(), under->value);
-  }
+  Spread(rect, under);
   for (int y = rect.y0; y < rect.y1; ++y) {
     float* a = under->plane->row(y);
     if (shape.plane) {
@@ -133,23 +137,54 @@ void DrawOnto(const Cover& shape, bool subtract, const Rect& rect, Cover* under)
   }
 }
 
+// Adds `more` to `sum`.
+void AddOnto(const Cover& more, const Rect& rect, Cover* sum) {
+  if (!sum->plane && !more.plane) {
+    sum->value += more.value;
+    return;
+  }
+  Spread(rect, sum);
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    float* a = sum->plane->row(y);
+    const float* b = more.plane ? more.plane->row(y) : nullptr;
+    for (int x = 0; x < rect.width(); ++x) a[x] += b ? b[x] : more.value;
+  }
+}
+
 }  // namespace
 
 absl::Status RenderMask(const ResolvedMask& mask, Plane* out) {
   const Rect rect = out->rect();
   out->constant.reset();
   if (rect.empty()) return absl::OkStatus();
-  Cover result;
-  for (const auto& shape : mask.shape()) {
-    ASSIGN_OR_RETURN(const Cover cover, Draw(shape, rect));
-    DrawOnto(cover, shape.subtract(), rect, &result);
+  const int instants = std::max(1, static_cast<int>(mask.instants()));
+  const int shapes = mask.shape_size() / instants;
+  if (shapes * instants != mask.shape_size()) {
+    return absl::InvalidArgumentError(
+        absl::StrCat("a mask's ", mask.shape_size(), " shapes don't divide into ", instants, " instants"));
   }
+  Cover result;
+  for (int i = 0; i < instants; ++i) {
+    Cover now;
+    for (int k = 0; k < shapes; ++k) {
+      const auto& shape = mask.shape(i * shapes + k);
+      ASSIGN_OR_RETURN(const Cover cover, Draw(shape, rect));
+      DrawOnto(cover, shape.subtract(), rect, &now);
+    }
+    if (i == 0) {
+      result = std::move(now);
+    } else {
+      AddOnto(now, rect, &result);
+    }
+  }
+  const float share = 1.0f / static_cast<float>(instants);
   for (int y = rect.y0; y < rect.y1; ++y) {
     float* to = out->row(y);
     if (result.plane) {
-      std::copy_n(result.plane->row(y), rect.width(), to);
+      const float* from = result.plane->row(y);
+      for (int x = 0; x < rect.width(); ++x) to[x] = from[x] * share;
     } else {
-      std::fill_n(to, rect.width(), result.value);
+      std::fill_n(to, rect.width(), result.value * share);
     }
     if (!mask.invert()) continue;
     for (int x = 0; x < rect.width(); ++x) to[x] = 1.0f - to[x];

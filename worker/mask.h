@@ -23,10 +23,11 @@ namespace selvage {
 // which are 1 inside (0 outside) the outline and tend to c as f goes to 0. Path
 // that lies inside the filled region is no part of the outline inward.
 // Then times opacity, then shapes in order: maximum, or x (1 - shape) for
-// `subtract`; then 1 - x for `invert`.
+// `subtract`; then, with a shutter, the mean of what the instants gave; then
+// 1 - x for `invert`.
 //
 // Errors: INVALID_ARGUMENT a path that is no list of curves or not finite, or
-// outlines of more than 8 million chords.
+// outlines of more than 8 million chords, or shapes that don't divide into the instants.
 absl::Status RenderMask(const ResolvedMask& mask, Plane* out);
 
 }  // namespace selvage

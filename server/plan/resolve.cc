@@ -1,6 +1,8 @@
 #include "server/plan/resolve.h"
 
 #include <algorithm>
+#include <cmath>
+#include <numbers>
 
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
@@ -20,13 +22,13 @@ struct Place {
 };
 
 template <class KeyFrames>
-Place Find(const KeyFrames& at, Ease ease, int32_t frame) {
-  const auto next = std::upper_bound(at.begin(), at.end(), frame, [](int32_t f, const auto& k) { return f < k.frame(); });
+Place Find(const KeyFrames& at, Ease ease, double frame) {
+  const auto next = std::upper_bound(at.begin(), at.end(), frame, [](double f, const auto& k) { return f < k.frame(); });
   if (next == at.begin()) return {0, 0, 0};
   const int i = static_cast<int>(next - at.begin()) - 1;
   if (next == at.end()) return {i, i, 0};
   const double span = double{static_cast<double>(next->frame())} - at.Get(i).frame();
-  return {i, i + 1, Eased(ease, (static_cast<double>(frame) - at.Get(i).frame()) / span)};
+  return {i, i + 1, Eased(ease, (frame - at.Get(i).frame()) / span)};
 }
 
 // Equal ends give exactly their value, whatever u is: a frame between two equal
@@ -158,12 +160,61 @@ std::string BytesOf(const Step& step) {
   return w.bytes();
 }
 
-void AppendPath(const SvgPath& path, ResolvedMask::Shape* shape) {
+// Scaled, turned and shifted: x' = a x - b y + dx, y' = b x + a y + dy.
+struct Placement {
+  double a = 1, b = 0, dx = 0, dy = 0;
+};
+
+Placement TrackAt(const Mask::Track& track, double frame) {
+  const double scale = NumberAt(track.scale(), frame, 1);
+  // Whole turns are none, to the last bit.
+  const double angle = std::remainder(NumberAt(track.rotate(), frame, 0), 360) * (std::numbers::pi / 180);
+  Placement t{scale * std::cos(angle), scale * std::sin(angle), 0, 0};
+  t.dx = NumberAt(track.x(), frame, 0) + (track.pivot_x() - (t.a * track.pivot_x() - t.b * track.pivot_y()));
+  t.dy = NumberAt(track.y(), frame, 0) + (track.pivot_y() - (t.b * track.pivot_x() + t.a * track.pivot_y()));
+  return t;
+}
+
+void AppendPath(const SvgPath& path, const Placement& t, ResolvedMask::Shape* shape) {
   for (const SubPath& sub : path.sub_paths) {
     auto* xy = shape->add_path()->mutable_xy();
     xy->Reserve(static_cast<int>(sub.xy.size()));
-    for (double v : sub.xy) xy->AddAlreadyReserved(v + 0.0);
+    for (size_t i = 0; i + 1 < sub.xy.size(); i += 2) {
+      const double x = sub.xy[i], y = sub.xy[i + 1];
+      xy->AddAlreadyReserved(t.a * x - t.b * y + t.dx + 0.0);
+      xy->AddAlreadyReserved(t.b * x + t.a * y + t.dy + 0.0);
+    }
   }
+}
+
+// Instants of an open shutter: powers of two, so that their mean is exact where
+// all agree.
+constexpr int kFewestInstants = 8, kMostInstants = 64;
+
+// The furthest that a point moves from one instant to the next, squared.
+double FurthestStep(const ResolvedMask& mask, int instants) {
+  const int shapes = mask.shape_size() / instants;
+  double furthest = 0;
+  for (int i = shapes; i < mask.shape_size(); ++i) {
+    const ResolvedMask::Shape &before = mask.shape(i - shapes), &now = mask.shape(i);
+    for (int p = 0; p < now.path_size(); ++p) {
+      for (int k = 0; k + 1 < now.path(p).xy_size(); k += 2) {
+        const double dx = now.path(p).xy(k) - before.path(p).xy(k), dy = now.path(p).xy(k + 1) - before.path(p).xy(k + 1);
+        furthest = std::max(furthest, dx * dx + dy * dy);
+      }
+    }
+  }
+  return furthest;
+}
+
+bool AllInstantsAreEqual(const ResolvedMask& mask, int instants) {
+  if (FurthestStep(mask, instants) > 0) return false;
+  const int shapes = mask.shape_size() / instants;
+  for (int i = shapes; i < mask.shape_size(); ++i) {
+    const ResolvedMask::Shape &first = mask.shape(i % shapes), &now = mask.shape(i);
+    if (now.feather() != first.feather() || now.opacity() != first.opacity()) return false;
+  }
+  return true;
 }
 
 SvgPath Parsed(const std::string& text) {
@@ -184,7 +235,7 @@ double Eased(Ease ease, double u) {
   }
 }
 
-double NumberAt(const Number& number, int32_t frame, double otherwise) {
+double NumberAt(const Number& number, double frame, double otherwise) {
   if (number.has_value()) return number.value() + 0.0;
   if (number.at_size() == 0) return otherwise + 0.0;
   const Place p = Find(number.at(), number.ease(), frame);
@@ -240,25 +291,52 @@ MaskResolver::MaskResolver(const Mask& mask) : mask_(mask) {
     for (const auto& at : shape.at()) paths.push_back(Parsed(at.path()));
     animated_ |= shape.at_size() > 0 || shape.feather().at_size() > 0 || shape.opacity().at_size() > 0;
   }
+  animated_ |= HasKeyFrames(mask.track());
 }
 
-ResolvedMask MaskResolver::Resolve(int32_t frame) const {
-  ResolvedMask out;
-  out.set_invert(mask_.invert());
+void MaskResolver::AddShapes(double frame, ResolvedMask* out) const {
+  const Placement track = TrackAt(mask_.track(), frame);
   for (int i = 0; i < mask_.shape_size(); ++i) {
     const Mask::Shape& shape = mask_.shape(i);
-    ResolvedMask::Shape* to = out.add_shape();
+    ResolvedMask::Shape* to = out->add_shape();
     if (shape.has_path() || shape.at_size() == 0) {
-      if (!paths_[i].empty()) AppendPath(paths_[i][0], to);
+      if (!paths_[i].empty()) AppendPath(paths_[i][0], track, to);
     } else {
       const Place p = Find(shape.at(), shape.ease(), frame);
-      AppendPath(Interpolate(paths_[i][p.before], paths_[i][p.after], p.u), to);
+      AppendPath(Interpolate(paths_[i][p.before], paths_[i][p.after], p.u), track, to);
     }
     to->set_feather(NumberAt(shape.feather(), frame, 0));
     to->set_opacity(NumberAt(shape.opacity(), frame, 1));
     to->set_subtract(shape.subtract());
     to->set_rule(shape.rule());
   }
+}
+
+ResolvedMask MaskResolver::Resolve(int32_t frame) const {
+  const double open = mask_.shutter().degrees() / 360;
+  const double opens = frame + (mask_.shutter().has_phase() ? mask_.shutter().phase() / 360 : -open / 2);
+  ResolvedMask out;
+  if (open == 0 || !animated_) {
+    AddShapes(frame, &out);
+  } else {
+    int instants = kFewestInstants;
+    const auto draw = [&] {
+      out.Clear();
+      for (int i = 0; i < instants; ++i) AddShapes(opens + open * (i + 0.5) / instants, &out);
+    };
+    draw();
+    while (instants < kMostInstants && FurthestStep(out, instants) > 1) {
+      instants *= 2;
+      draw();
+    }
+    if (AllInstantsAreEqual(out, instants)) {
+      // At rest: the same result as without a shutter.
+      out.mutable_shape()->DeleteSubrange(mask_.shape_size(), out.shape_size() - mask_.shape_size());
+    } else {
+      out.set_instants(static_cast<uint32_t>(instants));
+    }
+  }
+  out.set_invert(mask_.invert());
   return out;
 }
 

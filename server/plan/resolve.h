@@ -18,7 +18,8 @@ double Eased(Ease ease, double u);
 
 // Value of an animated number; `otherwise` where it has neither value nor key
 // frames. Before the first key frame and after the last, the nearest one holds.
-double NumberAt(const Number& number, int32_t frame, double otherwise);
+// Shutters ask between frames.
+double NumberAt(const Number& number, double frame, double otherwise);
 
 // A step at a frame: numbers and colours hold plain values with defaults filled
 // in, also in messages that were left out. Names of inputs become the path of
@@ -67,6 +68,8 @@ class MaskResolver {
 
  private:
   ResolvedMask Resolve(int32_t frame) const;
+  // Adds the shapes of one instant.
+  void AddShapes(double frame, ResolvedMask* out) const;
 
   const Mask& mask_;
   // For each shape its one path, or one for each key frame.

@@ -144,6 +144,8 @@ class StackCheck {
     CheckSharedName(at, mask.name());
     if (mask.shape_size() == 0) faults_.Add(at.path, absl::StrCat(at.words, ": has no shape"));
     for (int i = 0; i < mask.shape_size() && !faults_.full(); ++i) CheckShape(at.Item("shape", i), mask.shape(i));
+    CheckValues(at.Field("shutter"), stack_, mask.shutter(), {}, &faults_);
+    CheckValues(at.Field("track"), stack_, mask.track(), {}, &faults_);
   }
 
   std::optional<SvgPath> CheckPath(const Place& at, const std::string& text) {

@@ -2,6 +2,7 @@
 
 #include <bit>
 
+#include "absl/strings/str_cat.h"
 #include "gmock/gmock.h"
 #include "google/protobuf/util/message_differencer.h"
 #include "proto/catalogue.h"
@@ -147,6 +148,93 @@ TEST(MaskResolver, FramesWithoutMovementShareOneMask) {
   EXPECT_EQ(resolver.At(1).mask, resolver.At(10).mask);
   EXPECT_EQ(resolver.At(20).mask, resolver.At(1000).mask);
   EXPECT_NE(resolver.At(10).digest, resolver.At(11).digest);
+}
+
+// Points of a shape: start, then the ends of its lines.
+std::vector<std::pair<double, double>> Ends(const ResolvedMask::Shape& shape) {
+  const auto& xy = shape.path(0).xy();
+  std::vector<std::pair<double, double>> ends = {{xy[0], xy[1]}};
+  for (int i = 6; i + 1 < xy.size(); i += 6) ends.push_back({xy[i], xy[i + 1]});
+  return ends;
+}
+
+TEST(MaskTrack, ScalesAndTurnsAboutThePivotThenShifts) {
+  const Mask mask = Parse<Mask>(R"(
+    shape { path: "M10 20H30V20Z" }
+    track { x { value: 5 } y { value: -2 } rotate { value: 90 } scale { value: 2 } pivot_x: 10 pivot_y: 20 })");
+  const auto ends = Ends(MaskResolver(mask).At(1).mask->shape(0));
+  EXPECT_NEAR(ends[0].first, 15, 1e-12);
+  EXPECT_NEAR(ends[0].second, 18, 1e-12);
+  // 20 to the right of the pivot becomes 40 below it: y points down.
+  EXPECT_NEAR(ends[1].first, 15, 1e-12);
+  EXPECT_NEAR(ends[1].second, 58, 1e-12);
+}
+
+TEST(MaskTrack, NumbersMoveAndAnglesTurnOnArcs) {
+  const Mask mask = Parse<Mask>(R"(
+    shape { path: "M0 0H10V1Z" }
+    track { x { at { frame: 0 value: 0 } at { frame: 10 value: 20 } }
+            rotate { at { frame: 0 value: 0 } at { frame: 10 value: 180 } } })");
+  MaskResolver resolver(mask);
+  const auto ends = Ends(resolver.At(5).mask->shape(0));
+  // Halfway: 10 to the right, turned by 90 degrees, as long as it was.
+  EXPECT_NEAR(ends[1].first, 10, 1e-12);
+  EXPECT_NEAR(ends[1].second, 10, 1e-12);
+}
+
+TEST(MaskTrack, NoMovementAndWholeTurnsChangeNoBit) {
+  const std::string shape = R"(shape { path: "M0.1 0.7H10.3V9.9Z" })";
+  const Mask plain = Parse<Mask>(shape);
+  for (const char* track : {"track {}", "track { pivot_x: 3.3 pivot_y: 1.7 }", "track { rotate { value: 720 } pivot_x: 3.3 }"}) {
+    const Mask mask = Parse<Mask>(shape + track);
+    EXPECT_EQ(MaskResolver(mask).At(1).digest, MaskResolver(plain).At(1).digest) << track;
+  }
+}
+
+// 8 pixels from frame 10 to 18.
+constexpr char kSliding[] = R"(
+  shape { at { frame: 10 path: "M0 0H4V4Z" } at { frame: 18 path: "M8 0H12V4Z" } } )";
+
+TEST(MaskShutter, InstantsLieEvenlyInTheOpenTime) {
+  const Mask mask = Parse<Mask>(std::string(kSliding) + "shutter { degrees: 180 }");
+  const ResolvedMask m = *MaskResolver(mask).At(14).mask;
+  ASSERT_EQ(m.instants(), 8u);
+  ASSERT_EQ(m.shape_size(), 8);
+  // Half a frame, centred: at 14 the shape has moved by 4.
+  for (int i = 0; i < 8; ++i) EXPECT_NEAR(m.shape(i).path(0).xy(0), 4 - 0.25 + 0.5 * (i + 0.5) / 8, 1e-12);
+  const Mask late = Parse<Mask>(std::string(kSliding) + "shutter { degrees: 180 phase: 90 }");
+  EXPECT_NEAR(MaskResolver(late).At(14).mask->shape(0).path(0).xy(0), 4 + 0.25 + 0.5 * 0.5 / 8, 1e-12);
+}
+
+TEST(MaskShutter, FastMovementTakesMoreInstants) {
+  const auto instants = [](double pixels) {
+    const Mask mask = Parse<Mask>(absl::StrCat(R"(shape { path: "M0 0H4V4Z" } shutter { degrees: 360 }
+      track { x { at { frame: 0 value: 0 } at { frame: 10 value: )", 10 * pixels, " } } }"));
+    return MaskResolver(mask).At(5).mask->instants();
+  };
+  EXPECT_EQ(instants(7.9), 8u);
+  EXPECT_EQ(instants(8.1), 16u);
+  EXPECT_EQ(instants(31), 32u);
+  EXPECT_EQ(instants(1000), 64u);
+}
+
+TEST(MaskShutter, AtRestItIsTheMaskWithoutOne) {
+  const Mask plain = Parse<Mask>(kSliding), blurred = Parse<Mask>(std::string(kSliding) + "shutter { degrees: 360 }");
+  MaskResolver a(plain), b(blurred);
+  EXPECT_EQ(a.At(5).digest, b.At(5).digest);
+  EXPECT_EQ(a.At(30).digest, b.At(30).digest);
+  // Half of the open time is before the first key frame.
+  EXPECT_NE(a.At(10).digest, b.At(10).digest);
+  const Mask closed = Parse<Mask>(std::string(kSliding) + "shutter {}");
+  EXPECT_EQ(MaskResolver(closed).At(14).digest, a.At(14).digest);
+}
+
+TEST(MaskShutter, FadesAreAveragedToo) {
+  const Mask mask = Parse<Mask>(R"(shutter { degrees: 360 }
+    shape { path: "M0 0H4V4Z" opacity { at { frame: 0 value: 0 } at { frame: 10 value: 1 } } })");
+  const ResolvedMask m = *MaskResolver(mask).At(5).mask;
+  ASSERT_EQ(m.instants(), 8u);
+  EXPECT_NEAR(m.shape(0).opacity(), 0.5 - 0.05 + 0.1 / 16, 1e-12);
 }
 
 }  // namespace

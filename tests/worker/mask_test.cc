@@ -256,6 +256,70 @@ TEST(Mask, CrowdedRowsStayCloseToTheArea) {
   }
 }
 
+// A straight edge that moves by `way` pixels while the shutter is open.
+ResolvedMask Sweep(double from, double way, int instants) {
+  ResolvedMask mask;
+  for (int i = 0; i < instants; ++i) {
+    const std::string x = std::to_string(from + way * (i + 0.5) / instants);
+    AddShape("M -50 -50 H " + x + " V 50 H -50 Z", &mask);
+  }
+  mask.set_instants(instants);
+  return mask;
+}
+
+// Of a pixel, the share of place and time that the edge has passed: for a way of
+// `way` >= 1 a ramp that long, rounded off by half a pixel at both ends. Taken at
+// instants h apart, a kink of slope s costs s h^2 / 8 at most, and a pixel has two.
+TEST(Mask, MovingEdgeGivesALinearRamp) {
+  const double from = 10.3;
+  for (const auto& [way, instants] : {std::pair{6.0, 8}, {13.0, 16}, {40.0, 64}}) {
+    const Plane p = Draw(Sweep(from, way, instants), {0, 0, 64, 1});
+    // Area under min(1, max(0, (from + way - x) / way)) from x = 0.
+    const auto area = [&](double x) {
+      const double t = std::clamp(x, from, from + way) - from;
+      return std::min(x, from) + t - t * t / (2 * way);
+    };
+    for (int x = 0; x < 64; ++x) EXPECT_NEAR(p.at(x, 0), area(x + 1) - area(x), 0.25 * way / (instants * instants) + 1e-5) << x;
+  }
+}
+
+TEST(Mask, InstantsThatAgreeChangeNoBit) {
+  const ResolvedMask one = MaskOf(kBlobs, 3);
+  ResolvedMask many = one;
+  for (int i = 1; i < 8; ++i) *many.add_shape() = one.shape(0);
+  many.set_instants(8);
+  const Plane a = Draw(one, {0, 0, 120, 120}), b = Draw(many, {0, 0, 120, 120});
+  for (int y = 0; y < 120; ++y) ASSERT_EQ(std::memcmp(a.row(y), b.row(y), 120 * sizeof(float)), 0) << y;
+}
+
+TEST(Mask, EachInstantIsDrawnByItself) {
+  // A hole that moves with its shape: nowhere is all covered at all times.
+  ResolvedMask mask;
+  for (int i = 0; i < 8; ++i) {
+    AddShape("M " + std::to_string(i) + " 0 h 8 v 8 h -8 Z", &mask);
+    AddShape("M " + std::to_string(i + 3) + " 0 h 2 v 8 h -2 Z", &mask)->set_subtract(true);
+  }
+  mask.set_instants(8);
+  const Plane p = Draw(mask, {0, 0, 20, 8});
+  // Covered by instants 0 to 7 but for those whose hole is there: 3 and 4.
+  EXPECT_EQ(p.at(7, 3), 0.75f);
+  EXPECT_EQ(p.at(0, 3), 0.125f);
+  EXPECT_EQ(p.at(15, 3), 0);
+  mask.set_invert(true);
+  EXPECT_EQ(Draw(mask, {0, 0, 20, 8}).at(7, 3), 0.25f);
+}
+
+TEST(Mask, MovingMaskIsConstantFarFromItsEdges) {
+  const ResolvedMask mask = Sweep(10, 6, 8);
+  EXPECT_EQ(Draw(mask, {-30, -20, 5, 20}).constant, 1.0f);
+  EXPECT_EQ(Draw(mask, {20, 0, 50, 20}).constant, 0.0f);
+  // A tile is the same as the whole.
+  const Plane whole = Draw(mask, {0, 0, 40, 40}), tile = Draw(mask, {11, 5, 14, 9});
+  for (int y = 5; y < 9; ++y) {
+    for (int x = 11; x < 14; ++x) EXPECT_EQ(whole.at(x, y), tile.at(x, y));
+  }
+}
+
 TEST(Mask, MalformedPathsAreRefused) {
   ResolvedMask mask;
   auto* path = mask.add_shape()->add_path();
@@ -264,6 +328,9 @@ TEST(Mask, MalformedPathsAreRefused) {
   EXPECT_EQ(RenderMask(mask, &p).code(), absl::StatusCode::kInvalidArgument);
   path->add_xy(std::numeric_limits<double>::quiet_NaN());
   EXPECT_EQ(RenderMask(mask, &p).code(), absl::StatusCode::kInvalidArgument);
+  ResolvedMask uneven = MaskOf("M 0 0 H 4 V 4 Z");
+  uneven.set_instants(8);
+  EXPECT_EQ(RenderMask(uneven, &p).code(), absl::StatusCode::kInvalidArgument);
 }
 
 }  // namespace
