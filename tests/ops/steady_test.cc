@@ -1,7 +1,6 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
-#include <cstdio>
 #include <string>
 #include <vector>
 
@@ -144,7 +143,6 @@ TEST(Steady, FlickerFallsAlongTrueMotionAndErrorNeverRises) {
       const double flicker = Flicker(here, next, shot) / Flicker(shot.matte(0), shot.matte(1), shot);
       const double band = BandError(here, shot, 0, false) / BandError(shot.matte(0), shot, 0, false);
       const double thin = BandError(here, shot, 0, true) / BandError(shot.matte(0), shot, 0, true);
-      std::printf("%d window %d flicker %.3f band %.3f thin %.3f\n", (int)shot.scene.seed, window, flicker, band, thin);
       if (window == 1) ratio += flicker / static_cast<double>(Shots().size());
       EXPECT_LT(band, 1) << shot.scene.seed << " window " << window;
       EXPECT_LT(thin, 1) << shot.scene.seed << " window " << window;
