@@ -65,6 +65,8 @@ class Evictor {
 
   // Measures, and evicts if need be: what the thread does at each tick.
   absl::Status RunOnce();
+  // Nothing is evicted while it is held. Waits for a run to end.
+  std::unique_lock<std::mutex> Hold() { return std::unique_lock(run_mutex_); }
   // Deletes tiles that no result names. Returns how many.
   absl::StatusOr<uint64_t> SweepOrphans();
 

@@ -123,10 +123,33 @@ absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
   return record;
 }
 
+std::string MadeByKey(const std::string& worker, int64_t made_unix_ms, const ResultKey& result) {
+  std::string key = worker;
+  key.push_back('\0');
+  AppendBig(&key, static_cast<uint64_t>(made_unix_ms), 8);
+  key += result.digest.view();
+  return key;
+}
+
+absl::StatusOr<MadeBy> ParseMadeBy(std::string_view key) {
+  MadeBy made;
+  Reader k(key);
+  made.worker = k.UntilNul();
+  made.made_unix_ms = static_cast<int64_t>(k.Big(8));
+  made.key.digest = k.ReadDigest();
+  if (!k.done()) return absl::DataLossError("a worker's result in the index is malformed");
+  return made;
+}
+
 absl::Status CheckNames(const IndexBatch& batch) {
   for (const NameRecord& n : batch.names) {
     if (n.stack.find('\0') != std::string::npos || n.pass.find('\0') != std::string::npos) {
       return absl::InvalidArgumentError("the name of a stack or a pass holds a NUL byte");
+    }
+  }
+  for (const auto& [key, record] : batch.results) {
+    if (record.worker.find('\0') != std::string::npos) {
+      return absl::InvalidArgumentError("the name of a worker holds a NUL byte");
     }
   }
   return absl::OkStatus();

@@ -41,6 +41,7 @@ std::optional<uint32_t> BytesOfPresenceValue(std::string_view value);
 inline constexpr char kResultsFamily[] = "results";      // result key -> result value
 inline constexpr char kTracesFamily[] = "traces";        // trace key -> result key
 inline constexpr char kTracesOfFamily[] = "traces_of";   // result key, trace key -> "" : for forgetting
+inline constexpr char kMadeByFamily[] = "made_by";       // made-by key -> "" : for disowning
 inline constexpr char kNamesFamily[] = "names";          // name key -> name value
 inline constexpr char kJournalFamily[] = "journal";      // uint64 sequence -> journal value
 inline constexpr char kValuesFamily[] = "values";        // name -> value as given
@@ -50,6 +51,15 @@ inline constexpr char kValuesFamily[] = "values";        // name -> value as giv
 // field numbers are fixed in cache.proto). DO NOT CHANGE.
 std::string ResultValue(const ResultRecord& record);
 absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value);
+
+// Made-by key: worker, NUL, uint64 made_unix_ms, result key. DO NOT CHANGE.
+std::string MadeByKey(const std::string& worker, int64_t made_unix_ms, const ResultKey& key);
+struct MadeBy {
+  std::string worker;
+  int64_t made_unix_ms = 0;
+  ResultKey key;
+};
+absl::StatusOr<MadeBy> ParseMadeBy(std::string_view key);
 
 // Name key: stack, NUL, pass, NUL, uint32 segment, uint32 frame with its sign
 // bit flipped (so that frames sort). DO NOT CHANGE.

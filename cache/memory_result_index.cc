@@ -32,6 +32,28 @@ absl::StatusOr<std::vector<NameRecord>> MemoryResultIndex::FindNames(const std::
   return found;
 }
 
+absl::StatusOr<std::vector<std::optional<NameRecord>>> MemoryResultIndex::FindNamesAt(
+    std::span<const NameRecord> places) {
+  std::vector<std::optional<NameRecord>> found;
+  std::lock_guard lock(mutex_);
+  for (const NameRecord& n : places) {
+    const auto it = names_.find(format::NameKey(n.stack, n.pass, n.segment, n.frame));
+    found.push_back(it == names_.end() ? std::nullopt : std::optional(it->second));
+  }
+  return found;
+}
+
+absl::StatusOr<std::vector<ResultKey>> MemoryResultIndex::FindMadeBy(const std::string& worker,
+                                                                     int64_t since_unix_ms) {
+  std::vector<ResultKey> found;
+  std::lock_guard lock(mutex_);
+  for (const auto& [key, record] : results_) {
+    const bool made = record.worker == worker || record.worker.starts_with(worker + ":");
+    if (made && record.made_unix_ms >= since_unix_ms) found.push_back(key);
+  }
+  return found;
+}
+
 absl::StatusOr<std::optional<std::string>> MemoryResultIndex::FindValue(const std::string& name) {
   std::lock_guard lock(mutex_);
   const auto it = values_.find(name);

@@ -15,6 +15,8 @@ class MemoryResultIndex final : public ResultIndex {
   absl::StatusOr<std::vector<std::optional<ResultRecord>>> Find(std::span<const ResultKey> keys) override;
   absl::StatusOr<std::optional<ResultKey>> FindTrace(const Digest& trace_key) override;
   absl::StatusOr<std::vector<NameRecord>> FindNames(const std::string& stack, const std::string& pass) override;
+  absl::StatusOr<std::vector<std::optional<NameRecord>>> FindNamesAt(std::span<const NameRecord> places) override;
+  absl::StatusOr<std::vector<ResultKey>> FindMadeBy(const std::string& worker, int64_t since_unix_ms) override;
   absl::StatusOr<std::optional<std::string>> FindValue(const std::string& name) override;
   absl::StatusOr<std::vector<std::pair<std::string, std::string>>> ListValues(const std::string& prefix) override;
   absl::Status ReadJournal(uint64_t from_sequence, const std::function<void(const JournalEntry&)>& visit) override;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "cache/backup.h"
 #include "cache/bounded_tile_store.h"
 #include "cache/disk_room.h"
 #include "cache/memory_result_index.h"
@@ -47,7 +48,8 @@ class MemorySpace final : public Space {
 };
 
 Cache Assemble(std::shared_ptr<TileStore> store, std::shared_ptr<ResultIndex> index, std::shared_ptr<Space> space,
-               std::function<uint64_t()> count_tiles, const CacheOptions& options) {
+               std::function<uint64_t()> count_tiles, std::function<uint64_t()> count_unreadable,
+               const CacheOptions& options) {
   const auto fill = std::make_shared<Fill>();
   const auto pins = std::make_shared<TilePins>();
   const auto verifying =
@@ -67,7 +69,7 @@ Cache Assemble(std::shared_ptr<TileStore> store, std::shared_ptr<ResultIndex> in
     s.tiles = count_tiles();
     s.bytes = fill->bytes();
     s.budget_bytes = budget;
-    s.damaged = verifying->damaged();
+    s.damaged = verifying->damaged() + count_unreadable();
     s.evicted = evictor->evicted();
     s.full = fill->full();
     return s;
@@ -92,17 +94,22 @@ absl::StatusOr<Cache> OpenCache(const std::string& state_folder, const CacheOpti
   }
   RETURN_IF_ERROR(PrepareStateFolder(state_folder));
   // The index first: its lock says whether another daemon is here.
-  ASSIGN_OR_RETURN(std::shared_ptr<ResultIndex> index, OpenRocksResultIndex(state_folder + "/index"));
+  ASSIGN_OR_RETURN(std::shared_ptr<RocksResultIndex> index, RocksResultIndex::Open(state_folder + "/index"));
   ASSIGN_OR_RETURN(std::shared_ptr<RocksTileStore> tiles,
                    RocksTileStore::Open(state_folder + "/tiles", TileOptions(options.cache_bytes)));
   const auto space = std::make_shared<DiskSpace>(state_folder, tiles);
-  return Assemble(tiles, std::move(index), space, [tiles] { return tiles->CountTiles(); }, options);
+  Cache cache = Assemble(tiles, index, space, [tiles] { return tiles->CountTiles(); }, [tiles] { return tiles->CountUnreadable(); },
+                         options);
+  cache.backup = [state_folder, tiles, index, evictor = cache.evictor](const std::string& folder) {
+    return BackUp(state_folder, folder, *tiles, *index, *evictor);
+  };
+  return cache;
 }
 
 Cache OpenMemoryCache(const CacheOptions& options) {
   const auto tiles = std::make_shared<MemoryTileStore>();
   return Assemble(tiles, std::make_shared<MemoryResultIndex>(), std::make_shared<MemorySpace>(tiles),
-                  [tiles]() -> uint64_t { return tiles->count(); }, options);
+                  [tiles]() -> uint64_t { return tiles->count(); }, [] { return uint64_t{0}; }, options);
 }
 
 }  // namespace selvage

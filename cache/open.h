@@ -39,6 +39,12 @@ struct Cache {
   // All writes of results go through here.
   std::shared_ptr<Committer> committer;
   std::function<CacheStats()> stats;
+  // Copies all of it, as of one moment, into a new folder with which OpenCache
+  // can be called; work goes on, eviction waits. Gives the bytes there. Not set
+  // for a cache in memory.
+  // Errors: INVALID_ARGUMENT not an absolute path, or inside the state folder;
+  // ALREADY_EXISTS; NOT_FOUND its parent is not there; RESOURCE_EXHAUSTED.
+  std::function<absl::StatusOr<uint64_t>(const std::string& folder)> backup;
 };
 
 // Creates what is not there.

@@ -20,7 +20,7 @@ struct ResultRecord {
   Manifest manifest;
   // Seconds it took to render: what a reuse saves.
   double seconds = 0;
-  // Worker that made it, for purging a sick machine's work.
+  // Name of the worker that made it ("host:pid"), for disowning a sick machine's work.
   std::string worker;
   int64_t made_unix_ms = 0;
   // Stored bytes of its tiles when committed (shared tiles counted in each).
@@ -78,6 +78,12 @@ class ResultIndex {
   // Names of one stack's pass (all segments and frames), or of the whole stack
   // with an empty pass.
   virtual absl::StatusOr<std::vector<NameRecord>> FindNames(const std::string& stack, const std::string& pass) = 0;
+  // The name at each place; their keys and recipes are not read.
+  virtual absl::StatusOr<std::vector<std::optional<NameRecord>>> FindNamesAt(std::span<const NameRecord> places) = 0;
+  // Results that a worker of this name made at `since_unix_ms` or later, or all
+  // workers of this host ("render3" for "render3:4711"). Some may be gone, or
+  // made anew by another worker since.
+  virtual absl::StatusOr<std::vector<ResultKey>> FindMadeBy(const std::string& worker, int64_t since_unix_ms) = 0;
   virtual absl::StatusOr<std::optional<std::string>> FindValue(const std::string& name) = 0;
   // Values whose names start with `prefix`, in order, names included.
   virtual absl::StatusOr<std::vector<std::pair<std::string, std::string>>> ListValues(const std::string& prefix) = 0;

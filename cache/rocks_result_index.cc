@@ -4,6 +4,7 @@
 
 #include "cache/disk_room.h"
 #include "cache/format.h"
+#include "cache/rocks_checkpoint.h"
 #include "cache/rocks_status.h"
 #include "proto/status.h"
 #include "rocksdb/cache.h"
@@ -21,7 +22,7 @@ constexpr size_t kWriteBufferBytes = 32 << 20;
 constexpr uint64_t kMaxLogBytes = 256 << 20;
 
 // Order of the handles that Open gives back.
-enum Family { kDefault, kResults, kTraces, kTracesOf, kNames, kJournal, kValues, kFamilies };
+enum Family { kDefault, kResults, kTraces, kTracesOf, kMadeBy, kNames, kJournal, kValues, kFamilies };
 
 rocksdb::ColumnFamilyOptions FamilyOptions(const std::shared_ptr<rocksdb::Cache>& cache) {
   rocksdb::ColumnFamilyOptions options;
@@ -51,12 +52,12 @@ rocksdb::DBOptions DatabaseOptions() {
   return options;
 }
 
-class RocksResultIndex final : public ResultIndex {
+class Engine final : public RocksResultIndex {
  public:
-  RocksResultIndex(std::unique_ptr<rocksdb::DB> db, std::vector<rocksdb::ColumnFamilyHandle*> families,
+  Engine(std::unique_ptr<rocksdb::DB> db, std::vector<rocksdb::ColumnFamilyHandle*> families,
                    const std::string& folder)
       : db_(std::move(db)), families_(std::move(families)), folder_(folder) {}
-  ~RocksResultIndex() override {
+  ~Engine() override {
     for (rocksdb::ColumnFamilyHandle* f : families_) db_->DestroyColumnFamilyHandle(f).PermitUncheckedError();
     db_->Close().PermitUncheckedError();
   }
@@ -105,6 +106,43 @@ class RocksResultIndex final : public ResultIndex {
       found.push_back(std::move(name));
       return absl::OkStatus();
     }));
+    return found;
+  }
+
+  absl::StatusOr<std::vector<std::optional<NameRecord>>> FindNamesAt(std::span<const NameRecord> places) override {
+    std::vector<std::string> keys;
+    keys.reserve(places.size());
+    for (const NameRecord& n : places) keys.push_back(format::NameKey(n.stack, n.pass, n.segment, n.frame));
+    const std::vector<rocksdb::Slice> slices(keys.begin(), keys.end());
+    std::vector<rocksdb::PinnableSlice> values(keys.size());
+    std::vector<rocksdb::Status> statuses(keys.size());
+    db_->MultiGet(rocksdb::ReadOptions(), families_[kNames], keys.size(), slices.data(), values.data(), statuses.data());
+    std::vector<std::optional<NameRecord>> found(keys.size());
+    for (size_t i = 0; i < keys.size(); ++i) {
+      if (statuses[i].IsNotFound()) continue;
+      RETURN_IF_ERROR(FromRocks(statuses[i]), Annotate("looking for names"));
+      ASSIGN_OR_RETURN(found[i], format::ParseName(keys[i], values[i].ToStringView()));
+    }
+    return found;
+  }
+
+  absl::StatusOr<std::vector<ResultKey>> FindMadeBy(const std::string& worker, int64_t since_unix_ms) override {
+    std::vector<ResultKey> found;
+    // Of one worker in the order of time, hence from there on; workers of a host
+    // are few. Negative times don't happen.
+    const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(ScanOptions(), families_[kMadeBy]));
+    for (it->Seek(worker); it->Valid() && it->key().starts_with(worker);) {
+      ASSIGN_OR_RETURN(const format::MadeBy made, format::ParseMadeBy(it->key().ToStringView()));
+      if (made.worker != worker && !made.worker.starts_with(worker + ":")) {
+        it->Seek(made.worker + '\1');
+      } else if (made.made_unix_ms < since_unix_ms) {
+        it->Seek(format::MadeByKey(made.worker, since_unix_ms, ResultKey()));
+      } else {
+        found.push_back(made.key);
+        it->Next();
+      }
+    }
+    RETURN_IF_ERROR(FromRocks(it->status()));
     return found;
   }
 
@@ -158,6 +196,11 @@ class RocksResultIndex final : public ResultIndex {
     });
   }
 
+  absl::Status Checkpoint(const std::string& folder) override {
+    RETURN_IF_ERROR(CheckRoom(folder_, kIndexReserveBytes));
+    return CheckpointTo(db_.get(), folder);
+  }
+
   uint64_t CountResults() override {
     uint64_t count = 0;
     db_->GetIntProperty(families_[kResults], rocksdb::DB::Properties::kEstimateNumKeys, &count);
@@ -191,6 +234,11 @@ class RocksResultIndex final : public ResultIndex {
   }
 
   absl::Status Forget(const ResultKey& key, rocksdb::WriteBatch* out) {
+    ASSIGN_OR_RETURN(const auto value, GetOne(kResults, key.digest.view()));
+    if (value) {
+      ASSIGN_OR_RETURN(const ResultRecord record, format::ParseResultValue(*value));
+      out->Delete(families_[kMadeBy], format::MadeByKey(record.worker, record.made_unix_ms, key));
+    }
     out->Delete(families_[kResults], rocksdb::Slice(key.digest.view()));
     return ForEach(kTracesOf, key.digest.str(), [&](std::string_view both, std::string_view) -> absl::Status {
       out->Delete(families_[kTracesOf], rocksdb::Slice(both));
@@ -205,6 +253,7 @@ class RocksResultIndex final : public ResultIndex {
   void AddState(const IndexBatch& batch, rocksdb::WriteBatch* out) {
     for (const auto& [key, record] : batch.results) {
       out->Put(families_[kResults], rocksdb::Slice(key.digest.view()), format::ResultValue(record));
+      out->Put(families_[kMadeBy], format::MadeByKey(record.worker, record.made_unix_ms, key), "");
     }
     for (const auto& [trace, key] : batch.traces) {
       out->Put(families_[kTraces], rocksdb::Slice(trace.view()), rocksdb::Slice(key.digest.view()));
@@ -241,19 +290,19 @@ class RocksResultIndex final : public ResultIndex {
 
 }  // namespace
 
-absl::StatusOr<std::unique_ptr<ResultIndex>> OpenRocksResultIndex(const std::string& folder) {
+absl::StatusOr<std::unique_ptr<RocksResultIndex>> RocksResultIndex::Open(const std::string& folder) {
   const auto cache = rocksdb::NewLRUCache(kBlockCacheBytes);
   std::vector<rocksdb::ColumnFamilyDescriptor> wanted;
   for (const std::string& name : {rocksdb::kDefaultColumnFamilyName, std::string(format::kResultsFamily),
                                   std::string(format::kTracesFamily), std::string(format::kTracesOfFamily),
-                                  std::string(format::kNamesFamily), std::string(format::kJournalFamily),
+                                  std::string(format::kMadeByFamily), std::string(format::kNamesFamily), std::string(format::kJournalFamily),
                                   std::string(format::kValuesFamily)}) {
     wanted.emplace_back(name, FamilyOptions(cache));
   }
   std::vector<rocksdb::ColumnFamilyHandle*> handles;
   rocksdb::DB* db = nullptr;
   RETURN_IF_ERROR(FromRocksOpen(rocksdb::DB::Open(DatabaseOptions(), folder, wanted, &handles, &db), folder));
-  auto index = std::make_unique<RocksResultIndex>(std::unique_ptr<rocksdb::DB>(db), std::move(handles), folder);
+  auto index = std::make_unique<Engine>(std::unique_ptr<rocksdb::DB>(db), std::move(handles), folder);
   RETURN_IF_ERROR(index->Recover(), Annotate("opening ", folder));
   return index;
 }

@@ -11,6 +11,12 @@ namespace selvage {
 // RocksDB's checksums, which are checked at every read.
 // Errors: UNAVAILABLE another process has it open, or it can't be read;
 // DATA_LOSS the folder is damaged.
-absl::StatusOr<std::unique_ptr<ResultIndex>> OpenRocksResultIndex(const std::string& folder);
+class RocksResultIndex : public ResultIndex {
+ public:
+  static absl::StatusOr<std::unique_ptr<RocksResultIndex>> Open(const std::string& folder);
+
+  // As RocksTileStore::Checkpoint.
+  virtual absl::Status Checkpoint(const std::string& folder) = 0;
+};
 
 }  // namespace selvage

@@ -1,9 +1,11 @@
 #include "cache/rocks_tile_store.h"
 
 #include <algorithm>
+#include <atomic>
 
 #include "cache/disk_room.h"
 #include "cache/format.h"
+#include "cache/rocks_checkpoint.h"
 #include "cache/rocks_status.h"
 #include "proto/status.h"
 #include "rocksdb/cache.h"
@@ -45,6 +47,9 @@ rocksdb::Options MakeOptions(const RocksTileStoreOptions& o) {
   options.max_total_wal_size = 2 * o.write_buffer_bytes;
   // Preallocated blocks would count as used space that isn't.
   options.allow_fallocate = false;
+  // What is damaged is missing: it must not make the rest read-only. Tiles that
+  // are not there, or are not what they say, are noticed above.
+  options.paranoid_checks = false;
   // The codec has compressed already.
   options.compression = rocksdb::kNoCompression;
   options.blob_compression_type = rocksdb::kNoCompression;
@@ -130,6 +135,10 @@ class Engine final : public RocksTileStore {
   absl::Status Scan(const std::function<void(const Digest&, uint64_t bytes)>& visit) override {
     rocksdb::ReadOptions options;
     options.fill_cache = false;
+    // Else the last step would read a tile, which may be damaged.
+    const char end = format::kPresencePrefix + 1;
+    const rocksdb::Slice upper(&end, 1);
+    options.iterate_upper_bound = &upper;
     const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(options));
     for (it->Seek(rocksdb::Slice(&format::kPresencePrefix, 1)); it->Valid(); it->Next()) {
       const auto digest = format::DigestOfPresenceKey(it->key().ToStringView());
@@ -139,10 +148,33 @@ class Engine final : public RocksTileStore {
     return FromRocks(it->status());
   }
 
+  absl::Status Checkpoint(const std::string& folder) override {
+    // It empties the memtables into files.
+    RETURN_IF_ERROR(CheckRoom(folder_, reserve_bytes_));
+    return CheckpointTo(db_.get(), folder);
+  }
+
   uint64_t CountTiles() override { return Property(rocksdb::DB::Properties::kEstimateNumKeys) / 2; }
   uint64_t GarbageBytes() override { return Property(rocksdb::DB::Properties::kLiveBlobFileGarbageSize); }
 
+  // A damaged file stops the rewriting, at every attempt anew: what cannot be read
+  // is deleted then.
   absl::Status Reclaim() override {
+    const absl::Status status = RewriteOldest();
+    if (stopped_ || !(absl::IsDataLoss(status) || absl::IsUnavailable(status))) return status;
+    RETURN_IF_ERROR(DeleteUnreadable());
+    return RewriteOldest();
+  }
+
+  void StopReclaiming() override {
+    stopped_ = true;
+    db_->DisableManualCompaction();
+  }
+
+  uint64_t CountUnreadable() override { return unreadable_; }
+
+ private:
+  absl::Status RewriteOldest() {
     ASSIGN_OR_RETURN(const double share, ShareToRewrite());
     rocksdb::CompactRangeOptions options;
     options.bottommost_level_compaction = rocksdb::BottommostLevelCompaction::kForce;
@@ -153,9 +185,23 @@ class Engine final : public RocksTileStore {
     return FromRocks(db_->CompactRange(options, nullptr, nullptr));
   }
 
-  void StopReclaiming() override { db_->DisableManualCompaction(); }
+  // As the rewriting sees it: with RocksDB's own checksums.
+  absl::Status DeleteUnreadable() {
+    std::vector<Digest> held;
+    RETURN_IF_ERROR(Scan([&](const Digest& d, uint64_t) { held.push_back(d); }));
+    rocksdb::ReadOptions options;
+    options.fill_cache = false;
+    for (const Digest& d : held) {
+      if (stopped_) return absl::UnavailableError("the cache is being closed");
+      rocksdb::PinnableSlice value;
+      const rocksdb::Status s = db_->Get(options, db_->DefaultColumnFamily(), format::TileKey(d), &value);
+      if (s.ok() || s.IsNotFound()) continue;
+      RETURN_IF_ERROR(Delete({&d, 1}));
+      ++unreadable_;
+    }
+    return absl::OkStatus();
+  }
 
- private:
   // Calls `found` with the place of each digest that has an entry.
   template <class Key, class Found>
   absl::Status Lookup(std::span<const Digest> digests, Key make_key, Found found) {
@@ -170,8 +216,9 @@ class Engine final : public RocksTileStore {
     options.verify_checksums = false;
     db_->MultiGet(options, db_->DefaultColumnFamily(), keys.size(), slices.data(), values.data(), statuses.data());
     for (size_t i = 0; i < keys.size(); ++i) {
-      // A damaged entry is a missing one; the store as a whole goes on.
-      if (statuses[i].IsNotFound() || statuses[i].IsCorruption()) continue;
+      // A tile that cannot be read (a bad sector, a file cut short or deleted) is
+      // a missing one; the store as a whole goes on.
+      if (statuses[i].IsNotFound() || statuses[i].IsCorruption() || statuses[i].IsIOError()) continue;
       RETURN_IF_ERROR(FromRocks(statuses[i]));
       found(i, values[i]);
     }
@@ -205,6 +252,8 @@ class Engine final : public RocksTileStore {
   const std::unique_ptr<rocksdb::DB> db_;
   const std::string folder_;
   const uint64_t reserve_bytes_;
+  std::atomic<bool> stopped_{false};
+  std::atomic<uint64_t> unreadable_{0};
 };
 
 }  // namespace

@@ -22,6 +22,9 @@ class RocksTileStore : public TileStore {
   static absl::StatusOr<std::unique_ptr<RocksTileStore>> Open(const std::string& folder,
                                                               const RocksTileStoreOptions& options);
 
+  // A copy as of one moment, in a folder that must not exist yet; files that
+  // don't change any more are linked where the file system can.
+  virtual absl::Status Checkpoint(const std::string& folder) = 0;
   // An estimate.
   virtual uint64_t CountTiles() = 0;
   // Bytes of deleted tiles that still lie in blob files.
@@ -29,6 +32,8 @@ class RocksTileStore : public TileStore {
   // Rewrites what is alive in the oldest quarter of the blob files and removes
   // those: needs room for that much, takes seconds to minutes, blocks nobody.
   virtual absl::Status Reclaim() = 0;
+  // Tiles that Reclaim found unreadable, and deleted.
+  virtual uint64_t CountUnreadable() = 0;
   // A Reclaim that runs, and every later one, returns soon and with an error.
   virtual void StopReclaiming() = 0;
 };

@@ -70,6 +70,8 @@ absl::Status PrepareStateFolder(const std::string& folder) {
                    "\"); use the version that wrote it, or give an empty folder"));
 }
 
+absl::Status FinishStateFolder(const std::string& folder) { return WriteFormatFile(folder); }
+
 uint64_t AllocatedBytes(const std::string& folder) {
   uint64_t bytes = 0;
   std::error_code ec;

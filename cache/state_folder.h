@@ -14,6 +14,9 @@ namespace selvage {
 // UNAVAILABLE the file system says no.
 absl::Status PrepareStateFolder(const std::string& folder);
 
+// Makes a folder with databases in it one of ours.
+absl::Status FinishStateFolder(const std::string& folder);
+
 // Bytes allocated to all files below a folder. Files that go while it looks
 // don't count.
 uint64_t AllocatedBytes(const std::string& folder);

@@ -1,5 +1,7 @@
 #include "cache/verifying_tile_store.h"
 
+#include <unordered_set>
+
 #include "cache/tile_codec.h"
 #include "proto/status.h"
 
@@ -9,11 +11,22 @@ VerifyingTileStore::VerifyingTileStore(std::shared_ptr<TileStore> below) : below
 
 absl::StatusOr<std::vector<std::optional<std::string>>> VerifyingTileStore::Get(std::span<const Digest> digests) {
   ASSIGN_OR_RETURN(auto found, below_->Get(digests));
-  std::vector<Digest> damaged;
+  std::vector<Digest> damaged, absent;
   for (size_t i = 0; i < found.size(); ++i) {
-    if (!found[i] || DecodeVerified(*found[i], digests[i]).ok()) continue;
-    found[i].reset();
-    damaged.push_back(digests[i]);
+    if (!found[i]) {
+      absent.push_back(digests[i]);
+    } else if (!DecodeVerified(*found[i], digests[i]).ok()) {
+      found[i].reset();
+      damaged.push_back(digests[i]);
+    }
+  }
+  if (!absent.empty()) {
+    // Said to be there, and cannot be read: the file that it lies in is damaged.
+    ASSIGN_OR_RETURN(const std::vector<Digest> missing, below_->FindMissing(absent));
+    const std::unordered_set<Digest, DigestHash> known(missing.begin(), missing.end());
+    for (const Digest& d : absent) {
+      if (!known.contains(d)) damaged.push_back(d);
+    }
   }
   if (!damaged.empty()) {
     damaged_ += damaged.size();

@@ -22,9 +22,14 @@ absl::Status RunCache(const Globals& globals, const CacheOptions& options) {
   }
   std::vector<std::vector<std::string>> rows;
   for (const CacheInfoReply::PassLine& p : reply.pass()) {
-    rows.push_back({p.pass(), absl::StrCat(p.frames()), Bytes(p.bytes()), Seconds(p.seconds_saved())});
+    rows.push_back({p.pass(), absl::StrCat(p.frames()), Bytes(p.bytes()), Seconds(p.render_seconds()),
+                    Seconds(p.seconds_saved()), p.keep() == Pass::ALWAYS ? "always" : ""});
   }
-  if (!rows.empty()) std::fputs(Table({"pass", "frames", "size", "render time"}, rows).c_str(), stdout);
+  if (!rows.empty()) {
+    std::fputs(Table({"pass", "frames", "size", "render time", "saved so far", "kept"}, rows).c_str(), stdout);
+  } else if (!options.stack.empty()) {
+    std::printf("nothing of a stack \"%s\" is held\n", options.stack.c_str());
+  }
   std::printf("%llu results, %s of %s; since the daemon started %llu hits, %llu misses, %llu damaged tiles\n",
               static_cast<unsigned long long>(reply.results()), Bytes(reply.bytes()).c_str(),
               Bytes(reply.budget_bytes()).c_str(), static_cast<unsigned long long>(reply.hits()),

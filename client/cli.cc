@@ -18,6 +18,7 @@ A first round:
   selvage check apiary_010.stack
   selvage submit apiary_010.stack --watch
   selvage look apiary_010.stack core --frame 1012 --as checker -o core.png
+  selvage why apiary_010.stack core --frame 1012
   selvage submit apiary_010.stack --set comp_grade.grade.stops=0.3 --watch
   selvage fetch --to out
   selvage steps despill)";
@@ -98,15 +99,42 @@ class CommandLine {
     look->add_option("--longest-side", look_.longest_side, "Shrink to this many pixels; 0 = full size");
     look->footer("\nExample: selvage look apiary_010.stack hair --frame 1012 --as black --stops 2 -o hair.png");
 
-    CLI::App* invalidate = Add("invalidate", "Render a pass anew, whatever the cache holds",
+    CLI::App* why = Add("why", "Why a pass would be rendered, or would not; renders nothing",
+                        [this] { return RunWhy(globals_, why_); });
+    AddStack(why, &why_.stack);
+    why->add_option("PASS", why_.pass, "A pass, or \"deliver NAME\"")->required();
+    why->add_option("--frame,-f", why_.frame, "Only this one");
+    why->footer(
+        "\nCompares with the last submission of the stack and names the first thing that differs,\n"
+        "also where it lies in a pass above:\n"
+        "  selvage why apiary_010.stack boots_edge --frame 1012\n"
+        "    boots_edge at 1012: levels.white 0.82 -> 0.79\n"
+        "  selvage why apiary_010.stack matte\n"
+        "    clean at 1007: plate \"plate\" has other content\n"
+        "    matte at 1001-1006, 1008-1048: nothing changed: would be reused\n"
+        "`selvage plan` says the same of all passes.");
+
+    CLI::App* invalidate = Add("invalidate", "Render anew, whatever the cache holds",
                                [this] { return RunInvalidate(globals_, invalidate_); });
-    invalidate->add_option("STACK", invalidate_.stack, "The stack file, or the name of a stack")->required();
+    invalidate->add_option("STACK", invalidate_.stack, "The stack file, or the name of a stack");
     invalidate->add_option("PASS", invalidate_.pass, "The pass");
     invalidate->add_flag("--all", invalidate_.all, "Every pass of the stack");
     invalidate->add_option("--frames", invalidate_.frames, "Only these, as in 1001-1010")->type_name("A-B");
+    invalidate->add_flag("--with-dependents", invalidate_.with_dependents,
+                         "Also everything below, even where the pixels above it come out the same");
+    invalidate->add_option("--worker", invalidate_.worker,
+                           "What this worker made, in all stacks: its name, or the host before the colon (`selvage workers`)")
+        ->type_name("NAME");
+    invalidate->add_option("--since", invalidate_.since, "With --worker: made then or later; 14:02, \"2026-11-25 14:02\", 90m, 2h, 3d")
+        ->type_name("TIME");
     invalidate->footer(
-        "\nNothing older is shown once this returns. Passes below it are rendered again only\n"
-        "where its pixels come out different.");
+        "\nNothing older is shown once this returns, also by jobs that run. Passes below are rendered\n"
+        "again only where the pixels come out different:\n"
+        "  selvage invalidate apiary_010.stack clean --frames 1010-1012\n"
+        "  selvage invalidate apiary_010.stack core --with-dependents\n"
+        "  selvage invalidate apiary_010.stack --all\n"
+        "A machine with bad memory; stop its worker first:\n"
+        "  selvage invalidate --worker render3 --since 14:02");
   }
 
   void AddResultCommands() {
@@ -126,8 +154,25 @@ class CommandLine {
     CLI::App* cancel = Add("cancel", "Stop a job; what it rendered is kept", [this] { return RunCancel(globals_, watch_); });
     cancel->add_option("JOB", watch_.job, "Job id, or `last`")->required();
     Add("workers", "Who renders", [this] { return RunWorkers(globals_); });
-    CLI::App* cache = Add("cache", "What is kept, and what it saves", [this] { return RunCache(globals_, cache_); });
+    CLI::App* cache = Add("cache", "What is kept, and what it saves", [this] {
+      return chosen_cache_ ? chosen_cache_() : RunCache(globals_, cache_);
+    });
     cache->add_option("--stack", cache_.stack, "Pass by pass for this stack name")->type_name("NAME");
+    cache->footer(
+        "\nExamples:\n"
+        "  selvage cache --stack apiary_010          frames held, size, time that reuse has saved\n"
+        "  selvage cache verify                      after a crash of the disk\n"
+        "  selvage cache backup /safe/selvage-monday");
+    CLI::App* verify = cache->add_subcommand("verify", "Read every tile; what is damaged becomes a miss");
+    verify->callback([this] { chosen_cache_ = [this] { return RunVerify(globals_); }; });
+    verify->footer("\nWork goes on meanwhile. A result that lacks a tile is rendered again when it is needed.");
+    CLI::App* backup = cache->add_subcommand("backup", "A copy of the cache as of one moment, while work goes on");
+    backup->callback([this] { chosen_cache_ = [this] { return RunBackup(globals_, backup_); }; });
+    backup->add_option("DIR", backup_.folder, "A folder that does not exist yet, on the daemon's machine")->required();
+    backup->footer(
+        "\nOn the same file system it takes no room at first: files are linked. A daemon can be started on it:\n"
+        "  selvage cache backup /safe/selvage-monday\n"
+        "  selvaged --state /safe/selvage-monday");
     CLI::App* steps = Add("steps", "The operator manual", [this] { return RunSteps(globals_, steps_); });
     steps->add_option("NAME", steps_.name, "One operator");
   }
@@ -137,13 +182,17 @@ class CommandLine {
   StackOptions stack_;
   SubmitOptions submit_;
   LookOptions look_;
+  WhyOptions why_;
   InvalidateOptions invalidate_;
   WatchOptions watch_;
   FetchOptions fetch_;
   JobsOptions jobs_;
   CacheOptions cache_;
+  BackupOptions backup_;
   StepsOptions steps_;
   Command chosen_;
+  // A command below `cache`.
+  Command chosen_cache_;
 };
 
 }  // namespace

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "absl/status/status.h"
+#include "absl/status/statusor.h"
 
 namespace selvage::client {
 
@@ -53,12 +54,23 @@ struct FetchOptions {
   std::string deliverable;
   std::string frames;
 };
+struct WhyOptions {
+  StackOptions stack;
+  std::string pass;
+  std::optional<int> frame;
+};
 struct InvalidateOptions {
   std::string stack;
   std::string pass;
   bool all = false;
   std::string frames;
+  bool with_dependents = false;
+  std::string worker;
+  std::string since;
 };
+// "14:02" (today, or yesterday if that is still to come), "2026-11-25 14:02", or
+// "90m", "2h", "3d" ago, as milliseconds since 1970.
+absl::StatusOr<int64_t> ParseTime(const std::string& text, int64_t now_unix_ms);
 struct LookOptions {
   StackOptions stack;
   std::string pass;
@@ -76,12 +88,16 @@ struct JobsOptions {
 struct CacheOptions {
   std::string stack;
 };
+struct BackupOptions {
+  std::string folder;
+};
 struct StepsOptions {
   std::string name;
 };
 
 absl::Status RunCheck(const Globals&, const StackOptions&);
 absl::Status RunPlan(const Globals&, const StackOptions&);
+absl::Status RunWhy(const Globals&, const WhyOptions&);
 absl::Status RunSubmit(const Globals&, const SubmitOptions&);
 absl::Status RunWatch(const Globals&, const WatchOptions&);
 absl::Status RunFetch(const Globals&, const FetchOptions&);
@@ -91,6 +107,8 @@ absl::Status RunJobs(const Globals&, const JobsOptions&);
 absl::Status RunCancel(const Globals&, const WatchOptions&);
 absl::Status RunWorkers(const Globals&);
 absl::Status RunCache(const Globals&, const CacheOptions&);
+absl::Status RunVerify(const Globals&);
+absl::Status RunBackup(const Globals&, const BackupOptions&);
 absl::Status RunSteps(const Globals&, const StepsOptions&);
 
 }  // namespace selvage::client

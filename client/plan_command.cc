@@ -28,7 +28,7 @@ absl::Status RunPlan(const Globals& globals, const StackOptions& options) {
     reuse += p.reuse();
     std::string why;
     for (const PlanReason& r : p.reason()) {
-      absl::StrAppend(&why, why.empty() ? "" : "; ", r.text());
+      absl::StrAppend(&why, why.empty() ? "" : "; ", r.pass().empty() ? "" : absl::StrCat(r.pass(), ": "), r.text());
       if (r.frame_size() > 0) absl::StrAppend(&why, " (", FrameList(r.frame()), ")");
     }
     rows.push_back({p.pass(), absl::StrCat(p.render()), absl::StrCat(p.reuse()), why});

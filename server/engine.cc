@@ -52,6 +52,12 @@ absl::Status Engine::Start() {
   }));
   RETURN_IF_ERROR(bad);
 
+  RETURN_IF_ERROR(keep_->Load(*cache_.index));
+  ASSIGN_OR_RETURN(const auto saved, cache_.index->ListValues(kSavingsPrefix));
+  for (const auto& [name, value] : saved) {
+    // Counted for people only: what cannot be read begins anew.
+    (void)savings_[name.substr(std::string_view(kSavingsPrefix).size())].ParseFromString(value);
+  }
   ASSIGN_OR_RETURN(const auto values, cache_.index->ListValues("job/"));
   std::vector<std::shared_ptr<Errand>> unfinished;
   for (const auto& [name, value] : values) {
@@ -90,6 +96,7 @@ absl::Status Engine::Start() {
 }
 
 void Engine::Stop() {
+  going_down_ = true;
   std::promise<void> stopped;
   pool_->PostSerial([&] {
     stopping_ = true;
@@ -97,6 +104,7 @@ void Engine::Stop() {
     const auto errands = errands_;
     for (const auto& e : errands) {
       if (auto done = std::exchange(e->plan_done, nullptr)) done(why);
+      if (auto done = std::exchange(e->why_done, nullptr)) done(why);
       if (auto done = std::exchange(e->look_done, nullptr)) done(why);
     }
     watchers_.clear();
@@ -116,9 +124,23 @@ void Engine::CommitSometime(IndexBatch batch) {
   cache_.committer->Add(std::move(batch), [](const absl::StatusOr<uint64_t>&) {});
 }
 
-void Engine::Unpin(std::shared_ptr<const Plan> plan) {
-  if (!plan) return;
-  pool_->Post([this, plan] { cache_.evictor->Unpin(KeysOf(*plan)); });
+// The evictor may hold its lock over a synced write.
+void Engine::Unpin(std::vector<ResultKey> keys) {
+  if (keys.empty()) return;
+  pool_->Post([this, keys = std::move(keys)] { cache_.evictor->Unpin(keys); });
+}
+
+void Engine::UnpinPlan(const std::shared_ptr<PlanPins>& pins) {
+  if (pins) Unpin(pins->Rest());
+}
+
+void Engine::UnpinInputs(const ResultKey& key) {
+  const sched::Task* task = scheduler_.FindTask(key);
+  if (task == nullptr) return;
+  for (const sched::Waiter& w : task->waiters) {
+    const std::shared_ptr<Errand> e = ErrandOf(w.job->number);
+    if (e && e->rendering == w.job->number && e->pins) Unpin(e->pins->Done(w.local));
+  }
 }
 
 void Engine::Tick() {

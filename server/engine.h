@@ -6,6 +6,7 @@
 #pragma once
 
 #include <array>
+#include <atomic>
 #include <deque>
 #include <functional>
 #include <map>
@@ -19,6 +20,7 @@
 #include "proto/farm.pb.h"
 #include "proto/job.pb.h"
 #include "cache/open.h"
+#include "proto/ingredients.pb.h"
 #include "server/epochs.h"
 #include "server/errand.h"
 #include "server/keep_table.h"
@@ -27,6 +29,9 @@
 #include "server/sched/scheduler.h"
 
 namespace selvage {
+
+// Value of the index that holds a stack's Savings.
+inline constexpr char kSavingsPrefix[] = "savings/";
 
 template <class T>
 using Then = std::function<void(absl::StatusOr<T>)>;
@@ -80,6 +85,7 @@ class Engine {
   // Returns at once; the handle cancels it (harmless when it is over).
   using Handle = std::shared_ptr<Errand>;
   Handle MakePlanFor(const PlanRequest& request, Then<PlanReply> then);
+  Handle Why(const WhyRequest& request, Then<WhyReply> then);
   Handle Look(const LookRequest& request, Then<LookResult> then);
   void Abandon(const Handle& errand);
   // `show` is called at most ten times a second, with `last` at the job's end.
@@ -97,6 +103,10 @@ class Engine {
   // Bytes of a result turned out to be missing.
   void ReportLost(const ResultKey& key);
   void Invalidate(const InvalidateRequest& request, Then<InvalidateReply> then);
+  // `show` is called now and then, from one thread, the last time with `done`; it
+  // answers whether to go on. The walk ends before `then` is called.
+  void VerifyCache(std::function<bool(const VerifyProgress&)> show, Then<VerifyProgress> then);
+  void Backup(const BackupRequest& request, Then<BackupReply> then);
   void CacheInfo(const CacheInfoRequest& request, Then<CacheInfoReply> then);
   void Stats(std::function<void(const EngineStats&)> then);
 
@@ -137,7 +147,18 @@ class Engine {
   void Commit(IndexBatch batch, std::function<void(absl::StatusOr<uint64_t>)> then);
   // The same, when nobody waits for it.
   void CommitSometime(IndexBatch batch);
-  void Unpin(std::shared_ptr<const Plan> plan);
+  void Unpin(std::vector<ResultKey> keys);
+  void UnpinPlan(const std::shared_ptr<PlanPins>& pins);
+  // A task of some plans is done: its inputs may be evicted once nobody reads them.
+  void UnpinInputs(const ResultKey& key);
+  void AddSavings(const JobProgress& progress, IndexBatch* batch);
+  void InvalidatePasses(const InvalidateRequest& request, Then<InvalidateReply> then);
+  void InvalidateWorker(const InvalidateRequest& request, Then<InvalidateReply> then);
+  // On the strand, when the invalidation is durable.
+  void Heed(const InvalidateRequest& what, uint64_t sequence);
+  // Is this work that was, or is about to be, disowned?
+  bool Distrusts(const std::string& worker, int64_t made_unix_ms) const;
+  std::string WorkerName(const std::string& worker_id) const;
 
   // Planning (engine_planning.cc). On the strand.
   void Begin(const std::shared_ptr<Errand>& e);
@@ -171,7 +192,9 @@ class Engine {
   void FinishFacts(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then);
   void FinishManifest(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then);
   void CommitManifest(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, Then<FinishReply> then);
-  std::vector<NameRecord> NamesFor(const ResultKey& key);
+  // Tasks of all plans that wait for the result.
+  using Named = std::vector<std::pair<std::shared_ptr<const Plan>, const PlannedTask*>>;
+  Named NamesFor(const ResultKey& key);
   // The plan and task behind a scheduler's job and position; nullptr if it is gone.
   const PlannedTask* TaskOf(sched::JobNumber job, uint32_t local, std::shared_ptr<const Plan>* plan);
   const PlannedTask* TaskOf(const ResultKey& key, std::shared_ptr<const Plan>* plan);
@@ -201,11 +224,19 @@ class Engine {
   std::map<std::string, WorkerInfo> workers_;
   double last_worker_seen_ = 0;
   std::deque<FetchMap> fetch_maps_;
+  // What reuse has saved, by stack.
+  std::map<std::string, Savings> savings_;
+  // Workers whose results are being disowned: name -> how many requests.
+  std::map<std::string, int> disowning_;
+  // Results on their way to disk, and who made them.
+  std::map<ResultKey, std::string> committing_;
   bool stopping_ = false;
   bool in_effects_ = false;
   // Jobs from before the restart that are not planned yet.
   int restoring_ = 0;
   EngineStats stats_;
+
+  std::atomic<bool> verifying_{false}, backing_up_{false}, going_down_{false};
 };
 
 }  // namespace selvage

@@ -193,6 +193,7 @@ void Engine::Answer(const sched::Effect& effect) {
   pool_->Post([this, plan, task, effect, names = NamesFor(effect.key)]() mutable {
     const auto tell = [this, effect](bool hit) {
       stats_.reused += hit;
+      if (hit) UnpinInputs(effect.key);
       scheduler_.Answer(effect.key, effect.question, hit, Now());
       RunEffects();
     };
@@ -205,9 +206,17 @@ void Engine::Answer(const sched::Effect& effect) {
     } else if (found.ok() && found->twin) {
       // Known under another recipe: from now on under this one too.
       IndexBatch batch;
+      for (const auto& [plan_of, named] : names) AddName(*plan_of, *named, &batch);
       batch.results.push_back({effect.key, std::move(*found->twin)});
-      batch.names = std::move(names);
-      Commit(std::move(batch), [tell](const absl::StatusOr<uint64_t>& done) { tell(done.ok()); });
+      pool_->PostSerial([this, tell, effect, batch = std::move(batch)]() mutable {
+        const ResultRecord& twin = batch.results.front().second;
+        if (Distrusts(twin.worker, twin.made_unix_ms)) return tell(false);
+        committing_[effect.key] = twin.worker;
+        Commit(std::move(batch), [this, tell, key = effect.key](const absl::StatusOr<uint64_t>& done) {
+          committing_.erase(key);
+          tell(done.ok());
+        });
+      });
     } else {
       pool_->PostSerial([tell, hit = found.ok() && found->own] { tell(hit); });
     }
@@ -231,6 +240,18 @@ void Engine::Report(const std::shared_ptr<WorkerLink>& link, const WorkerReport&
   });
 }
 
+std::string Engine::WorkerName(const std::string& worker_id) const {
+  auto it = workers_.find(worker_id);
+  return it == workers_.end() || it->second.name.empty() ? worker_id : it->second.name;
+}
+
+bool Engine::Distrusts(const std::string& worker, int64_t made_unix_ms) const {
+  for (const auto& [name, count] : disowning_) {
+    if (IsWorkerOf(worker, name)) return true;
+  }
+  return epochs_.Distrusts(worker, made_unix_ms);
+}
+
 void Engine::LinkClosed(const std::shared_ptr<WorkerLink>& link) {
   pool_->PostSerial([this, link] {
     for (auto it = workers_.begin(); it != workers_.end(); ++it) {
@@ -250,8 +271,7 @@ void Engine::Workers(Then<WorkersReply> then) {
     for (const auto& [number, w] : scheduler_.workers().all()) {
       WorkersReply::Worker* out = reply.add_worker();
       out->set_worker_id(w.id);
-      auto info = workers_.find(w.id);
-      out->set_name(info == workers_.end() ? w.id : info->second.name);
+      out->set_name(WorkerName(w.id));
       out->set_slots(w.slots);
       out->set_running(static_cast<uint32_t>(w.leased.size()));
       out->set_done(w.done);

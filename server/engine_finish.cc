@@ -1,4 +1,5 @@
 // What workers hand in: results, facts of plates, errors.
+#include <algorithm>
 #include <optional>
 #include <utility>
 
@@ -14,9 +15,17 @@ namespace {
 
 // Messages of workers are shown to people and kept: bounded.
 constexpr size_t kMaxMessage = 2000;
+constexpr size_t kMaxWorkerName = 200;
 // Digests that one FinishReply names; the worker hands in again for the rest.
 constexpr int kMaxMissing = 10'000;
 constexpr int kMaxReplans = 5;
+
+// Becomes part of a key in the index.
+std::string MakerOf(const TaskOutcome& outcome) {
+  std::string name = outcome.worker_name().empty() ? outcome.worker_id() : outcome.worker_name();
+  std::replace(name.begin(), name.end(), '\0', ' ');
+  return name.substr(0, kMaxWorkerName);
+}
 
 std::string Clip(std::string text) {
   if (text.size() > kMaxMessage) text.resize(kMaxMessage);
@@ -149,14 +158,14 @@ void Engine::FinishManifest(const TaskOutcome& outcome, const ResultKey& key, Th
   });
 }
 
-std::vector<NameRecord> Engine::NamesFor(const ResultKey& key) {
-  std::vector<NameRecord> names;
+Engine::Named Engine::NamesFor(const ResultKey& key) {
+  Named names;
   const sched::Task* task = scheduler_.FindTask(key);
   if (task == nullptr) return names;
   for (const sched::Waiter& w : task->waiters) {
     std::shared_ptr<const Plan> plan;
     const PlannedTask* planned = TaskOf(w.job->number, w.local, &plan);
-    if (planned && planned->pass != "look") names.push_back(NameOf(*plan, *planned));
+    if (planned) names.push_back({plan, planned});
   }
   return names;
 }
@@ -169,6 +178,18 @@ void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, ui
     if (restoring_ > 0) return then(absl::UnavailableError("the daemon is reading its jobs back; hand in again"));
     return then(FinishReply());
   }
+  // What is handed in late by a worker whose results were disowned may be one of
+  // them: only what was leased to it since then is taken.
+  const std::string worker = MakerOf(outcome);
+  if (Distrusts(worker, INT64_MAX)) {
+    scheduler_.TaskSetback(key, outcome.worker_id(), "the results of its worker are being disowned", Now());
+    RunEffects();
+    return then(FinishReply());
+  }
+  if (epochs_.Distrusted(worker)) {
+    const std::vector<ResultKey> leased = scheduler_.LeasedTo(outcome.worker_id());
+    if (std::find(leased.begin(), leased.end(), key) == leased.end()) return then(FinishReply());
+  }
   if (!scheduler_.BeginCommit(key, outcome.worker_id(), Now())) {
     pool_->Post([this, outcome, key] {
       auto record = cache_.index->Find({&key, 1});
@@ -179,24 +200,27 @@ void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, ui
     });
     return then(FinishReply());
   }
+  committing_[key] = worker;
   RunEffects();
-  pool_->Post([this, plan, task, outcome, key, bytes, names = NamesFor(key), then = std::move(then)]() mutable {
+  pool_->Post([this, plan, task, outcome, key, bytes, worker, names = NamesFor(key), then = std::move(then)]() mutable {
     IndexBatch batch;
     ResultRecord record;
     record.manifest = outcome.manifest();
     record.seconds = outcome.seconds();
-    record.worker = outcome.worker_id();
+    record.worker = worker;
     record.made_unix_ms = UnixMilliseconds();
     record.bytes = bytes;
     batch.results.push_back({key, std::move(record)});
-    batch.names = std::move(names);
+    for (const auto& [plan_of, named] : names) AddName(*plan_of, *named, &batch);
     const std::vector<ResultKey> inputs = InputKeys(*task);
     if (!inputs.empty()) {
       auto contents = ContentsOf(inputs, *cache_.index);
       if (contents.ok() && !contents->missing) batch.traces.push_back({TraceKey(*task, contents->digests), key});
     }
     Commit(std::move(batch), [this, outcome, key, then](const absl::StatusOr<uint64_t>& done) {
+      committing_.erase(key);
       stats_.rendered += done.ok();
+      if (done.ok()) UnpinInputs(key);
       scheduler_.EndCommit(key, outcome.worker_id(), done.ok(), outcome.seconds(), Now());
       RunEffects();
       if (done.ok()) return then(FinishReply());

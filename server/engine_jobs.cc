@@ -106,6 +106,36 @@ Engine::Handle Engine::MakePlanFor(const PlanRequest& request, Then<PlanReply> t
   return e;
 }
 
+Engine::Handle Engine::Why(const WhyRequest& request, Then<WhyReply> then) {
+  auto e = std::make_shared<Errand>();
+  e->kind = Errand::kWhy;
+  e->stack = std::make_shared<Stack>(request.stack());
+  e->why_done = std::move(then);
+  e->started = Now();
+  pool_->Post([this, e, request] {
+    absl::Status bad = absl::OkStatus();
+    e->errors = Validate(*e->stack);
+    if (e->errors.empty()) {
+      e->targets = PassTargets(*e->stack, request.pass());
+      if (e->targets.empty()) {
+        bad = absl::NotFoundError(absl::StrCat("the stack has no pass \"", request.pass(), "\" that renders anything"));
+      } else if (request.has_frame()) {
+        std::erase_if(e->targets, [&](const Target& t) { return t.frame != request.frame(); });
+        if (e->targets.empty()) {
+          bad = absl::InvalidArgumentError(absl::StrCat("pass \"", request.pass(), "\" has no frame ", request.frame()));
+        }
+      }
+    }
+    pool_->PostSerial([this, e, bad] {
+      if (e->over) return;
+      if (stopping_) return End(e, JOB_FAILED, absl::UnavailableError("the daemon is going down"));
+      if (!bad.ok() || !e->errors.empty()) return End(e, JOB_FAILED, bad);
+      Begin(e);
+    });
+  });
+  return e;
+}
+
 Engine::Handle Engine::Look(const LookRequest& request, Then<LookResult> then) {
   auto e = std::make_shared<Errand>();
   e->kind = Errand::kLook;
@@ -141,6 +171,7 @@ void Engine::Abandon(const Handle& e) {
   pool_->PostSerial([this, e] {
     if (e->over) return;
     e->plan_done = nullptr;
+    e->why_done = nullptr;
     e->look_done = NoThen;
     End(e, JOB_CANCELLED, absl::CancelledError("the client went away"));
   });

@@ -11,6 +11,7 @@ namespace {
 // Plates that keep changing under a job: give up.
 constexpr int kMaxReplans = 5;
 constexpr size_t kMaxErrors = 50;
+constexpr size_t kNamesAtOnce = 1024;
 }  // namespace
 
 void Engine::Begin(const std::shared_ptr<Errand>& e) {
@@ -98,18 +99,27 @@ void Engine::PlanIt(const std::shared_ptr<Errand>& e) {
   const int round = e->round;
   pool_->Post([this, e, round, epochs = epochs_] {
     auto planned =
-        MakePlan(*e->stack, e->targets, e->found, epochs, e->kind == Errand::kPlan, *cache_.index, *cache_.evictor);
+        MakePlan(*e->stack, e->targets, e->found, epochs,
+                 e->kind == Errand::kPlan ? Explain::kPasses
+                 : e->kind == Errand::kWhy ? Explain::kTargets
+                                           : Explain::kNothing,
+                 *cache_.index, *cache_.evictor);
     // Hits are named before they are shown as such; a crash in between loses
     // only the reason that the next `plan` gives.
-    if (planned.ok() && e->kind != Errand::kPlan && !planned->names.empty()) {
+    const bool renders = e->kind == Errand::kJob || e->kind == Errand::kLook;
+    for (size_t at = 0; planned.ok() && renders && at < planned->renamed.size(); at += kNamesAtOnce) {
       IndexBatch batch;
-      batch.names = std::move(planned->names);
+      for (size_t i = at; i < std::min(at + kNamesAtOnce, planned->renamed.size()); ++i) {
+        AddName(*planned->plan, planned->plan->tasks[planned->renamed[i]], &batch);
+      }
       CommitSometime(std::move(batch));
     }
-    if (planned.ok() && e->kind == Errand::kJob) keep_->Set(*planned->plan);
+    if (planned.ok() && planned->plan->errors.empty() && e->kind == Errand::kJob) {
+      keep_->Set(*planned->plan, [this](IndexBatch batch) { CommitSometime(std::move(batch)); });
+    }
     pool_->PostSerial([this, e, round, planned = std::move(planned)]() mutable {
       if (!Stale(*e, round)) return OnPlanned(e, std::move(planned));
-      if (planned.ok() && planned->plan->errors.empty()) Unpin(planned->plan);
+      if (planned.ok()) UnpinPlan(planned->pins);
     });
   });
 }
@@ -118,7 +128,7 @@ void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned>
   if (!planned.ok()) return End(e, JOB_FAILED, planned.status());
   // Invalidated while it was planned: the plan is of yesterday.
   if (epochs_.Newest(e->stack->name()) != planned->epoch) {
-    if (planned->plan->errors.empty()) Unpin(planned->plan);
+    UnpinPlan(planned->pins);
     return PlanIt(e);
   }
   if (!planned->plan->errors.empty()) {
@@ -127,10 +137,19 @@ void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned>
     return End(e, JOB_FAILED);
   }
   if (e->kind == Errand::kPlan) {
-    Unpin(planned->plan);
+    UnpinPlan(planned->pins);
     PlanReply reply;
     for (PassPlan& p : planned->reasons) *reply.add_pass() = std::move(p);
     const auto done = std::exchange(e->plan_done, nullptr);
+    End(e, JOB_DONE);
+    if (done) done(std::move(reply));
+    return;
+  }
+  if (e->kind == Errand::kWhy) {
+    UnpinPlan(planned->pins);
+    WhyReply reply;
+    for (PlanReason& r : planned->why) *reply.add_reason() = std::move(r);
+    const auto done = std::exchange(e->why_done, nullptr);
     End(e, JOB_DONE);
     if (done) done(std::move(reply));
     return;
@@ -146,7 +165,8 @@ void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned>
 
   // The new plan first, so that what both have goes on.
   sched::JobNumber old = std::exchange(e->rendering, job.number);
-  const std::shared_ptr<const Plan> old_plan = std::exchange(e->plan, planned->plan);
+  const std::shared_ptr<PlanPins> old_pins = std::exchange(e->pins, planned->pins);
+  e->plan = planned->plan;
   e->lines = std::move(lines);
   e->epoch = planned->epoch;
   e->replanning = false;
@@ -155,7 +175,7 @@ void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned>
   scheduler_.AddJob(job, Now());
   if (old != 0) {
     RemoveFromScheduler(&old);
-    Unpin(old_plan);
+    UnpinPlan(old_pins);
   }
   if (std::exchange(e->not_before, 0) > 0) --restoring_;
   RunEffects();
@@ -180,7 +200,7 @@ void Engine::Leave(const std::shared_ptr<Errand>& e) {
   e->over = true;
   RemoveFromScheduler(&e->inspection);
   RemoveFromScheduler(&e->rendering);
-  Unpin(e->plan);
+  UnpinPlan(e->pins);
   if (std::exchange(e->not_before, 0) > 0) --restoring_;
   errands_.erase(e);
 }
@@ -202,6 +222,12 @@ void Engine::End(const std::shared_ptr<Errand>& e, JobState state, const absl::S
       PlanReply reply;
       for (const StackError& error : e->errors) *reply.add_error() = error;
       done(why.ok() ? absl::StatusOr<PlanReply>(std::move(reply)) : why);
+    }
+  } else if (e->kind == Errand::kWhy) {
+    if (auto done = std::exchange(e->why_done, nullptr)) {
+      WhyReply reply;
+      for (const StackError& error : e->errors) *reply.add_error() = error;
+      done(why.ok() ? absl::StatusOr<WhyReply>(std::move(reply)) : why);
     }
   } else if (e->kind == Errand::kLook) {
     auto done = std::exchange(e->look_done, nullptr);
@@ -244,6 +270,7 @@ void Engine::Persist(const std::shared_ptr<Errand>& e, JournalType type, std::fu
   IndexBatch batch;
   batch.journal.push_back({type, e->id});
   batch.values.push_back({"job/" + e->id, jobs_[e->id].progress.SerializeAsString()});
+  AddSavings(jobs_[e->id].progress, &batch);
   if (e->plan) {
     // Newest invalidation known to the plan, then the keys of the targets.
     std::string targets;

@@ -3,6 +3,8 @@
 #include <utility>
 
 #include "absl/strings/str_cat.h"
+#include "cache/verify.h"
+#include "proto/status.h"
 #include "server/engine.h"
 
 namespace selvage {
@@ -15,6 +17,21 @@ constexpr size_t kFindAtOnce = 256;
 absl::Status NotRendered(const FetchRequest& r) {
   return absl::FailedPreconditionError(
       absl::StrCat("frame ", r.frame(), " of \"", r.deliverable(), "\" is not rendered yet"));
+}
+
+// Adds the results that the request's worker made.
+absl::Status FindWorkOf(const InvalidateRequest& request, ResultIndex& index, std::set<ResultKey>* keys) {
+  ASSIGN_OR_RETURN(const std::vector<ResultKey> made, index.FindMadeBy(request.worker(), request.since_unix_ms()));
+  for (size_t at = 0; at < made.size(); at += kFindAtOnce) {
+    const auto some = std::span(made).subspan(at, std::min(kFindAtOnce, made.size() - at));
+    ASSIGN_OR_RETURN(const auto records, index.Find(some));
+    for (size_t i = 0; i < some.size(); ++i) {
+      // It may have been made anew by another.
+      const auto& r = records[i];
+      if (r && IsWorkerOf(r->worker, request.worker()) && r->made_unix_ms >= request.since_unix_ms()) keys->insert(some[i]);
+    }
+  }
+  return absl::OkStatus();
 }
 
 absl::Status NoDeliverable(const FetchRequest& r) {
@@ -101,6 +118,17 @@ void Engine::Invalidate(const InvalidateRequest& request, Then<InvalidateReply> 
     return then(absl::InvalidArgumentError(
         absl::StrCat("frames ", request.frames().first(), "-", request.frames().last(), ": the last is before the first")));
   }
+  if (!request.worker().empty() && (!request.stack_name().empty() || !request.pass().empty() || request.has_frames())) {
+    return then(absl::InvalidArgumentError("what a worker made is invalidated in all stacks: name no stack, pass or frames"));
+  }
+  InvalidateRequest what = request;
+  what.clear_disowned();
+  what.set_at_unix_ms(UnixMilliseconds());
+  if (what.worker().empty()) return InvalidatePasses(what, std::move(then));
+  InvalidateWorker(what, std::move(then));
+}
+
+void Engine::InvalidatePasses(const InvalidateRequest& request, Then<InvalidateReply> then) {
   pool_->PostSerial([this, request, then = std::move(then)] {
     bool live = false;
     for (const auto& e : errands_) live |= e->stack->name() == request.stack_name();
@@ -119,12 +147,7 @@ void Engine::Invalidate(const InvalidateRequest& request, Then<InvalidateReply> 
       batch.journal.push_back({JournalType::kInvalidated, request.SerializeAsString()});
       Commit(std::move(batch), [this, request, then](const absl::StatusOr<uint64_t>& sequence) {
         if (!sequence.ok()) return then(sequence.status());
-        epochs_.Add(request, *sequence);
-        const auto errands = errands_;
-        for (const auto& e : errands) {
-          if (e->stack->name() == request.stack_name() && e->rendering != 0) Replan(e);
-        }
-        RunEffects();
+        Heed(request, *sequence);
         InvalidateReply reply;
         reply.set_epoch(*sequence);
         then(std::move(reply));
@@ -133,9 +156,83 @@ void Engine::Invalidate(const InvalidateRequest& request, Then<InvalidateReply> 
   });
 }
 
+// From the first look on, nothing that the worker made, hands in or is known by
+// another name is taken, so the list of its results is complete.
+void Engine::InvalidateWorker(const InvalidateRequest& request, Then<InvalidateReply> then) {
+  pool_->PostSerial([this, request, then = std::move(then)] {
+    const std::string& worker = request.worker();
+    ++disowning_[worker];
+    std::set<ResultKey> keys;
+    for (const auto& [id, info] : workers_) {
+      if (!IsWorkerOf(WorkerName(id), worker)) continue;
+      for (const ResultKey& key : scheduler_.LeasedTo(id)) keys.insert(key);
+    }
+    for (const auto& [key, maker] : committing_) {
+      if (IsWorkerOf(maker, worker)) keys.insert(key);
+    }
+    const auto end = [this, worker, then](const absl::StatusOr<InvalidateReply>& reply) {
+      if (--disowning_[worker] == 0) disowning_.erase(worker);
+      then(reply);
+    };
+    pool_->Post([this, request = InvalidateRequest(request), keys = std::move(keys), end]() mutable {
+      const absl::Status found = FindWorkOf(request, *cache_.index, &keys);
+      if (!found.ok() || keys.empty()) {
+        const absl::Status why =
+            found.ok() ? absl::NotFoundError(absl::StrCat("nothing that a worker \"", request.worker(), "\" made then is in the cache"))
+                       : found;
+        return pool_->PostSerial([end, why] { end(why); });
+      }
+      for (const ResultKey& key : keys) request.mutable_disowned()->append(key.digest.view());
+      IndexBatch batch;
+      batch.journal.push_back({JournalType::kInvalidated, request.SerializeAsString()});
+      Commit(std::move(batch), [this, request, count = keys.size(), end](const absl::StatusOr<uint64_t>& sequence) {
+        if (!sequence.ok()) return end(sequence.status());
+        Heed(request, *sequence);
+        InvalidateReply reply;
+        reply.set_epoch(*sequence);
+        reply.set_results(count);
+        end(std::move(reply));
+      });
+    });
+  });
+}
+
+void Engine::Heed(const InvalidateRequest& what, uint64_t sequence) {
+  epochs_.Add(what, sequence);
+  const auto errands = errands_;
+  for (const auto& e : errands) {
+    const bool reached = !what.worker().empty() || e->stack->name() == what.stack_name();
+    if (reached && e->rendering != 0) Replan(e);
+  }
+  RunEffects();
+}
+
+void Engine::AddSavings(const JobProgress& progress, IndexBatch* batch) {
+  Savings& savings = savings_[progress.stack_name()];
+  std::map<std::string, Savings::PassLine*> lines;
+  for (Savings::PassLine& line : *savings.mutable_pass()) lines[line.pass()] = &line;
+  for (const PassProgress& p : progress.pass()) {
+    // Reading plates is not rendering.
+    if (p.pass().starts_with("plate ")) continue;
+    Savings::PassLine*& line = lines[p.pass()];
+    if (line == nullptr) {
+      line = savings.add_pass();
+      line->set_pass(p.pass());
+    }
+    line->set_rendered(line->rendered() + p.rendered());
+    line->set_render_seconds(line->render_seconds() + p.mean_seconds() * static_cast<double>(p.rendered()));
+    if (line->rendered() == 0) continue;
+    const double mean = line->render_seconds() / static_cast<double>(line->rendered());
+    line->set_saved_seconds(line->saved_seconds() + mean * static_cast<double>(p.reused()));
+  }
+  batch->values.push_back({kSavingsPrefix + progress.stack_name(), savings.SerializeAsString()});
+}
+
 void Engine::CacheInfo(const CacheInfoRequest& request, Then<CacheInfoReply> then) {
   pool_->PostSerial([this, request, then = std::move(then)] {
-    pool_->Post([this, request, then, hits = stats_.hits, misses = stats_.misses] {
+    Savings savings;
+    if (auto it = savings_.find(request.stack_name()); it != savings_.end()) savings = it->second;
+    pool_->Post([this, request, then, savings, hits = stats_.hits, misses = stats_.misses] {
       const CacheStats totals = cache_.stats();
       CacheInfoReply reply;
       reply.set_results(totals.results);
@@ -161,8 +258,13 @@ void Engine::CacheInfo(const CacheInfoRequest& request, Then<CacheInfoReply> the
             auto& [line, frames] = lines[(*names)[i].pass];
             frames.insert((*names)[i].frame);
             line.set_bytes(line.bytes() + record->bytes);
-            line.set_seconds_saved(line.seconds_saved() + record->seconds);
+            line.set_render_seconds(line.render_seconds() + record->seconds);
+            if (keep_->Of((*names)[i].key) == Keep::kPinned) line.set_keep(Pass::ALWAYS);
           }
+        }
+        for (const Savings::PassLine& s : savings.pass()) {
+          auto it = lines.find(s.pass());
+          if (it != lines.end()) it->second.first.set_seconds_saved(s.saved_seconds());
         }
         for (auto& [pass, entry] : lines) {
           entry.first.set_pass(pass);
@@ -172,6 +274,33 @@ void Engine::CacheInfo(const CacheInfoRequest& request, Then<CacheInfoReply> the
       }
       then(std::move(reply));
     });
+  });
+}
+
+void Engine::VerifyCache(std::function<bool(const VerifyProgress&)> show, Then<VerifyProgress> then) {
+  if (verifying_.exchange(true)) return then(absl::UnavailableError("the cache is being verified already"));
+  pool_->Post([this, show = std::move(show), then = std::move(then)] {
+    auto result = selvage::VerifyCache(*cache_.tiles, *cache_.index, *cache_.committer, [&](const VerifyProgress& p) {
+      return !going_down_ && show(p);
+    });
+    verifying_ = false;
+    then(std::move(result));
+  });
+}
+
+void Engine::Backup(const BackupRequest& request, Then<BackupReply> then) {
+  if (!cache_.backup) return then(absl::UnimplementedError("this cache is in memory"));
+  if (backing_up_.exchange(true)) return then(absl::UnavailableError("a backup is being made already"));
+  pool_->Post([this, folder = request.folder(), then = std::move(then)] {
+    const double began = SteadySeconds();
+    const absl::StatusOr<uint64_t> bytes = cache_.backup(folder);
+    backing_up_ = false;
+    if (!bytes.ok()) return then(bytes.status());
+    BackupReply reply;
+    reply.set_results(cache_.stats().results);
+    reply.set_bytes(*bytes);
+    reply.set_seconds(SteadySeconds() - began);
+    then(std::move(reply));
   });
 }
 

@@ -25,7 +25,7 @@ struct LookResult {
 };
 
 struct Errand {
-  enum Kind { kJob, kLook, kPlan };
+  enum Kind { kJob, kLook, kPlan, kWhy };
 
   Kind kind = kJob;
   std::string id;
@@ -52,6 +52,7 @@ struct Errand {
   std::vector<PassProgress> inspected;
 
   std::shared_ptr<const Plan> plan;
+  std::shared_ptr<PlanPins> pins;
   std::vector<std::string> lines;
   // Newest invalidation that the plan knows of.
   uint64_t epoch = 0;
@@ -62,6 +63,7 @@ struct Errand {
 
   std::function<void(absl::StatusOr<LookResult>)> look_done;
   std::function<void(absl::StatusOr<PlanReply>)> plan_done;
+  std::function<void(absl::StatusOr<WhyReply>)> why_done;
 };
 
 }  // namespace selvage

@@ -17,13 +17,16 @@ Then<Reply> Answer(grpc::ServerUnaryReactor* reactor, Reply* reply) {
 }
 
 // A plan may wait for plates to be inspected; the client may not want to.
-class PlanCall final : public grpc::ServerUnaryReactor, public std::enable_shared_from_this<PlanCall> {
+template <class Reply>
+class PlanCall final : public grpc::ServerUnaryReactor, public std::enable_shared_from_this<PlanCall<Reply>> {
  public:
-  static PlanCall* Start(Engine* engine, const PlanRequest& request, PlanReply* reply) {
+  // `begin` gets what to do with the reply, and gives the handle.
+  template <class Begin>
+  static PlanCall* Start(Engine* engine, Reply* reply, const Begin& begin) {
     std::shared_ptr<PlanCall> call(new PlanCall(engine));
     call->self_ = call;
     std::weak_ptr<PlanCall> weak = call;
-    auto handle = engine->MakePlanFor(request, [weak, reply](absl::StatusOr<PlanReply> result) {
+    auto handle = begin([weak, reply](absl::StatusOr<Reply> result) {
       const auto call = weak.lock();
       if (!call) return;
       std::lock_guard<std::recursive_mutex> lock(call->mutex_);
@@ -62,60 +65,52 @@ class PlanCall final : public grpc::ServerUnaryReactor, public std::enable_share
   bool finished_ = false, cancelled_ = false;
 };
 
-// Each message is complete, so while one is on its way only the newest waits.
-class WatchCall final : public grpc::ServerWriteReactor<JobProgress>,
-                        public OpenCall,
-                        public std::enable_shared_from_this<WatchCall> {
+// Progress of something, to its end. Each message is complete, so while one is
+// on its way only the newest waits.
+template <class Message>
+class NewestCall final : public grpc::ServerWriteReactor<Message>,
+                         public OpenCall,
+                         public std::enable_shared_from_this<NewestCall<Message>> {
  public:
-  static WatchCall* Start(Engine* engine, OpenCalls* calls, const std::string& job_id) {
-    std::shared_ptr<WatchCall> call(new WatchCall(engine, calls));
+  static std::shared_ptr<NewestCall> Start(OpenCalls* calls) {
+    std::shared_ptr<NewestCall> call(new NewestCall(calls));
     call->self_ = call;
     calls->Add(call);
-    std::weak_ptr<WatchCall> weak = call;
-    engine->Watch(
-        job_id,
-        [weak](const JobProgress& progress, bool last) {
-          if (const auto c = weak.lock()) c->Show(progress, last);
-        },
-        [weak, engine](absl::StatusOr<uint64_t> watcher) {
-          const auto c = weak.lock();
-          if (!c) {
-            if (watcher.ok()) engine->Unwatch(*watcher);
-          } else if (!watcher.ok()) {
-            c->End(watcher.status());
-          } else {
-            c->SetWatcher(*watcher);
-          }
-        });
-    return call.get();
+    return call;
   }
 
-  void End(const absl::Status& why) override {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (std::exchange(finished_, true)) return;
-    Finish(ToGrpc(why));
-  }
-
- private:
-  WatchCall(Engine* engine, OpenCalls* calls) : engine_(engine), calls_(calls) {}
-
-  void Show(const JobProgress& progress, bool last) {
+  // From any thread; nothing happens once the call is over.
+  void Show(const Message& message, bool last) {
     std::lock_guard<std::recursive_mutex> lock(mutex_);
     if (finished_) return;
-    next_ = progress;
+    next_ = message;
     last_ = last_ || last;
     if (!writing_) WriteNext();
   }
-  void SetWatcher(uint64_t watcher) {
+  void End(const absl::Status& why) override {
     std::lock_guard<std::recursive_mutex> lock(mutex_);
-    watcher_ = watcher;
-    if (done_) engine_->Unwatch(watcher);
+    if (std::exchange(finished_, true)) return;
+    this->Finish(ToGrpc(why));
   }
+  bool over() {
+    std::lock_guard<std::recursive_mutex> lock(mutex_);
+    return finished_;
+  }
+  // Called once the call is done with, at once if it is.
+  void OnGone(std::function<void()> gone) {
+    std::lock_guard<std::recursive_mutex> lock(mutex_);
+    if (done_) return gone();
+    gone_ = std::move(gone);
+  }
+
+ private:
+  explicit NewestCall(OpenCalls* calls) : calls_(calls) {}
+
   void WriteNext() {
     current_ = std::move(*next_);
     next_.reset();
     writing_ = true;
-    StartWrite(&current_);
+    this->StartWrite(&current_);
   }
   void OnWriteDone(bool ok) override {
     std::lock_guard<std::recursive_mutex> lock(mutex_);
@@ -127,24 +122,23 @@ class WatchCall final : public grpc::ServerWriteReactor<JobProgress>,
   }
   void OnCancel() override { End(absl::CancelledError("the client went away")); }
   void OnDone() override {
-    std::shared_ptr<WatchCall> self;
+    std::shared_ptr<NewestCall> self;
     {
       std::lock_guard<std::recursive_mutex> lock(mutex_);
       done_ = true;
-      if (watcher_ != 0) engine_->Unwatch(watcher_);
+      if (gone_) gone_();
       self = std::move(self_);
     }
     calls_->Remove(self);
   }
 
-  Engine* const engine_;
   OpenCalls* const calls_;
-  std::shared_ptr<WatchCall> self_;
+  std::shared_ptr<NewestCall> self_;
   std::recursive_mutex mutex_;
   bool finished_ = false, writing_ = false, last_ = false, done_ = false;
-  uint64_t watcher_ = 0;
-  std::optional<JobProgress> next_;
-  JobProgress current_;
+  std::function<void()> gone_;
+  std::optional<Message> next_;
+  Message current_;
 };
 
 }  // namespace
@@ -156,7 +150,13 @@ grpc::ServerUnaryReactor* JobServiceImpl::Check(Context* c, const CheckRequest* 
 }
 
 grpc::ServerUnaryReactor* JobServiceImpl::Plan(Context*, const PlanRequest* request, PlanReply* reply) {
-  return PlanCall::Start(engine_, *request, reply);
+  return PlanCall<PlanReply>::Start(
+      engine_, reply, [&](Then<PlanReply> then) { return engine_->MakePlanFor(*request, std::move(then)); });
+}
+
+grpc::ServerUnaryReactor* JobServiceImpl::Why(Context*, const WhyRequest* request, WhyReply* reply) {
+  return PlanCall<WhyReply>::Start(engine_, reply,
+                                   [&](Then<WhyReply> then) { return engine_->Why(*request, std::move(then)); });
 }
 
 grpc::ServerUnaryReactor* JobServiceImpl::Submit(Context* c, const SubmitRequest* request, SubmitReply* reply) {
@@ -166,7 +166,24 @@ grpc::ServerUnaryReactor* JobServiceImpl::Submit(Context* c, const SubmitRequest
 }
 
 grpc::ServerWriteReactor<JobProgress>* JobServiceImpl::Watch(Context*, const WatchRequest* request) {
-  return WatchCall::Start(engine_, calls_, request->job_id());
+  const auto call = NewestCall<JobProgress>::Start(calls_);
+  std::weak_ptr<NewestCall<JobProgress>> weak = call;
+  engine_->Watch(
+      request->job_id(),
+      [weak](const JobProgress& progress, bool last) {
+        if (const auto c = weak.lock()) c->Show(progress, last);
+      },
+      [weak, engine = engine_](absl::StatusOr<uint64_t> watcher) {
+        const auto c = weak.lock();
+        if (!c) {
+          if (watcher.ok()) engine->Unwatch(*watcher);
+        } else if (!watcher.ok()) {
+          c->End(watcher.status());
+        } else {
+          c->OnGone([engine, number = *watcher] { engine->Unwatch(number); });
+        }
+      });
+  return call.get();
 }
 
 grpc::ServerUnaryReactor* JobServiceImpl::ListJobs(Context* c, const ListJobsRequest* request, ListJobsReply* reply) {
@@ -223,6 +240,26 @@ grpc::ServerUnaryReactor* JobServiceImpl::Workers(Context* c, const WorkersReque
 grpc::ServerUnaryReactor* JobServiceImpl::CacheInfo(Context* c, const CacheInfoRequest* request, CacheInfoReply* reply) {
   auto* reactor = c->DefaultReactor();
   engine_->CacheInfo(*request, Answer(reactor, reply));
+  return reactor;
+}
+
+grpc::ServerWriteReactor<VerifyProgress>* JobServiceImpl::VerifyCache(Context*, const VerifyCacheRequest*) {
+  const auto call = NewestCall<VerifyProgress>::Start(calls_);
+  engine_->VerifyCache(
+      [call](const VerifyProgress& progress) {
+        if (!progress.done()) call->Show(progress, false);
+        return !call->over();
+      },
+      [call](absl::StatusOr<VerifyProgress> result) {
+        if (!result.ok()) return call->End(result.status());
+        call->Show(*result, true);
+      });
+  return call.get();
+}
+
+grpc::ServerUnaryReactor* JobServiceImpl::Backup(Context* c, const BackupRequest* request, BackupReply* reply) {
+  auto* reactor = c->DefaultReactor();
+  engine_->Backup(*request, Answer(reactor, reply));
   return reactor;
 }
 

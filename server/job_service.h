@@ -15,6 +15,7 @@ class JobServiceImpl final : public JobService::CallbackService {
   using Context = grpc::CallbackServerContext;
   grpc::ServerUnaryReactor* Check(Context* c, const CheckRequest* request, CheckReply* reply) override;
   grpc::ServerUnaryReactor* Plan(Context* c, const PlanRequest* request, PlanReply* reply) override;
+  grpc::ServerUnaryReactor* Why(Context* c, const WhyRequest* request, WhyReply* reply) override;
   grpc::ServerUnaryReactor* Submit(Context* c, const SubmitRequest* request, SubmitReply* reply) override;
   grpc::ServerWriteReactor<JobProgress>* Watch(Context* c, const WatchRequest* request) override;
   grpc::ServerUnaryReactor* ListJobs(Context* c, const ListJobsRequest* request, ListJobsReply* reply) override;
@@ -25,6 +26,8 @@ class JobServiceImpl final : public JobService::CallbackService {
   grpc::ServerUnaryReactor* Invalidate(Context* c, const InvalidateRequest* request, InvalidateReply* reply) override;
   grpc::ServerUnaryReactor* Workers(Context* c, const WorkersRequest* request, WorkersReply* reply) override;
   grpc::ServerUnaryReactor* CacheInfo(Context* c, const CacheInfoRequest* request, CacheInfoReply* reply) override;
+  grpc::ServerWriteReactor<VerifyProgress>* VerifyCache(Context* c, const VerifyCacheRequest* request) override;
+  grpc::ServerUnaryReactor* Backup(Context* c, const BackupRequest* request, BackupReply* reply) override;
 
  private:
   Engine* const engine_;

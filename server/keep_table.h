@@ -1,5 +1,6 @@
 // What artists said of keeping: results of passes with keep: ALWAYS stay as long
-// as the newest plan of their stack has them, those with NEVER go first.
+// as the newest plan of their stack has them, those with NEVER go first. It
+// outlives the daemon: a pre-render is still pinned after a restart.
 #pragma once
 
 #include <map>
@@ -16,29 +17,25 @@ namespace selvage {
 // All methods may be called from any thread.
 class KeepTable {
  public:
-  // Replaces what an older plan of the same stack said.
-  void Set(const Plan& plan) {
-    std::lock_guard<std::mutex> lock(mutex_);
-    std::vector<ResultKey>& keys = of_stack_[plan.stack_name];
-    for (const ResultKey& key : keys) keep_.erase(key);
-    keys.clear();
-    for (const PlannedTask& t : plan.tasks) {
-      if (t.keep == Pass::AUTO) continue;
-      keys.push_back(t.key);
-      keep_[t.key] = t.keep == Pass::ALWAYS ? Keep::kPinned : Keep::kFirstToGo;
-    }
-    if (keys.empty()) of_stack_.erase(plan.stack_name);
-  }
-  Keep Of(const ResultKey& key) const {
-    std::lock_guard<std::mutex> lock(mutex_);
-    auto it = keep_.find(key);
-    return it == keep_.end() ? Keep::kNormal : it->second;
-  }
+  // What the index remembers.
+  absl::Status Load(ResultIndex& index);
+  // Replaces what an older plan of the same stack said. `commit` gets what must
+  // be remembered, in the order of the calls, if anything changed; it must not
+  // block.
+  void Set(const Plan& plan, const std::function<void(IndexBatch)>& commit);
+  Keep Of(const ResultKey& key) const;
 
  private:
+  struct Wishes {
+    int always = 0, never = 0;
+  };
+  using Wish = std::pair<ResultKey, Keep>;
+  void ReplaceLocked(const std::string& stack, std::vector<Wish> wishes);
+
   mutable std::mutex mutex_;
-  std::map<std::string, std::vector<ResultKey>> of_stack_;
-  std::unordered_map<ResultKey, Keep, DigestHash> keep_;
+  // Guarded by mutex_.
+  std::map<std::string, std::vector<Wish>> of_stack_;
+  std::unordered_map<ResultKey, Wishes, DigestHash> keep_;
 };
 
 }  // namespace selvage

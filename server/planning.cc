@@ -8,13 +8,20 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
+#include "cache/format.h"
 #include "server/plan/explain.h"
+#include "server/plan/ingredients.h"
 
 namespace selvage {
 
 namespace {
 
 constexpr size_t kMaxErrors = 50;
+// Up to so many tasks, names are looked up one by one: a stack may have a
+// million, of which a look or a `why` needs forty.
+constexpr size_t kFewTasks = 4096;
+// Segments that a pass may have had more than now.
+constexpr uint32_t kFormerSegments = 4;
 
 void AddError(std::vector<StackError>* errors, const std::string& path, const std::string& message) {
   if (errors->size() >= kMaxErrors) return;
@@ -91,11 +98,46 @@ absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<Targe
   return found;
 }
 
-std::vector<ResultKey> KeysOf(const Plan& plan) {
-  std::vector<ResultKey> keys;
-  keys.reserve(plan.tasks.size());
-  for (const PlannedTask& t : plan.tasks) keys.push_back(t.key);
-  return keys;
+namespace {
+
+absl::StatusOr<std::vector<NameRecord>> NamesBefore(const Plan& plan, ResultIndex& index) {
+  if (plan.tasks.size() > kFewTasks) return index.FindNames(plan.stack_name, "");
+  std::vector<NameRecord> places;
+  std::map<std::pair<std::string, int32_t>, uint32_t> last;
+  for (const PlannedTask& t : plan.tasks) {
+    places.push_back(NameOf(plan, t));
+    uint32_t& segment = last[{t.pass, t.frame}];
+    segment = std::max(segment, t.segment);
+  }
+  for (const auto& [place, segment] : last) {
+    for (uint32_t s = segment + 1; s <= segment + kFormerSegments; ++s) {
+      NameRecord& n = places.emplace_back();
+      n.stack = plan.stack_name;
+      n.pass = place.first;
+      n.segment = s;
+      n.frame = place.second;
+    }
+  }
+  ASSIGN_OR_RETURN(auto found, index.FindNamesAt(places));
+  std::vector<NameRecord> names;
+  for (auto& name : found) {
+    if (name) names.push_back(*std::move(name));
+  }
+  return names;
+}
+
+}  // namespace
+
+std::string IngredientsName(const NameRecord& n) {
+  return "made-of/" + format::NameKey(n.stack, n.pass, n.segment, n.frame);
+}
+
+void AddName(const Plan& plan, const PlannedTask& task, IndexBatch* batch) {
+  // A look is nobody's result.
+  if (task.pass == "look") return;
+  NameRecord name = NameOf(plan, task);
+  batch->values.emplace_back(IngredientsName(name), IngredientsOf(plan, task).SerializeAsString());
+  batch->names.push_back(std::move(name));
 }
 
 NameRecord NameOf(const Plan& plan, const PlannedTask& task) {
@@ -110,7 +152,7 @@ NameRecord NameOf(const Plan& plan, const PlannedTask& task) {
 }
 
 absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& targets, const FoundFiles& found,
-                                 const Epochs& epochs, bool want_reasons, ResultIndex& index, Evictor& evictor) {
+                                 const Epochs& epochs, Explain explain, ResultIndex& index, Evictor& evictor) {
   Planned planned;
   planned.epoch = epochs.Newest(stack.name());
   const FactsOf facts = [&](const std::string& path) -> const PlateFacts* {
@@ -120,14 +162,16 @@ absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& 
   auto plan = std::make_shared<Plan>(
       BuildPlan(stack, targets, found.files, facts, [&](const std::string& pass, int32_t frame) {
         return epochs.Of(stack.name(), pass, frame);
-      }));
+      }, Limits(), [&](const ResultKey& key) { return epochs.OfKey(key); }));
   planned.plan = plan;
   if (!plan->errors.empty()) return planned;
   // Pinned first, then looked up: what is found stays.
-  const std::vector<ResultKey> keys = KeysOf(*plan);
+  std::vector<ResultKey> keys, unneeded;
+  keys.reserve(plan->tasks.size());
+  for (const PlannedTask& t : plan->tasks) keys.push_back(t.key);
   evictor.Pin(keys);
   auto probed = Probe(*plan, index);
-  auto names = index.FindNames(stack.name(), "");
+  auto names = NamesBefore(*plan, index);
   if (!probed.ok() || !names.ok()) {
     evictor.Unpin(keys);
     return probed.ok() ? names.status() : probed.status();
@@ -137,6 +181,11 @@ absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& 
     planned.hits += s == Probed::kHit;
     planned.misses += s == Probed::kRender;
   }
+  for (size_t i = 0; i < keys.size(); ++i) {
+    if (planned.probed.state[i] == Probed::kNotNeeded) unneeded.push_back(keys[i]);
+  }
+  evictor.Unpin(unneeded);
+  planned.pins = std::make_shared<PlanPins>(planned.plan, planned.probed);
 
   std::map<std::tuple<std::string, uint32_t, int32_t>, const NameRecord*> known;
   for (const NameRecord& n : *names) known[{n.pass, n.segment, n.frame}] = &n;
@@ -144,9 +193,20 @@ absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& 
     const PlannedTask& task = plan->tasks[i];
     if (planned.probed.state[i] == Probed::kRender || task.pass == "look") continue;
     auto name = known.find({task.pass, task.segment, task.frame});
-    if (name == known.end() || name->second->key != task.key) planned.names.push_back(NameOf(*plan, task));
+    if (name == known.end() || name->second->key != task.key) planned.renamed.push_back(i);
   }
-  if (want_reasons) planned.reasons = ExplainPlan(*plan, planned.probed, *names);
+  if (explain == Explain::kNothing) return planned;
+  Remembered before;
+  before.names = *std::move(names);
+  before.ingredients = [&](const NameRecord& name) -> std::optional<Ingredients> {
+    const auto text = index.FindValue(IngredientsName(name));
+    Ingredients made_of;
+    if (!text.ok() || !*text || !made_of.ParseFromString(**text)) return std::nullopt;
+    return made_of;
+  };
+  before.invalidation = [&](uint64_t epoch) { return epochs.InWords(epoch); };
+  if (explain == Explain::kPasses) planned.reasons = ExplainPlan(stack, *plan, planned.probed, before);
+  if (explain == Explain::kTargets) planned.why = ExplainTargets(stack, *plan, targets, planned.probed, before);
   return planned;
 }
 

@@ -12,6 +12,7 @@
 #include "cache/result_index.h"
 #include "server/epochs.h"
 #include "server/plan/plan.h"
+#include "server/plan_pins.h"
 #include "server/roots.h"
 #include "server/sched/types.h"
 
@@ -48,31 +49,38 @@ bool SameFile(const PlateFacts& facts, const FileState& state);
 // behind must be read again next time.
 bool WorthRemembering(const PlateFacts& facts, int64_t now_unix_ns);
 
-std::vector<ResultKey> KeysOf(const Plan& plan);
-
 // Identity of an inspection: single flight across jobs.
 ResultKey InspectionKey(const std::string& path, const FileState& state);
 
 struct Planned {
   std::shared_ptr<const Plan> plan;
   Probed probed;
-  // Names that point elsewhere now although nothing is rendered.
-  std::vector<NameRecord> names;
-  // Why what is rendered is rendered (if asked for).
+  // Not set for a plan with errors, which pins nothing.
+  std::shared_ptr<PlanPins> pins;
+  // Tasks that are not rendered although their names point elsewhere: by place.
+  std::vector<size_t> renamed;
+  // Why what is rendered is rendered (Explain::kPasses).
   std::vector<PassPlan> reasons;
+  // Why each target is, or is not (Explain::kTargets).
+  std::vector<PlanReason> why;
   // Newest invalidation of the stack that the plan knows of.
   uint64_t epoch = 0;
   uint64_t hits = 0, misses = 0;
 };
-// All results of the plan are pinned when this succeeds without errors in the
-// plan; the caller unpins them.
+enum class Explain { kNothing, kPasses, kTargets };
+// All results of the plan that are needed are pinned when this succeeds without
+// errors in the plan; the caller unpins them, by `pins`.
 absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& targets, const FoundFiles& found,
-                                 const Epochs& epochs, bool want_reasons, ResultIndex& index, Evictor& evictor);
+                                 const Epochs& epochs, Explain explain, ResultIndex& index, Evictor& evictor);
 
 // The plan as the scheduler wants it. `lines` gets the names of the groups.
 sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<Target>& targets, const Planned& planned,
                              std::vector<std::string>* lines);
 
+// Where a task's name and its ingredients are kept.
 NameRecord NameOf(const Plan& plan, const PlannedTask& task);
+std::string IngredientsName(const NameRecord& place);
+// The task's result is what its name stands for from now on.
+void AddName(const Plan& plan, const PlannedTask& task, IndexBatch* batch);
 
 }  // namespace selvage

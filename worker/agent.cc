@@ -169,6 +169,7 @@ void Agent::Impl::RunTasks() {
     if (!*h->stopped) {
       outcome = executor.Run(h->spec, [&] { return h->stopped->load(); });
       outcome.set_worker_id(id);
+      outcome.set_worker_name(options.name);
       outcome.set_key(h->spec.key());
     }
     std::unique_lock<std::mutex> lock(mutex);

@@ -15,13 +15,14 @@ namespace {
 class Builder {
  public:
   Builder(const Stack& stack, const std::vector<Target>& targets, StackCut cut, Demand demand, PlateTable plates,
-          const EpochOf& epochs, Plan* plan)
+          const EpochOf& epochs, const EpochOfKey& disowned, Plan* plan)
       : stack_(stack),
         targets_(targets),
         cut_(std::move(cut)),
         demand_(std::move(demand)),
         plates_(std::move(plates)),
         epochs_(epochs),
+        disowned_(disowned),
         plan_(plan),
         masks_(stack.mask_size()),
         task_of_(cut_.segments.size()) {}
@@ -54,9 +55,12 @@ class Builder {
     in.name = source.name;
     RecipeInput seen{step, port, offset, InputType::kResult, {}};
     switch (source.type) {
-      case Source::kSegment:
-        in.result = plan_->tasks[TaskAt(source.index, frame)].key;
+      case Source::kSegment: {
+        const int task = TaskAt(source.index, frame);
+        in.result = plan_->tasks[task].key;
+        with_below_ = std::max(with_below_, epoch_with_below_[task]);
         break;
+      }
       case Source::kPlate: {
         const PlateTable::Entry& entry = plates_.At(source.index, frame);
         if (entry.read == nullptr) return ReportUnknown(source, frame);
@@ -110,6 +114,7 @@ class Builder {
     inputs_.clear();
     recipe_.clear();
     results_.clear();
+    with_below_ = 0;
     inputs_.reserve(1 + 2 * s.window + s.sides.size());
     AddInput(s.main, -1, kMain, frame, 0);
     if (s.window > 0) {
@@ -126,9 +131,21 @@ class Builder {
   int AddTask(const Segment& s, int32_t frame, StepResolver* resolver) {
     CollectInputs(s, frame);
     const StepResolver::Resolved& resolved = resolver->At(frame);
-    const uint64_t epoch = s.pass_index >= 0 && epochs_ ? epochs_(s.pass, frame) : 0;
-    const Digest recipe = RecipeOf(plan_->format, resolved.digest, recipe_, epoch);
-    const ResultKey key = KeyOf(recipe, results_);
+    const Epoch own = s.pass_index >= 0 && epochs_ ? epochs_(s.pass, frame) : Epoch();
+    uint64_t with_below = std::max(own.with_below, with_below_);
+    uint64_t epoch = std::max(own.own, with_below);
+    Digest recipe = RecipeOf(plan_->format, resolved.digest, recipe_, epoch);
+    ResultKey key = KeyOf(recipe, results_);
+    // A disowned result is never asked for again: there is a newer one in its
+    // place, which may have been disowned in turn.
+    while (disowned_) {
+      const Epoch newer = disowned_(key);
+      if (newer.own <= epoch) break;
+      epoch = newer.own;
+      with_below = std::max(with_below, newer.with_below);
+      recipe = RecipeOf(plan_->format, resolved.digest, recipe_, epoch);
+      key = KeyOf(recipe, results_);
+    }
     auto [it, is_new] = index_of_.try_emplace(key, static_cast<int>(plan_->tasks.size()));
     if (!is_new) {
       // The same work under another name: kept as long as the keener one asks.
@@ -146,6 +163,8 @@ class Builder {
     task.steps = resolved.steps;
     task.inputs = std::move(inputs_);
     task.keep = s.keep;
+    task.epoch = epoch;
+    epoch_with_below_.push_back(with_below);
     return it->second;
   }
 
@@ -195,24 +214,29 @@ class Builder {
   const Demand demand_;
   const PlateTable plates_;
   const EpochOf& epochs_;
+  const EpochOfKey& disowned_;
   Plan* plan_;
 
   std::vector<std::optional<MaskResolver>> masks_;
   // Parallel to Demand.segment: position in Plan.tasks.
   std::vector<std::vector<int>> task_of_;
   absl::flat_hash_map<ResultKey, int, DigestHash> index_of_;
+  // Parallel to Plan.tasks: what those below inherit.
+  std::vector<uint64_t> epoch_with_below_;
 
   // Of the task being made.
   std::vector<PlannedInput> inputs_;
   std::vector<RecipeInput> recipe_;
   std::vector<ResultKey> results_;
   std::vector<Digest> neighbours_;
+  // Inherited from its inputs.
+  uint64_t with_below_ = 0;
 };
 
 }  // namespace
 
 Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files, const FactsOf& facts,
-               const EpochOf& epochs, const Limits& limits) {
+               const EpochOf& epochs, const Limits& limits, const EpochOfKey& disowned) {
   Plan plan;
   plan.stack_name = stack.name();
   plan.errors = files.errors;
@@ -227,7 +251,7 @@ Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const Pla
   plan.format = stack.has_format() ? stack.format() : plates.first_format();
   for (StackError& e : CheckBoxes(stack, plan.format)) plan.errors.push_back(std::move(e));
   if (!plan.errors.empty()) return plan;
-  Builder(stack, targets, std::move(cut), std::move(demand), std::move(plates), epochs, &plan).Build();
+  Builder(stack, targets, std::move(cut), std::move(demand), std::move(plates), epochs, disowned, &plan).Build();
   if (!plan.errors.empty()) {
     plan.tasks.clear();
     plan.targets.clear();

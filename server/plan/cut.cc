@@ -48,6 +48,8 @@ class Cutter {
       AddRoot(t.source, roots);
       AddRoot(t.look->behind(), roots);
       AddRoot(t.look->color(), roots);
+    } else {
+      AddRoot(t.source, roots);
     }
   }
 
@@ -172,9 +174,17 @@ class Cutter {
       return it->second;
     }
     if (t.look) return CutLook(t);
+    if (const NameRef pass = names_.Find(t.source); pass.type == NameRef::kPass) return CutPassTarget(pass.index);
     cut_.errors.push_back({});
     cut_.errors.back().set_message(absl::StrCat("there is no deliverable \"", t.deliverable, "\""));
     return -1;
+  }
+
+  // A pass without steps from a plate or mask is nothing of its own.
+  int CutPassTarget(int pass) {
+    const Source& source = pass_source_[pass];
+    if (source.type == Source::kSegment) return source.index;
+    return Refuse(absl::StrCat("pass \"", stack_.pass(pass).name(), "\" renders nothing: it has no steps"));
   }
 
   int CutDeliverable(const Deliverable& d) {
@@ -280,6 +290,28 @@ std::vector<Target> DeliverableTargets(const Stack& stack) {
       t.frame = static_cast<int32_t>(f);
       targets.push_back(std::move(t));
     }
+  }
+  return targets;
+}
+
+std::vector<Target> PassTargets(const Stack& stack, const std::string& pass) {
+  std::vector<Target> targets;
+  if (pass.starts_with("deliver ")) {
+    for (Target& t : DeliverableTargets(stack)) {
+      if (t.deliverable == pass.substr(8)) targets.push_back(std::move(t));
+    }
+    return targets;
+  }
+  Target t;
+  t.source = pass;
+  t.frame = stack.frames().first();
+  const StackCut cut = CutStack(stack, {t});
+  const int segment = cut.target_segment.empty() ? -1 : cut.target_segment.front();
+  if (segment < 0) return targets;
+  const Frames frames = cut.segments[segment].available.Intersect({stack.frames().first(), stack.frames().last()});
+  for (int64_t f = frames.first; f <= frames.last; ++f) {
+    t.frame = static_cast<int32_t>(f);
+    targets.push_back(t);
   }
   return targets;
 }

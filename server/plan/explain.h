@@ -1,24 +1,39 @@
-// Why frames would be rendered: for `selvage plan`.
+// Why frames would be rendered: for `selvage plan` and `selvage why`.
 #pragma once
 
+#include <functional>
+#include <optional>
 #include <string>
 #include <vector>
 
+#include "proto/ingredients.pb.h"
 #include "server/plan/plan.h"
 
 namespace selvage {
 
+// What is remembered of the last submission of a stack.
+struct Remembered {
+  // All names of the stack, from ResultIndex::FindNames.
+  std::vector<NameRecord> names;
+  // What the result was made of that a name stood for; nullopt if nobody knows.
+  std::function<std::optional<Ingredients>(const NameRecord& name)> ingredients;
+  // "invalidated by jo, 14:02", of a journal number.
+  std::function<std::string(uint64_t epoch)> invalidation;
+};
+
 // For each pass of the plan ("core", "deliver comp"), in the order in which
 // they build on each other: how many tasks, how many would be rendered, and for
-// those why, by comparing with what the names stood for at the last submission
-// (`before`: all names of this stack, from ResultIndex::FindNames).
-//
-// A frame has the reason of its first segment that would be rendered:
-//   not rendered before                           no such name
-//   its own settings changed                      other recipe
-//   it was invalidated                            same settings, other epoch
-//   pass "clean" above it changed                 same recipe, other key
-//   its result is no longer in the cache          same key
-std::vector<PassPlan> ExplainPlan(const Plan& plan, const Probed& probed, const std::vector<NameRecord>& before);
+// those why. A frame has the reason of its first segment that would be rendered:
+//   not rendered before                        no such name
+//   levels.white 0.82 -> 0.79, and the like    other recipe: the first difference
+//   invalidated by jo, 14:02                   same settings, other epoch
+//   the same of a pass above it                same recipe, other key
+//   evicted from the cache                     same key
+std::vector<PassPlan> ExplainPlan(const Stack& stack, const Plan& plan, const Probed& probed, const Remembered& before);
+
+// The same for the targets of the plan alone, also for those that would not be
+// rendered. REQUIRES: `probed` asked for all targets (Probe does).
+std::vector<PlanReason> ExplainTargets(const Stack& stack, const Plan& plan, const std::vector<Target>& targets,
+                                       const Probed& probed, const Remembered& before);
 
 }  // namespace selvage

@@ -48,13 +48,17 @@ struct PlateFile {
 // how HOLD finds the frame to hold, and how a missing file becomes an error.
 // REQUIRES: Validate found nothing.
 struct Target {
-  // A deliverable by name, or (look) a pass, plate or mask with a LookPicture.
+  // A deliverable by name, or (look) a pass, plate or mask with a LookPicture,
+  // or a pass by `source` alone: what it stands for, at that frame.
   std::string deliverable;
   std::string source;
   std::optional<LookPicture> look;
   int32_t frame = 0;
 };
 std::vector<Target> DeliverableTargets(const Stack& stack);
+// The pass, or "deliver NAME", at all frames of the stack at which it can be
+// asked for. Empty if there is no such pass. REQUIRES: Validate found nothing.
+std::vector<Target> PassTargets(const Stack& stack, const std::string& pass);
 
 struct PlateFiles {
   std::vector<PlateFile> files;
@@ -65,8 +69,16 @@ PlateFiles FindPlateFiles(const Stack& stack, const std::vector<Target>& targets
 
 // Facts of the files found, by path.
 using FactsOf = std::function<const PlateFacts*(const std::string& path)>;
-// Epoch of a pass at a frame: journal number of the newest invalidation, 0 if none.
-using EpochOf = std::function<uint64_t(const std::string& pass, int32_t frame)>;
+// Journal numbers of the newest invalidations of a pass at a frame, 0 if none.
+struct Epoch {
+  Epoch(uint64_t own = 0, uint64_t with_below = 0) : own(own), with_below(with_below) {}
+  uint64_t own;
+  // Of those that reach everything below as well.
+  uint64_t with_below;
+};
+using EpochOf = std::function<Epoch(const std::string& pass, int32_t frame)>;
+// The same of one result: a worker made it whose work is not trusted.
+using EpochOfKey = std::function<Epoch(const ResultKey& key)>;
 
 struct PlannedInput {
   int step = -1;
@@ -92,6 +104,8 @@ struct PlannedTask {
   std::shared_ptr<const std::vector<Step>> steps;
   std::vector<PlannedInput> inputs;
   Pass::Keep keep = Pass::AUTO;
+  // The newest invalidation that it heeds; part of `recipe`.
+  uint64_t epoch = 0;
 };
 
 struct Plan {
@@ -104,7 +118,7 @@ struct Plan {
   std::vector<StackError> errors;  // faults that only the plates show
 };
 Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files, const FactsOf& facts,
-               const EpochOf& epochs, const Limits& limits = {});
+               const EpochOf& epochs, const Limits& limits = {}, const EpochOfKey& disowned = {});
 
 // Trace key: own recipe and the content digests of the results it reads, in
 // input order. Equal trace keys give equal pixels.

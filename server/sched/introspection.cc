@@ -6,6 +6,15 @@
 
 namespace selvage::sched {
 
+std::vector<ResultKey> Scheduler::LeasedTo(const std::string& worker_id) const {
+  std::vector<ResultKey> keys;
+  for (const auto& [number, worker] : workers_.all()) {
+    if (worker.id != worker_id) continue;
+    for (const TaskIndex t : worker.leased) keys.push_back(tasks_[t].key);
+  }
+  return keys;
+}
+
 std::array<uint64_t, 9> Scheduler::CountStates() const {
   std::array<uint64_t, 9> count{};
   for (const auto& [number, job] : jobs_) {

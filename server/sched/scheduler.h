@@ -96,6 +96,8 @@ class Scheduler {
   // --- Looking in.
   const Job* FindJob(JobNumber number) const;
   const Task* FindTask(const ResultKey& key) const { return tasks_.Find(key); }
+  // Tasks that the worker has and has not handed in.
+  std::vector<ResultKey> LeasedTo(const std::string& worker_id) const;
   std::vector<JobNumber> JobsOf(const ResultKey& key) const;
   const WorkerTable& workers() const { return workers_; }
   size_t task_count() const { return tasks_.size(); }

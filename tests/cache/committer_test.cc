@@ -54,6 +54,12 @@ class GatedIndex final : public ResultIndex {
   absl::StatusOr<std::vector<NameRecord>> FindNames(const std::string& s, const std::string& p) override {
     return index.FindNames(s, p);
   }
+  absl::StatusOr<std::vector<std::optional<NameRecord>>> FindNamesAt(std::span<const NameRecord> p) override {
+    return index.FindNamesAt(p);
+  }
+  absl::StatusOr<std::vector<ResultKey>> FindMadeBy(const std::string& w, int64_t since) override {
+    return index.FindMadeBy(w, since);
+  }
   absl::StatusOr<std::optional<std::string>> FindValue(const std::string& n) override { return index.FindValue(n); }
   absl::StatusOr<std::vector<std::pair<std::string, std::string>>> ListValues(const std::string& p) override {
     return index.ListValues(p);

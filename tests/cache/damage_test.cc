@@ -107,6 +107,101 @@ TEST(Verifying, BitsFlippedInBlobFilesAreMisses) {
   for (size_t i = 0; i < tiles.size(); ++i) EXPECT_EQ((*all)[i], tiles[i].data) << i;
 }
 
+// Files of tiles deleted, cut short, emptied: what lay in them is missing, is
+// counted, and can be put again, also after the space was given back.
+TEST(Verifying, BlobFilesThatAreGoneOrCutShortAreMisses) {
+  TempFolder folder;
+  std::vector<StoredTile> tiles;
+  for (int i = 0; i < 200; ++i) tiles.push_back(NoiseTile(i, 30000));
+  const RocksTileStoreOptions options{.write_buffer_bytes = 1 << 20, .blob_file_bytes = 1 << 20};
+  {
+    auto store = RocksTileStore::Open(folder.path(), options);
+    ASSERT_OK(store.status());
+    ASSERT_OK((*store)->Put(tiles));
+    ASSERT_OK((*store)->Reclaim());
+  }
+  std::vector<std::filesystem::path> blobs;
+  for (const auto& entry : std::filesystem::directory_iterator(folder.path())) {
+    if (entry.path().extension() == ".blob") blobs.push_back(entry.path());
+  }
+  std::sort(blobs.begin(), blobs.end());
+  ASSERT_GE(blobs.size(), 4u);
+  std::filesystem::remove(blobs[0]);
+  std::filesystem::resize_file(blobs[1], std::filesystem::file_size(blobs[1]) / 2);
+  std::filesystem::resize_file(blobs[2], 0);
+
+  auto rocks = RocksTileStore::Open(folder.path(), options);
+  ASSERT_OK(rocks.status());
+  const std::shared_ptr<RocksTileStore> below = *std::move(rocks);
+  VerifyingTileStore store(below);
+  uint64_t lost = 0;
+  for (const StoredTile& t : tiles) {
+    const auto found = store.Get({&t.digest, 1});
+    ASSERT_OK(found.status());
+    if ((*found)[0]) {
+      ASSERT_EQ(*(*found)[0], t.data);
+    } else {
+      ++lost;
+    }
+  }
+  EXPECT_GT(lost, 50u);
+  EXPECT_LT(lost, 200u);
+  EXPECT_EQ(store.damaged(), lost);
+  const auto missing = store.FindMissing(DigestsOf(tiles));
+  ASSERT_OK(missing.status());
+  EXPECT_EQ(missing->size(), lost) << "else a new rendering would be taken for a repetition";
+
+  ASSERT_OK(store.Put(tiles));
+  // The files that are rewritten now are the damaged ones.
+  for (int i = 0; i < 3; ++i) ASSERT_OK(below->Reclaim());
+  const auto all = store.Get(DigestsOf(tiles));
+  ASSERT_OK(all.status());
+  for (size_t i = 0; i < tiles.size(); ++i) EXPECT_EQ((*all)[i], tiles[i].data) << i;
+  ASSERT_OK(store.Put({&tiles[0], 1}));
+}
+
+// Giving space back reads tiles that nobody asked for, hence damage that nobody
+// has seen yet.
+TEST(Verifying, ReclaimingOverUnseenDamageLeavesAStoreThatTakesTiles) {
+  TempFolder folder;
+  std::vector<StoredTile> tiles;
+  for (int i = 0; i < 200; ++i) tiles.push_back(NoiseTile(i, 30000));
+  const RocksTileStoreOptions options{.write_buffer_bytes = 1 << 20, .blob_file_bytes = 1 << 20};
+  {
+    auto store = RocksTileStore::Open(folder.path(), options);
+    ASSERT_OK(store.status());
+    ASSERT_OK((*store)->Put(tiles));
+    ASSERT_OK((*store)->Reclaim());
+  }
+  std::vector<std::filesystem::path> blobs;
+  for (const auto& entry : std::filesystem::directory_iterator(folder.path())) {
+    if (entry.path().extension() == ".blob") blobs.push_back(entry.path());
+  }
+  std::sort(blobs.begin(), blobs.end());
+  std::filesystem::remove(blobs[0]);
+  std::filesystem::resize_file(blobs[1], 5000);
+  auto rocks = RocksTileStore::Open(folder.path(), options);
+  ASSERT_OK(rocks.status());
+  const std::shared_ptr<RocksTileStore> below = *std::move(rocks);
+  VerifyingTileStore store(below);
+  (void)below->Reclaim();
+  // 20 MB: through several memtables and their files.
+  std::vector<StoredTile> more;
+  for (int i = 0; i < 700; ++i) more.push_back(NoiseTile(10000 + i, 30000));
+  ASSERT_OK(store.Put(more));
+  ASSERT_OK(store.MakeDurable());
+  for (const std::vector<StoredTile>* some : {&tiles, &more}) {
+    ASSERT_OK(store.Get(DigestsOf(*some)).status());
+    ASSERT_OK(store.Put(*some));
+    const auto all = store.Get(DigestsOf(*some));
+    ASSERT_OK(all.status());
+    for (size_t i = 0; i < some->size(); ++i) ASSERT_EQ((*all)[i], (*some)[i].data) << i;
+  }
+  EXPECT_GT(store.damaged() + below->CountUnreadable(), 0u);
+  // What was damaged is known now, and no longer in the way.
+  EXPECT_OK(below->Reclaim());
+}
+
 TEST(Lru, NeverHoldsMoreThanItsCapacity) {
   LruTileStore store(100000);
   for (int i = 0; i < 50; ++i) {

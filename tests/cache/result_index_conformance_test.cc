@@ -3,6 +3,7 @@
 #include <atomic>
 #include <map>
 #include <memory>
+#include <set>
 #include <thread>
 
 #include "cache/memory_result_index.h"
@@ -23,7 +24,7 @@ const EngineCase kEngines[] = {
      false},
     {"Rocks",
      [](const std::string& folder) -> std::unique_ptr<ResultIndex> {
-       auto index = OpenRocksResultIndex(folder);
+       auto index = RocksResultIndex::Open(folder);
        EXPECT_OK(index.status());
        return index.ok() ? *std::move(index) : nullptr;
      },
@@ -128,6 +129,48 @@ TEST_P(ResultIndexLaws, NamesAreFoundByStackAndPassAndSortedByFrame) {
   EXPECT_EQ(index_->FindNames("sho", "")->size(), 0u);
   Commit({.names = {Name("shot2", "core", 0, 4, "newer")}});
   EXPECT_EQ(index_->FindNames("shot2", "core")->at(0).key, KeyOf("newer"));
+}
+
+TEST_P(ResultIndexLaws, NamesAreFoundAtTheirPlaces) {
+  Commit({.names = {Name("shot", "core", 0, 1001, "a"), Name("shot", "core", 1, 1001, "b"), Name("shot", "core", 0, -7, "c")}});
+  const std::vector<NameRecord> places = {Name("shot", "core", 0, -7), Name("shot", "core", 2, 1001), Name("shot", "core", 1, 1001)};
+  const auto found = index_->FindNamesAt(places);
+  ASSERT_OK(found.status());
+  ASSERT_EQ(found->size(), 3u);
+  EXPECT_TRUE((*found)[0] && SameName(*(*found)[0], Name("shot", "core", 0, -7, "c")));
+  EXPECT_FALSE((*found)[1]);
+  EXPECT_TRUE((*found)[2] && SameName(*(*found)[2], Name("shot", "core", 1, 1001, "b")));
+}
+
+TEST_P(ResultIndexLaws, ResultsAreFoundByWhoMadeThemAndWhen) {
+  const auto add = [&](const std::string& key, const std::string& worker, int64_t made) {
+    ResultRecord r = RecordOf({});
+    r.worker = worker;
+    r.made_unix_ms = made;
+    Commit({.results = {{KeyOf(key), r}}});
+  };
+  add("early", "render3:100", 1000);
+  add("then", "render3:100", 2000);
+  add("later", "render3:100", 3000);
+  add("restarted", "render3:2", 2500);
+  add("old restart", "render3:2", 10);
+  add("namesake", "render30:1", 2500);
+  add("shorter", "render:1", 2500);
+  add("alone", "embedded", 2500);
+  const auto by = [&](const std::string& worker, int64_t since) {
+    auto found = index_->FindMadeBy(worker, since);
+    EXPECT_OK(found.status());
+    std::set<ResultKey> keys(found->begin(), found->end());
+    EXPECT_EQ(keys.size(), found->size());
+    return keys;
+  };
+  EXPECT_EQ(by("render3", 2000), (std::set{KeyOf("then"), KeyOf("later"), KeyOf("restarted")}));
+  EXPECT_EQ(by("render3:100", 0), (std::set{KeyOf("early"), KeyOf("then"), KeyOf("later")}));
+  EXPECT_EQ(by("embedded", 0), std::set{KeyOf("alone")});
+  EXPECT_TRUE(by("render3", 3001).empty());
+  EXPECT_TRUE(by("nobody", 0).empty());
+  Commit({.forget = {KeyOf("later")}});
+  EXPECT_EQ(by("render3:100", 2000), std::set{KeyOf("then")});
 }
 
 TEST_P(ResultIndexLaws, ANameWithASeparatorIsRefusedAndNothingWritten) {

@@ -3,6 +3,10 @@
 #include <google/protobuf/text_format.h>
 #include <gtest/gtest.h>
 
+#include <ctime>
+
+#include "client/commands.h"
+
 namespace selvage::client {
 namespace {
 
@@ -17,6 +21,23 @@ pass { name: "warm" from: "plate" step { grade { stops { at { frame: 1001 value:
 )",
                                                             &stack));
   return stack;
+}
+
+TEST(ParseTime, ClockDatesAndAges) {
+  // 2026-11-25 15:30 wherever this runs.
+  std::tm t{};
+  t.tm_year = 126, t.tm_mon = 10, t.tm_mday = 25, t.tm_hour = 15, t.tm_min = 30, t.tm_isdst = -1;
+  const int64_t now = int64_t{std::mktime(&t)} * 1000, minute = 60'000;
+  EXPECT_EQ(ParseTime("14:02", now).value(), now - 88 * minute);
+  EXPECT_EQ(ParseTime("15:30", now).value(), now);
+  EXPECT_EQ(ParseTime("15:31", now).value(), now + minute - 24 * 60 * minute) << "still to come, so yesterday's";
+  EXPECT_EQ(ParseTime("2026-11-25 08:30", now).value(), now - 7 * 60 * minute);
+  EXPECT_EQ(ParseTime("90m", now).value(), now - 90 * minute);
+  EXPECT_EQ(ParseTime("2h", now).value(), now - 120 * minute);
+  EXPECT_EQ(ParseTime("3d", now).value(), now - 3 * 24 * 60 * minute);
+  for (const char* bad : {"", "14", "14:2:1", "25:00", "14:61", "2h ", "-2h", "2026-13-01 10:00", "yesterday", "5x"}) {
+    EXPECT_FALSE(ParseTime(bad, now).ok()) << bad;
+  }
 }
 
 TEST(Assign, NumberOfTheFirstStepWithThatOperator) {

@@ -174,5 +174,64 @@ TEST(TraceKey, DoesNotKnowTheKeysAbove) {
   EXPECT_EQ(TraceKey(a, {Sha256("x")}), TraceKey(b, {Sha256("x")}));
 }
 
+constexpr char kThreePasses[] = R"(
+  name: "shot" frames { first: 1 last: 3 } format { width: 64 height: 48 }
+  plate { name: "plate" files: "/a/%d.exr" }
+  pass { name: "clean" from: "plate" step { degrain { window: 1 } } }
+  pass { name: "core" from: "clean" step { color_difference {} } }
+  pass { name: "apart" from: "plate" step { color_difference {} } }
+  deliver { name: "d" from: "core" layer { name: "apart" from: "apart" } files: "/o.%d.exr" }
+)";
+
+TEST(Epochs, ByDefaultOnlyTheRecipeOfThePassItselfChanges) {
+  const Plan before = PlanAll(kThreePasses);
+  const Plan after = PlanAll(kThreePasses, {}, [](const std::string& pass, int32_t f) { return Epoch(pass == "clean" && f == 3 ? 7 : 0); });
+  EXPECT_NE(FindTask(after, "clean", 3)->recipe, FindTask(before, "clean", 3)->recipe);
+  EXPECT_EQ(FindTask(after, "core", 3)->recipe, FindTask(before, "core", 3)->recipe) << "cut off by its trace if the pixels are the same";
+  EXPECT_NE(FindTask(after, "core", 3)->key, FindTask(before, "core", 3)->key);
+  EXPECT_EQ(FindTask(after, "core", 2)->key, FindTask(before, "core", 2)->key);
+}
+
+TEST(Epochs, WithDependentsEverythingBelowHasAnotherRecipeAndNothingElse) {
+  const Plan before = PlanAll(kThreePasses);
+  const Plan after = PlanAll(kThreePasses, {}, [](const std::string& pass, int32_t f) {
+    return pass == "clean" && f == 3 ? Epoch(7, 7) : Epoch();
+  });
+  for (const std::string pass : {"clean", "core", "deliver d"}) {
+    EXPECT_NE(FindTask(after, pass, 3)->recipe, FindTask(before, pass, 3)->recipe) << pass;
+    EXPECT_EQ(FindTask(after, pass, 3)->epoch, 7u) << pass;
+    EXPECT_EQ(FindTask(after, pass, 1)->key, FindTask(before, pass, 1)->key) << pass;
+  }
+  EXPECT_EQ(KeyAt(after, "apart", 3), KeyAt(before, "apart", 3));
+}
+
+TEST(Epochs, ADisownedResultIsNeverAskedForAgain) {
+  const Stack stack = ParseStack(kThreePasses);
+  const std::vector<Target> targets = DeliverableTargets(stack);
+  const Disk disk;
+  const PlateFiles files = FindPlateFiles(stack, targets, disk.Exists());
+  std::map<ResultKey, Epoch> disowned;
+  const auto plan = [&] {
+    return BuildPlan(stack, targets, files, disk.Facts(), {}, {}, [&](const ResultKey& key) {
+      auto it = disowned.find(key);
+      return it == disowned.end() ? Epoch() : it->second;
+    });
+  };
+  const Plan first = plan();
+  disowned[KeyAt(first, "clean", 2)] = Epoch(5);
+  const Plan second = plan();
+  EXPECT_NE(KeyAt(second, "clean", 2), KeyAt(first, "clean", 2));
+  EXPECT_NE(KeyAt(second, "core", 2), KeyAt(first, "core", 2)) << "keys are deep";
+  EXPECT_EQ(FindTask(second, "core", 2)->recipe, FindTask(first, "core", 2)->recipe);
+  EXPECT_EQ(KeyAt(second, "clean", 1), KeyAt(first, "clean", 1));
+  // What came in its place can be disowned in turn, this time with all below.
+  disowned[KeyAt(second, "clean", 2)] = Epoch(9, 9);
+  const Plan third = plan();
+  EXPECT_EQ(FindTask(third, "clean", 2)->epoch, 9u);
+  EXPECT_EQ(FindTask(third, "deliver d", 2)->epoch, 9u);
+  EXPECT_EQ(FindTask(third, "deliver d", 1)->epoch, 0u);
+  for (const Plan* older : {&first, &second}) EXPECT_NE(KeyAt(third, "clean", 2), KeyAt(*older, "clean", 2));
+}
+
 }  // namespace
 }  // namespace selvage

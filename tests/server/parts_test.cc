@@ -31,14 +31,14 @@ InvalidateRequest What(const std::string& pass, int first = 0, int last = -1) {
 
 TEST(Epochs, NewestInvalidationThatCoversPassAndFrameCounts) {
   Epochs e;
-  EXPECT_EQ(e.Of("s", "a", 1), 0u);
+  EXPECT_EQ(e.Of("s", "a", 1).own, 0u);
   e.Add(What("a", 5, 9), 10);
   e.Add(What(""), 7);
-  EXPECT_EQ(e.Of("s", "a", 5), 10u);
-  EXPECT_EQ(e.Of("s", "a", 9), 10u);
-  EXPECT_EQ(e.Of("s", "a", 10), 7u);
-  EXPECT_EQ(e.Of("s", "b", 5), 7u);
-  EXPECT_EQ(e.Of("other", "a", 5), 0u);
+  EXPECT_EQ(e.Of("s", "a", 5).own, 10u);
+  EXPECT_EQ(e.Of("s", "a", 9).own, 10u);
+  EXPECT_EQ(e.Of("s", "a", 10).own, 7u);
+  EXPECT_EQ(e.Of("s", "b", 5).own, 7u);
+  EXPECT_EQ(e.Of("other", "a", 5).own, 0u);
   EXPECT_EQ(e.Newest("s"), 10u);
 }
 

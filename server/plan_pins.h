@@ -1,0 +1,35 @@
+// Which results a plan keeps from being evicted, and for how long.
+#pragma once
+
+#include <memory>
+#include <span>
+#include <vector>
+
+#include "server/plan/plan.h"
+
+namespace selvage {
+
+// A result is pinned until every task of the plan that reads it is done, targets
+// to the end: so a job may be larger than the cache, as long as its deliverables
+// fit. State of the engine's strand.
+class PlanPins {
+ public:
+  // All results but those that are not needed are pinned by the caller.
+  PlanPins(std::shared_ptr<const Plan> plan, const Probed& probed);
+
+  // Task `i` is done: gives what nobody reads any more, to be unpinned.
+  std::vector<ResultKey> Done(size_t i);
+  // The plan is over: gives what is still pinned.
+  std::vector<ResultKey> Rest();
+
+ private:
+  void Release(size_t i, std::vector<ResultKey>* out);
+
+  const std::shared_ptr<const Plan> plan_;
+  // One a task.
+  std::vector<std::vector<uint32_t>> inputs_;
+  std::vector<uint32_t> readers_;
+  std::vector<bool> pinned_, done_, target_;
+};
+
+}  // namespace selvage
