@@ -8,10 +8,12 @@
 #include "cache/manifest.h"
 #include "cache/memory_tile_store.h"
 #include "proto/digest.h"
+#include "tests/ops/keyed_scene.h"
 #include "tests/testing/op_tester.h"
 #include "worker/executor.h"
 #include "worker/kernels/gaussian.h"
 #include "worker/kernels/half.h"
+#include "worker/kernels/unmix_rows.h"
 #include "worker/memory.h"
 #include "worker/result_writer.h"
 
@@ -113,6 +115,46 @@ void ChainOfEightLevels(benchmark::State& state) {
   RunChain(state, std::vector<const char*>(8, "levels { black { value: 0.02 } }"));
 }
 
+// The unmixing operators, on 1920x1080 with hardly any soft band.
+void Unmixing(benchmark::State& state, const char* step) {
+  testing::KeyedScene scene;
+  scene.window = kFrame;
+  static const auto drawn = scene.Draw();
+  OpTester tester(step);
+  tester.Main(drawn.plate).With("plate", drawn.clean).With("matte", drawn.alpha);
+  for (auto _ : state) benchmark::DoNotOptimize(tester.Render().planes[0].row(0));
+  state.SetItemsProcessed(state.iterations() * static_cast<int64_t>(kFrame.area()));
+}
+void ScreenPlateWhole(benchmark::State& state) { Unmixing(state, "screen_plate {}"); }
+void SureScreenWhole(benchmark::State& state) { Unmixing(state, "sure_screen { plate: 'p' }"); }
+void SureCoreWhole(benchmark::State& state) { Unmixing(state, "sure_core { plate: 'p' }"); }
+void UnmixWhole(benchmark::State& state) { Unmixing(state, "unmix { plate: 'p' }"); }
+void RecoverColorWhole(benchmark::State& state) { Unmixing(state, "recover_color { plate: 'p' matte: 'm' }"); }
+void ChromaDetailWhole(benchmark::State& state) { Unmixing(state, "chroma_detail {}"); }
+
+// One megapixel of soft band, solved once (unmix does it twice).
+void SolveMegapixel(benchmark::State& state) {
+  const size_t n = 1024;
+  std::vector<std::vector<float>> lines(16, std::vector<float>(n, 0.25f));
+  MixRows rows;
+  for (int c = 0; c < 3; ++c) {
+    for (size_t i = 0; i < n; ++i) lines[c][i] = 0.2f + 0.0002f * static_cast<float>(i + 300 * c);
+    std::fill(lines[3 + c].begin(), lines[3 + c].end(), c == 1 ? 0.5f : 0.1f);
+    rows.color[c] = lines[c].data();
+    rows.screen[c] = lines[3 + c].data();
+    rows.foreground.mean[c] = lines[6 + c].data();
+  }
+  for (int k = 0; k < 6; ++k) {
+    const bool diagonal = k == 0 || k == 3 || k == 5;
+    std::fill(lines[9 + k].begin(), lines[9 + k].end(), diagonal ? 2e-3f : 1e-3f);
+    rows.foreground.cov[k] = lines[9 + k].data();
+  }
+  for (auto _ : state) {
+    for (int line = 0; line < 1024; ++line) SolveRow(rows, {2e-4f, 1e-5f, {0, 0, 0}}, n, lines[15].data());
+    benchmark::ClobberMemory();
+  }
+}
+
 void Gaussian(benchmark::State& state) {
   const double sigma = static_cast<double>(state.range(0));
   const Plane in = MakePicture(MATTE, kFrame.Grow(GaussianRadius(sigma))).planes[0];
@@ -153,6 +195,13 @@ BENCHMARK(GuidedTask)->Unit(benchmark::kMillisecond);
 BENCHMARK(LaplacianTask)->Unit(benchmark::kMillisecond);
 BENCHMARK(ChainOfOneLevels)->Unit(benchmark::kMillisecond);
 BENCHMARK(ChainOfEightLevels)->Unit(benchmark::kMillisecond);
+BENCHMARK(ScreenPlateWhole)->Unit(benchmark::kMillisecond);
+BENCHMARK(SureScreenWhole)->Unit(benchmark::kMillisecond);
+BENCHMARK(SureCoreWhole)->Unit(benchmark::kMillisecond);
+BENCHMARK(UnmixWhole)->Unit(benchmark::kMillisecond);
+BENCHMARK(RecoverColorWhole)->Unit(benchmark::kMillisecond);
+BENCHMARK(ChromaDetailWhole)->Unit(benchmark::kMillisecond);
+BENCHMARK(SolveMegapixel)->Unit(benchmark::kMillisecond);
 BENCHMARK(Gaussian)->Arg(1)->Arg(3)->Arg(20)->Unit(benchmark::kMillisecond);
 BENCHMARK(HalfBothWays);
 BENCHMARK(DigestOfATile);

@@ -1,0 +1,100 @@
+#include <gtest/gtest.h>
+
+#include "tests/ops/keyed_scene.h"
+#include "tests/testing/op_tester.h"
+#include "worker/kernels/screen_view.h"
+
+namespace selvage {
+namespace {
+
+using testing::KeyedScene;
+using testing::Random;
+
+TEST(SureScreen, KeepsTheLawsOfAllOperators) {
+  OpTester("sure_screen { plate: 'p' }").CheckLaws();
+  OpTester("sure_screen { plate: 'p' distance { value: 3 } }").CheckLaws();
+}
+
+struct Flat {
+  Rgb color, screen;
+};
+Flat NoisyScreen(const float level[3], double a, double b) {
+  const Rect rect{0, 0, 640, 360};
+  Flat flat;
+  Random random(3);
+  for (int c = 0; c < 3; ++c) {
+    flat.screen[c] = Plane::Filled(rect, level[c]);
+    flat.color[c] = Plane(rect);
+    for (int y = 0; y < rect.y1; ++y) {
+      for (int x = 0; x < rect.x1; ++x) {
+        flat.color[c].at(x, y) = level[c] + static_cast<float>(std::sqrt(a * level[c] + b) * random.Gaussian());
+      }
+    }
+  }
+  return flat;
+}
+
+// Upper points of chi-squared with three degrees of freedom, from the table of the
+// NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.4 (from memory).
+TEST(SureScreen, FalseAlarmsAreThoseOfChiSquared) {
+  const float level[] = {0.5f, 0.5f, 0.5f};
+  const Flat flat = NoisyScreen(level, 0, 0.02);
+  const ScreenNoise noise{{0, 0.02f, {0, 0, 0}}, 1.0f / 9};
+  const Plane distance = ScreenDistance(flat.color, flat.screen, noise);
+  for (const auto& [limit, expected] : {std::pair{6.251, 0.10}, std::pair{7.815, 0.05}, std::pair{11.345, 0.01}, std::pair{16.266, 0.001}}) {
+    double above = 0;
+    for (int y = 1; y < 359; ++y) {
+      for (int x = 1; x < 639; ++x) above += distance.at(x, y) > limit;
+    }
+    const double rate = above / (638 * 358);
+    // About 25,000 independent means; 4 standard deviations, and 2 % for the
+    // share of the plate's error.
+    EXPECT_NEAR(rate, expected, 4 * std::sqrt(expected / 25000) + 0.05 * expected) << limit;
+  }
+}
+
+TEST(SureScreen, NoiseIsMeasuredFromThePicture) {
+  const float level[] = {0.08f, 0.5f, 0.2f};
+  const Flat flat = NoisyScreen(level, 8e-4, 6e-5);
+  const ScreenNoise noise = MeasureScreenNoise(flat.color, flat.screen, nullptr);
+  for (float y : level) EXPECT_NEAR((noise.terms.a * y + noise.terms.b) / (8e-4 * y + 6e-5), 1, 0.06) << y;
+  EXPECT_NEAR(noise.share_of_mean * 9, 1, 0.08);
+  for (float r : noise.terms.correlation) EXPECT_NEAR(r, 0, 0.03);
+}
+
+TEST(SureScreen, BareScreenIsFoundAndForegroundIsNot) {
+  const KeyedScene scene;
+  const auto drawn = scene.Draw();
+  const Picture sure = OpTester("sure_screen { plate: 'p' }").Main(drawn.plate).With("plate", drawn.clean).Render();
+  size_t bare = 0, found = 0, wrong = 0;
+  for (int y = 0; y < scene.window.y1; ++y) {
+    for (int x = 0; x < scene.window.x1; ++x) {
+      const double alpha = drawn.alpha.planes[0].at(x, y);
+      const bool is = sure.planes[0].at(x, y) == 1;
+      if (std::hypot(x - 150, y - 90) > 64 && std::abs(y - 90) > 34) ++bare, found += is;
+      wrong += is && alpha > 0.15;
+    }
+  }
+  EXPECT_GT(static_cast<double>(found), 0.985 * static_cast<double>(bare));
+  EXPECT_EQ(wrong, 0u);
+}
+
+TEST(SureScreen, MoreDistanceTakesMore) {
+  const auto drawn = KeyedScene{}.Draw();
+  const auto count = [&](const std::string& distance) {
+    const Picture sure = OpTester("sure_screen { plate: 'p' distance { value: " + distance + " } }")
+                             .Main(drawn.plate)
+                             .With("plate", drawn.clean)
+                             .Render();
+    double sum = 0;
+    for (int y = 0; y < sure.rect().y1; ++y) {
+      for (int x = 0; x < sure.rect().x1; ++x) sum += sure.planes[0].at(x, y);
+    }
+    return sum;
+  };
+  EXPECT_LT(count("3"), count("8"));
+  EXPECT_LT(count("8"), count("30"));
+}
+
+}  // namespace
+}  // namespace selvage

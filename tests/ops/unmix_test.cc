@@ -1,0 +1,272 @@
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "tests/ops/green_clip.h"
+#include "tests/ops/keyed_scene.h"
+#include "tests/testing/op_tester.h"
+#include "worker/kernels/unmix_rows.h"
+
+namespace selvage {
+namespace {
+
+using testing::KeyedScene;
+using testing::MeanSquare;
+using testing::Random;
+
+Picture Unmixed(const Picture& plate, const Picture& clean, const std::string& more = "") {
+  return OpTester("unmix { plate: 'clean' " + more + " }").Main(plate).With("plate", clean).Render();
+}
+
+// Variance of alpha that noise alone leaves where foreground and screen are known:
+// 1 / (e N^-1 e), e = F - S. The Cramer-Rao bound of one pixel.
+double Bound(const double f[3], const double s[3], double alpha, double a, double b) {
+  double information = 0;
+  for (int c = 0; c < 3; ++c) {
+    const double mixed = alpha * f[c] + (1 - alpha) * s[c];
+    information += (f[c] - s[c]) * (f[c] - s[c]) / (a * mixed + b);
+  }
+  return 1 / information;
+}
+
+TEST(Unmix, KeepsTheLawsOfAllOperators) {
+  OpTester("unmix { plate: 'p' }").CheckLaws();
+  OpTester("unmix { plate: 'p' screen: 's' core: 'c' solid: 'i' }").CheckLaws();
+  OpTester("unmix { plate: 'p' confidence: true fill: false }").CheckLaws();
+}
+
+// One pixel: the mixture, its screen and the foreground about it.
+struct Pixel {
+  float color[3], screen[3], mean[3], cov[6];
+  MixRows Rows() const {
+    MixRows rows;
+    for (int c = 0; c < 3; ++c) {
+      rows.color[c] = &color[c];
+      rows.screen[c] = &screen[c];
+      rows.foreground.mean[c] = &mean[c];
+    }
+    for (int k = 0; k < 6; ++k) rows.foreground.cov[k] = &cov[k];
+    return rows;
+  }
+};
+
+// Alpha .35 of (.7, .4, .2) before (0, .8, .1) and before (.1, .1, .9): the
+// triangulation example after Smith & Blinn 1996, solved from one of its plates.
+TEST(Unmix, SolvesAWorkedMixture) {
+  const Pixel first{{0.245f, 0.66f, 0.135f}, {0, 0.8f, 0.1f}, {0.7f, 0.4f, 0.2f}, {1e-6f, 0, 0, 1e-6f, 0, 1e-6f}};
+  const Pixel second{{0.31f, 0.205f, 0.655f}, {0.1f, 0.1f, 0.9f}, {0.7f, 0.4f, 0.2f}, {1e-6f, 0, 0, 1e-6f, 0, 1e-6f}};
+  const NoiseTerms noise{0, 1e-6f, {0, 0, 0}};
+  for (const Pixel& pixel : {first, second}) {
+    float alpha = 0, color[3];
+    SolveRow(pixel.Rows(), noise, 1, &alpha);
+    EXPECT_NEAR(alpha, 0.35, 1e-5);
+    float* const out[3] = {&color[0], &color[1], &color[2]};
+    RecoverRow(pixel.Rows(), noise, &alpha, 1, out);
+    EXPECT_NEAR(color[0], 0.7, 1e-4);
+    EXPECT_NEAR(color[1], 0.4, 1e-4);
+    EXPECT_NEAR(color[2], 0.2, 1e-4);
+  }
+}
+
+TEST(Unmix, OfAKnownForegroundOnlyNoiseIsLeft) {
+  const double f[] = {0.55, 0.36, 0.25}, s[] = {0.08, 0.52, 0.13}, a = 6e-4, b = 4e-5, alpha = 0.6;
+  Random random(5);
+  double squares = 0;
+  const int count = 20000;
+  Pixel pixel{{}, {0.08f, 0.52f, 0.13f}, {0.55f, 0.36f, 0.25f}, {1e-12f, 0, 0, 1e-12f, 0, 1e-12f}};
+  const NoiseTerms noise{static_cast<float>(a), static_cast<float>(b), {0, 0, 0}};
+  float solved = 0, variance = 0;
+  for (int i = 0; i < count; ++i) {
+    for (int c = 0; c < 3; ++c) {
+      const double mixed = alpha * f[c] + (1 - alpha) * s[c];
+      pixel.color[c] = static_cast<float>(mixed + std::sqrt(a * mixed + b) * random.Gaussian());
+    }
+    SolveRow(pixel.Rows(), noise, 1, &solved);
+    squares += (solved - alpha) * (solved - alpha);
+  }
+  const double bound = Bound(f, s, alpha, a, b);
+  // The mean of 20000 squares is known to 1 %.
+  EXPECT_NEAR(squares / count / bound, 1, 0.05);
+  SolveVarianceRow(pixel.Rows(), noise, &solved, 1, &variance);
+  EXPECT_NEAR(variance / bound, 1, 0.1);
+}
+
+TEST(Unmix, IsWithinAFewTimesTheNoiseBoundOfTheTruth) {
+  const KeyedScene scene;
+  const auto drawn = scene.Draw();
+  const Picture matte = Unmixed(drawn.plate, drawn.clean);
+  double bound = 0;
+  for (int y = 0; y < scene.window.y1; ++y) {
+    for (int x = 0; x < scene.window.x1; ++x) {
+      const double alpha = drawn.alpha.planes[0].at(x, y);
+      double f[3], s[3];
+      for (int c = 0; c < 3; ++c) f[c] = drawn.foreground.planes[c].at(x, y), s[c] = drawn.clean.planes[c].at(x, y);
+      if (alpha > 0 && alpha < 1) bound += Bound(f, s, alpha, scene.noise_a, scene.noise_b);
+    }
+  }
+  bound /= static_cast<double>(scene.window.area());
+  const double error = MeanSquare(matte.planes[0], drawn.alpha.planes[0]);
+  // The foreground isn't known here: a texture of a third of its brightness.
+  EXPECT_LT(error, 8 * bound);
+  EXPECT_LT(error, 2.5e-4);
+}
+
+TEST(Unmix, IsExactlyNothingOnScreenAndSolidInside) {
+  const KeyedScene scene;
+  const auto drawn = scene.Draw();
+  const Picture matte = Unmixed(drawn.plate, drawn.clean);
+  size_t screen = 0, zero = 0, inside = 0, one = 0;
+  for (int y = 0; y < scene.window.y1; ++y) {
+    for (int x = 0; x < scene.window.x1; ++x) {
+      const double cx = x - 150, cy = y - 90;
+      if (std::hypot(cx, cy) < 40) ++inside, one += matte.planes[0].at(x, y) == 1;
+      if (std::hypot(cx, cy) > 70 && std::abs(cy) > 34) ++screen, zero += matte.planes[0].at(x, y) == 0;
+    }
+  }
+  EXPECT_GT(static_cast<double>(zero), 0.99 * static_cast<double>(screen));
+  EXPECT_GT(static_cast<double>(one), 0.99 * static_cast<double>(inside));
+}
+
+TEST(Unmix, BeatsTheBestLevelsOfASingleKey) {
+  const KeyedScene scene;
+  const auto drawn = scene.Draw();
+  const Picture key = OpTester("color_difference { screen { plate: 's' } axis: GENERAL }")
+                          .Main(drawn.plate)
+                          .With("screen.plate", drawn.clean)
+                          .Render();
+  double best = 1;
+  for (double black = 0; black < 0.3; black += 0.05) {
+    for (double white = 0.5; white < 1.05; white += 0.05) {
+      Plane levelled(scene.window);
+      for (int y = 0; y < scene.window.y1; ++y) {
+        for (int x = 0; x < scene.window.x1; ++x) {
+          levelled.at(x, y) = static_cast<float>(std::clamp((key.planes[0].at(x, y) - black) / (white - black), 0.0, 1.0));
+        }
+      }
+      best = std::min(best, MeanSquare(levelled, drawn.alpha.planes[0]));
+    }
+  }
+  EXPECT_LT(MeanSquare(Unmixed(drawn.plate, drawn.clean).planes[0], drawn.alpha.planes[0]), 0.5 * best);
+}
+
+// A screen of another hue is the same screen: channels swapped, the matte stays
+// within half precision but for pixels at the edge of a decision.
+TEST(Unmix, HueOfTheScreenMakesNoDifference) {
+  const KeyedScene scene;
+  const int orders[3][3] = {{0, 1, 2}, {1, 2, 0}, {0, 2, 1}};
+  const auto first = scene.Draw(orders[0]);
+  const Picture matte = Unmixed(first.plate, first.clean);
+  for (const auto& order : {orders[1], orders[2]}) {
+    const auto drawn = scene.Draw(order);
+    const Picture other = Unmixed(drawn.plate, drawn.clean);
+    int different = 0;
+    for (int y = 0; y < scene.window.y1; ++y) {
+      for (int x = 0; x < scene.window.x1; ++x) {
+        different += std::abs(matte.planes[0].at(x, y) - other.planes[0].at(x, y)) > 1.0 / 1024;
+      }
+    }
+    EXPECT_LT(different, 60) << "of " << scene.window.area();
+  }
+}
+
+TEST(Unmix, ExposureMakesNoDifferenceToTheBit) {
+  const auto drawn = KeyedScene{}.Draw();
+  Picture bright = drawn.plate, clean = drawn.clean;
+  for (Picture* p : {&bright, &clean}) {
+    for (int c = 0; c < 3; ++c) {
+      Plane plane(p->rect());
+      for (int y = 0; y < p->rect().y1; ++y) {
+        for (int x = 0; x < p->rect().x1; ++x) plane.at(x, y) = 4 * p->planes[c].at(x, y);
+      }
+      p->planes[c] = plane;
+    }
+  }
+  EXPECT_TRUE(SameBits(Unmixed(bright, clean), Unmixed(drawn.plate, drawn.clean)));
+}
+
+TEST(Unmix, MasksDecide) {
+  const KeyedScene scene;
+  const auto drawn = scene.Draw();
+  const auto box = [&](const Rect& r) {
+    Picture mask = MakeConstant(MATTE, scene.window, 0);
+    mask.planes[0].constant.reset();
+    for (int y = r.y0; y < r.y1; ++y) std::fill_n(&mask.planes[0].at(r.x0, y), r.width(), 1.0f);
+    return mask;
+  };
+  const Rect screen{130, 70, 150, 90}, solid{10, 10, 30, 30}, both{12, 12, 20, 20};
+  Picture screens = box(screen);
+  for (int y = both.y0; y < both.y1; ++y) std::fill_n(&screens.planes[0].at(both.x0, y), both.width(), 1.0f);
+  const Picture matte = OpTester("unmix { plate: 'p' screen: 's' solid: 'i' }")
+                            .Main(drawn.plate)
+                            .With("plate", drawn.clean)
+                            .With("screen", screens)
+                            .With("solid", box(solid))
+                            .Render();
+  EXPECT_EQ(matte.planes[0].at(140, 80), 0);
+  EXPECT_EQ(matte.planes[0].at(28, 28), 1);
+  EXPECT_EQ(matte.planes[0].at(15, 15), 1) << "solid is stronger than screen";
+  // A core that is given is all the core there is, and is solid.
+  const Picture core = OpTester("unmix { plate: 'p' core: 'c' }")
+                           .Main(drawn.plate)
+                           .With("plate", drawn.clean)
+                           .With("core", box({120, 60, 180, 120}))
+                           .Render();
+  EXPECT_EQ(core.planes[0].at(121, 61), 1);
+  EXPECT_LT(MeanSquare(core.planes[0], drawn.alpha.planes[0]), 1e-3);
+}
+
+TEST(Unmix, WithoutCoreThePlainKeyIsLeft) {
+  const auto drawn = KeyedScene{}.Draw();
+  const Picture matte = OpTester("unmix { plate: 'p' core: 'c' }")
+                            .Main(drawn.plate)
+                            .With("plate", drawn.clean)
+                            .With("core", MakeConstant(MATTE, drawn.plate.rect(), 0))
+                            .Render();
+  EXPECT_LT(MeanSquare(matte.planes[0], drawn.alpha.planes[0]), 0.02);
+  EXPECT_EQ(matte.planes[0].at(5, 5), 0);
+}
+
+TEST(Unmix, AGreyPlateIsRefusedWithItsColour) {
+  const auto drawn = KeyedScene{}.Draw();
+  Picture grey = drawn.clean;
+  grey.planes[0] = grey.planes[2] = grey.planes[1];
+  const auto result = OpTester("unmix { plate: 'p' }").Main(drawn.plate).With("plate", grey).TryRender();
+  EXPECT_EQ(result.status().code(), absl::StatusCode::kInvalidArgument);
+  EXPECT_NE(result.status().message().find("grey"), absl::string_view::npos) << result.status();
+}
+
+TEST(Unmix, ConfidenceIsLowWhereForegroundAndScreenAreAlike) {
+  const KeyedScene clear;
+  KeyedScene alike;
+  alike.front[0] = 0.2, alike.front[1] = 0.5, alike.front[2] = 0.2;
+  const auto mean_in_band = [](const KeyedScene& scene) {
+    const auto drawn = scene.Draw();
+    const Picture sure = Unmixed(drawn.plate, drawn.clean, "confidence: true");
+    double sum = 0, count = 0;
+    for (int y = 0; y < scene.window.y1; ++y) {
+      for (int x = 0; x < scene.window.x1; ++x) {
+        const float alpha = drawn.alpha.planes[0].at(x, y);
+        if (alpha > 0.1 && alpha < 0.9) sum += sure.planes[0].at(x, y), ++count;
+      }
+    }
+    EXPECT_EQ(sure.planes[0].at(2, 2), 1);
+    return sum / count;
+  };
+  EXPECT_GT(mean_in_band(clear), 0.7);
+  EXPECT_LT(mean_in_band(alike), mean_in_band(clear) - 0.1);
+}
+
+// A real clip before a yellow-green wall, on which green minus the larger of red
+// and blue is nothing: the man inside is solid and the wall is clear.
+TEST(Unmix, KeysAYellowGreenWall) {
+  const auto clip = ReadGreenClip(1001);
+  if (!clip) GTEST_SKIP() << "SELVAGE_TEST_DATA is not set";
+  const Picture plate = OpTester("screen_plate {}").Main(*clip).Render();
+  const Picture matte = Unmixed(*clip, plate);
+  const auto mean = [&](const Rect& r) { return MeanColor(Crop(matte, r), r)[0]; };
+  EXPECT_LT(mean({230, 20, 300, 90}), 0.02);
+  EXPECT_GT(mean({120, 150, 170, 185}), 0.95);
+}
+
+}  // namespace
+}  // namespace selvage

@@ -1,0 +1,350 @@
+#include "worker/kernels/screen_view.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "absl/strings/str_cat.h"
+#include "worker/kernels/grid.h"
+
+namespace selvage {
+namespace {
+
+// Enough for medians and correlations to within a percent.
+constexpr double kSamples = 16384;
+// A median absolute deviation times this is the standard deviation (of a normal
+// distribution; its 75 % point is 0.6745).
+constexpr double kMad = 1.4826;
+// Fewer sure samples than this tell nothing about noise.
+constexpr size_t kLeastSamples = 64;
+
+// Screen in another light: squared distance of its hue (two degrees of freedom,
+// 0.3 % of bare screen is further off), how true the plate's hue is, and the
+// lights that are likely. Change of light over 4 pixels at 360 lines.
+constexpr float kAlike = 12, kHueError = 0.012f, kDarkestShade = 0.35f, kBrightestLight = 1.6f;
+constexpr double kSlow = 0.18;
+
+struct NoiseSample {
+  float screen[3], rest[3], mean[3];
+};
+
+NoiseSample SampleAt(const Rgb& color, const Rgb& screen, int x, int y) {
+  NoiseSample sample;
+  for (int c = 0; c < 3; ++c) {
+    sample.screen[c] = screen[c].at(x, y);
+    sample.rest[c] = color[c].at(x, y) - sample.screen[c];
+    float sum = 0;
+    for (int j = -1; j <= 1; ++j) {
+      for (int i = -1; i <= 1; ++i) sum += color[c].at(x + i, y + j) - screen[c].at(x + i, y + j);
+    }
+    sample.mean[c] = sum * (1.0f / 9);
+  }
+  return sample;
+}
+
+// Before the noise is known: within 15 % of the screen.
+bool LooksLikeScreen(const NoiseSample& sample) {
+  float off = 0, light = 0;
+  for (int c = 0; c < 3; ++c) off += std::abs(sample.mean[c]), light += sample.screen[c];
+  return off < 0.15f * light;
+}
+
+float SquaredDistance(const NoiseSample& sample, const ScreenNoise& noise) {
+  float sum = 0;
+  for (int c = 0; c < 3; ++c) {
+    const float s = sample.screen[c], model = kPlateError * s;
+    sum += sample.mean[c] * sample.mean[c] /
+           (noise.share_of_mean * (noise.terms.a * s + noise.terms.b) + model * model);
+  }
+  return sum;
+}
+
+double MedianOf(std::vector<float>* values) {
+  const auto middle = values->begin() + static_cast<ptrdiff_t>(values->size() / 2);
+  std::nth_element(values->begin(), middle, values->end());
+  return *middle;
+}
+
+// a, b >= 0 that best give the three variances, relative to them.
+void FitLine(const double level[3], const double variance[3], NoiseTerms* terms) {
+  const double least = *std::min_element(variance, variance + 3);
+  double sxx = 0, sx = 0, s = 0, tx = 0, t = 0;
+  for (int c = 0; c < 3; ++c) {
+    const double w = 1 / variance[c];
+    sxx += level[c] * w * level[c] * w, sx += level[c] * w * w, s += w * w;
+    tx += level[c] * w, t += w;
+  }
+  const double det = sxx * s - sx * sx;
+  double a = det > 1e-12 * sxx * s ? (tx * s - t * sx) / det : 0;
+  double b = (t - a * sx) / s;
+  if (a < 0) a = 0, b = t / s;
+  if (b < 0.1 * least) {
+    b = 0.1 * least;
+    a = std::max(0.0, (tx - b * sx) / sxx);
+  }
+  terms->a = static_cast<float>(a);
+  terms->b = static_cast<float>(b);
+}
+
+// Deviations of what is now taken for screen, channel by channel.
+void FitNoise(const std::vector<NoiseSample>& samples, ScreenNoise* noise) {
+  double level[3], variance[3], share = 0;
+  std::vector<float> rest(samples.size()), mean(samples.size());
+  for (int c = 0; c < 3; ++c) {
+    double sum = 0;
+    for (size_t i = 0; i < samples.size(); ++i) {
+      sum += samples[i].screen[c];
+      rest[i] = std::abs(samples[i].rest[c]);
+      mean[i] = std::abs(samples[i].mean[c]);
+    }
+    level[c] = sum / static_cast<double>(samples.size());
+    const double deviation = kMad * MedianOf(&rest), of_mean = kMad * MedianOf(&mean);
+    // Halves round by up to 2^-11 of their value.
+    const double floor = 2.5e-4 * level[c];
+    variance[c] = std::max(deviation * deviation, floor * floor);
+    share += std::clamp(of_mean * of_mean / variance[c], 1.0 / 9, 1.0 / 3) / 3;
+  }
+  FitLine(level, variance, &noise->terms);
+  noise->share_of_mean = static_cast<float>(share);
+}
+
+// Correlations between channels, each residual held within 3 deviations.
+void FitCorrelation(const std::vector<NoiseSample>& samples, NoiseTerms* terms) {
+  double square[3] = {}, product[3] = {};
+  for (const NoiseSample& sample : samples) {
+    double r[3];
+    for (int c = 0; c < 3; ++c) {
+      const double most = 3 * std::sqrt(terms->a * sample.screen[c] + terms->b);
+      r[c] = std::clamp<double>(sample.rest[c], -most, most);
+      square[c] += r[c] * r[c];
+    }
+    product[0] += r[0] * r[1], product[1] += r[0] * r[2], product[2] += r[1] * r[2];
+  }
+  const int first[] = {0, 0, 1}, second[] = {1, 2, 2};
+  for (int k = 0; k < 3; ++k) {
+    const double scale = std::sqrt(square[first[k]] * square[second[k]]);
+    // Short of 1, so that the covariance keeps an inverse.
+    terms->correlation[k] = scale > 0 ? static_cast<float>(std::clamp(product[k] / scale, -0.45, 0.95)) : 0;
+  }
+}
+
+// Sums of three rows of color - screen, one row after the other.
+class ColumnSums {
+ public:
+  ColumnSums(const Rgb& color, const Rgb& screen) : color_(color), screen_(screen), rect_(color[0].rect()) {
+    for (auto& row : rest_) row.resize(3 * static_cast<size_t>(rect_.width()));
+    for (auto& row : sums_) row.resize(rect_.width() + size_t{2});
+    Subtract(rect_.y0);
+  }
+  // REQUIRES: rows in order. Readable one sample before and after the width.
+  void Row(int y, const float* columns[3]) {
+    if (y + 1 < rect_.y1) Subtract(y + 1);
+    const int width = rect_.width();
+    const float* above = Rest(std::max(y - 1, rect_.y0)), *here = Rest(y), *below = Rest(std::min(y + 1, rect_.y1 - 1));
+    for (int c = 0; c < 3; ++c) {
+      float* sum = sums_[c].data() + 1;
+      const ptrdiff_t at = static_cast<ptrdiff_t>(c) * width;
+      AddThreeRow(here + at, above + at, below + at, width, sum);
+      sum[-1] = sum[0];
+      sum[width] = sum[width - 1];
+      columns[c] = sum;
+    }
+  }
+
+ private:
+  float* Rest(int y) { return rest_[(y - rect_.y0) % 3].data(); }
+  void Subtract(int y) {
+    const int width = rect_.width();
+    for (int c = 0; c < 3; ++c) {
+      const float *p = color_[c].row(y), *s = screen_[c].row(y);
+      float* __restrict to = Rest(y) + static_cast<ptrdiff_t>(c) * width;
+      for (int x = 0; x < width; ++x) to[x] = p[x] - s[x];
+    }
+  }
+  const Rgb& color_;
+  const Rgb& screen_;
+  Rect rect_;
+  std::vector<float> rest_[3], sums_[3];
+};
+
+// Calls use(y, inputs) for every row.
+template <class Use>
+void ForDistances(const Rgb& color, const Rgb& screen, const Use& use) {
+  const Rect& rect = color[0].rect();
+  ColumnSums sums(color, screen);
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    DistanceInputs in;
+    sums.Row(y, in.columns);
+    for (int c = 0; c < 3; ++c) in.screen[c] = screen[c].row(y);
+    use(y, in);
+  }
+}
+
+std::array<float, 3> MeanOf(const Picture& plate, const Rect& rect) {
+  std::array<float, 3> mean;
+  for (int c = 0; c < 3; ++c) {
+    std::vector<float> row(rect.width());
+    double total = 0;
+    for (int y = rect.y0; y < rect.y1; ++y) {
+      FiniteRow(plate.planes[c].row(y), 1, kDarkestScreen, row.size(), row.data());
+      double sum = 0;
+      for (float v : row) sum += v;
+      total += sum;
+    }
+    mean[c] = static_cast<float>(total / static_cast<double>(rect.area()));
+  }
+  return mean;
+}
+
+}  // namespace
+
+// Times the root of 2, so that what comes out is between 0.35 and 0.71.
+float NearHalf(float level) { return std::ldexp(1.0f, -std::ilogb(level * 1.41421356f) - 1); }
+
+Rgb FiniteRgb(const Picture& picture, const Rect& rect, float gain, float least) {
+  Rgb out{Plane(rect), Plane(rect), Plane(rect)};
+  for (int c = 0; c < 3; ++c) {
+    for (int y = rect.y0; y < rect.y1; ++y) {
+      FiniteRow(picture.planes[c].row(y), gain, least, rect.width(), out[c].row(y));
+    }
+  }
+  return out;
+}
+
+ScreenNoise MeasureScreenNoise(const Rgb& color, const Rgb& screen, const Bitmap* where) {
+  const Rect& rect = color[0].rect();
+  const int step = std::max(1, static_cast<int>(std::sqrt(static_cast<double>(rect.area()) / kSamples)));
+  std::vector<NoiseSample> all, sure;
+  double light[3] = {};
+  for (int y = rect.y0 + 1; y < rect.y1 - 1; y += step) {
+    for (int x = rect.x0 + 1; x < rect.x1 - 1; x += step) {
+      if (where && !where->row(y - rect.y0)[x - rect.x0]) continue;
+      all.push_back(SampleAt(color, screen, x, y));
+      for (int c = 0; c < 3; ++c) light[c] += all.back().screen[c];
+    }
+  }
+  ScreenNoise noise;
+  for (int round = 0; round < 4; ++round) {
+    sure.clear();
+    for (const NoiseSample& sample : all) {
+      if (round == 0 ? LooksLikeScreen(sample) : SquaredDistance(sample, noise) < kSureDistance) sure.push_back(sample);
+    }
+    if (sure.size() < kLeastSamples) {
+      const double mean = (light[0] + light[1] + light[2]) / (3 * std::max<double>(1, static_cast<double>(all.size())));
+      const float one_percent = static_cast<float>(std::max<double>(0.01 * mean, kDarkestScreen));
+      return {{0, one_percent * one_percent, {0, 0, 0}}, 1.0f / 9};
+    }
+    FitNoise(sure, &noise);
+  }
+  FitCorrelation(sure, &noise.terms);
+  return noise;
+}
+
+BareScreen FindBareScreen(const Rgb& color, const Rgb& screen, const ScreenNoise& noise, float limit) {
+  const Rect& rect = color[0].rect();
+  const int width = rect.width(), height = rect.height();
+  BareScreen bare{Bitmap(width, height), Bitmap(width, height)};
+  Plane ratio(rect);
+  std::vector<float> distance(width), rest(width);
+  const NoiseTerms& terms = noise.terms;
+  ForDistances(color, screen, [&](int y, const DistanceInputs& in) {
+    DistanceRow(in, terms.a, terms.b, noise.share_of_mean, kPlateError, width, distance.data());
+    float* q = ratio.row(y);
+    ShadeRow(in, terms.a, terms.b, noise.share_of_mean, kHueError, width, q, rest.data());
+    uint8_t *near = bare.found.row(y - rect.y0), *alike = bare.alike.row(y - rect.y0);
+    for (int x = 0; x < width; ++x) {
+      near[x] = distance[x] < limit;
+      alike[x] = (rest[x] < kAlike) & (q[x] > kDarkestShade) & (q[x] < kBrightestLight);
+    }
+  });
+  // A soft edge of something dark changes faster than a shadow.
+  const float slow = static_cast<float>(kSlow / std::max(1.0, KeyScale(rect)));
+  std::vector<float> padded(width + size_t{4});
+  float* here = padded.data() + 2;
+  for (int y = 0; y < height; ++y) {
+    const float *above = ratio.row(rect.y0 + std::max(y - 2, 0)), *below = ratio.row(rect.y0 + std::min(y + 2, height - 1));
+    std::copy_n(ratio.row(rect.y0 + y), width, here);
+    here[-2] = here[-1] = here[0];
+    here[width] = here[width + 1] = here[width - 1];
+    const uint8_t* alike = bare.alike.row(y);
+    uint8_t* found = bare.found.row(y);
+    for (int x = 0; x < width; ++x) {
+      found[x] |= alike[x] & (std::abs(here[x + 2] - here[x - 2]) < slow) & (std::abs(below[x] - above[x]) < slow);
+    }
+  }
+  return bare;
+}
+
+Plane ScreenDistance(const Rgb& color, const Rgb& screen, const ScreenNoise& noise) {
+  const Rect& rect = color[0].rect();
+  Plane out(rect);
+  ForDistances(color, screen, [&](int y, const DistanceInputs& in) {
+    DistanceRow(in, noise.terms.a, noise.terms.b, noise.share_of_mean, kPlateError, rect.width(), out.row(y));
+  });
+  return out;
+}
+
+absl::StatusOr<ScreenView> ViewScreen(const Picture& picture, const Picture& plate, const Rect& rect, float distance) {
+  ScreenView view;
+  view.mean = MeanOf(plate, rect);
+  const float most = *std::max_element(view.mean.begin(), view.mean.end());
+  const float least = *std::min_element(view.mean.begin(), view.mean.end());
+  if (!(most - least > 0.02f * most)) {
+    return absl::InvalidArgumentError(absl::StrCat("the clean plate's mean colour (", view.mean[0], ", ", view.mean[1],
+                                                   ", ", view.mean[2], ") is grey: there is no hue to key against"));
+  }
+  view.gain = NearHalf(most);
+  for (float& v : view.mean) v *= view.gain;
+  const float grey = (view.mean[0] + view.mean[1] + view.mean[2]) / 3;
+  float length = 0;
+  for (int c = 0; c < 3; ++c) {
+    view.axis[c] = view.mean[c] - grey;
+    length += view.axis[c] * view.axis[c];
+  }
+  for (float& v : view.axis) v /= std::sqrt(length);
+  view.color = FiniteRgb(picture, rect, view.gain, -65504);
+  view.screen = FiniteRgb(plate, rect, view.gain, kDarkestScreen);
+  view.noise = MeasureScreenNoise(view.color, view.screen, nullptr);
+  // "More than 70 %" of nine are seven.
+  BareScreen bare = FindBareScreen(view.color, view.screen, view.noise, distance);
+  view.sure = Crowded(bare.found, 7);
+  view.alike = std::move(bare.alike);
+  return view;
+}
+
+void FromBitmap(const Bitmap& bits, Plane* matte) {
+  const Rect& rect = matte->rect();
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    const uint8_t* from = bits.row(y - rect.y0);
+    float* to = matte->row(y);
+    for (int x = 0; x < rect.width(); ++x) to[x] = from[x] ? 1.0f : 0.0f;
+  }
+}
+
+Rgb Denoised(const Rgb& color, const NoiseTerms& noise) {
+  const Rect& rect = color[0].rect();
+  const int width = rect.width();
+  Rgb out{Blurred(color[0], 0.6), Blurred(color[1], 0.6), Blurred(color[2], 0.6)};
+  Plane rough(rect);
+  const auto rows = [](const Rgb& planes, int y, const float* to[3]) {
+    for (int c = 0; c < 3; ++c) to[c] = planes[c].row(y);
+  };
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    const float *c[3], *m[3];
+    rows(color, y, c), rows(out, y, m);
+    RoughnessRow(c, m, noise.a, noise.b, width, rough.row(y));
+  }
+  std::vector<float> padded(width + size_t{2});
+  float* column = padded.data() + 1;
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    AddThreeRow(rough.row(y), rough.row(std::max(y - 1, rect.y0)), rough.row(std::min(y + 1, rect.y1 - 1)), width, column);
+    column[-1] = column[0];
+    column[width] = column[width - 1];
+    const float* c[3];
+    rows(color, y, c);
+    float* const m[3] = {out[0].row(y), out[1].row(y), out[2].row(y)};
+    ShrinkRow(column, c, m, width);
+  }
+  return out;
+}
+
+}  // namespace selvage

@@ -1,0 +1,83 @@
+// A picture before its clean plate: how noisy it is, and where it is bare screen
+// for sure. Recipe in DEVELOPERS.md.
+#pragma once
+
+#include <array>
+#include <functional>
+#include <vector>
+
+#include "absl/status/statusor.h"
+#include "worker/image.h"
+#include "worker/kernels/bitmap.h"
+#include "worker/kernels/unmix_rows.h"
+
+namespace selvage {
+
+// R, G, B over one rectangle.
+using Rgb = std::array<Plane, 3>;
+
+// Pixel distances of the keying recipe are for 360 lines.
+inline double KeyScale(const Rect& rect) { return rect.height() / 360.0; }
+
+// R, G, B of a picture over `rect` times gain, every sample a number from `least`
+// up to 65504.
+Rgb FiniteRgb(const Picture& picture, const Rect& rect, float gain, float least);
+
+// The power of two that brings a level near 0.5, where the recipe's constants were
+// found. REQUIRES: above 0.
+float NearHalf(float level);
+
+// Clean plates are nowhere darker.
+constexpr float kDarkestScreen = 1e-4f;
+// What even a good clean plate is off by, as a share.
+constexpr float kPlateError = 0.008f;
+// Squared distance up to which a pixel is bare screen; see SureScreen.
+constexpr float kSureDistance = 13;
+
+struct ScreenNoise {
+  NoiseTerms terms;
+  // Variance of a mean over 3x3 pixels as a share of that of a pixel: 1/9 where
+  // the noise is white, up to 1/3 where 4:2:0 sampling or a codec smoothed it.
+  float share_of_mean = 1.0f / 9;
+};
+
+// From robust deviations of color - screen where it is small against the noise
+// itself, within `where` if given. Where next to nothing is screen: noise of 1 % of
+// the screen. Never below the rounding of stored plates.
+ScreenNoise MeasureScreenNoise(const Rgb& color, const Rgb& screen, const Bitmap* where);
+
+// Bare screen as it is in the plate, or in another light.
+struct BareScreen {
+  // Squared distance of the 3x3 mean from the screen below a limit, or in the
+  // screen's hue and changing slowly from place to place: a shadow, a wrinkle.
+  Bitmap found;
+  // In the screen's hue, lit or shaded within reason, slowly changing or not.
+  Bitmap alike;
+};
+BareScreen FindBareScreen(const Rgb& color, const Rgb& screen, const ScreenNoise& noise, float limit);
+// The squared distances themselves.
+Plane ScreenDistance(const Rgb& color, const Rgb& screen, const ScreenNoise& noise);
+
+struct ScreenView {
+  // As given, but finite; both times `gain`, which brings the screen near 0.5.
+  Rgb color, screen;
+  float gain = 1;
+  // Mean of the screen, and its direction away from grey (length 1).
+  std::array<float, 3> mean{}, axis{};
+  ScreenNoise noise;
+  // BareScreen with more than 70 % of the 3x3 neighbours, and its `alike`.
+  Bitmap sure, alike;
+};
+
+
+// Errors: INVALID_ARGUMENT the plate has no hue.
+absl::StatusOr<ScreenView> ViewScreen(const Picture& picture, const Picture& plate, const Rect& rect, float distance);
+
+// 0 and 1, as a matte.
+void FromBitmap(const Bitmap& bits, Plane* matte);
+
+// Light denoising for keys: Lee's local Wiener filter, one gain for all channels.
+// Source: Lee 1980.
+Rgb Denoised(const Rgb& color, const NoiseTerms& noise);
+
+}  // namespace selvage

@@ -1,0 +1,28 @@
+// The soft band between bare screen and core, solved. Recipe in DEVELOPERS.md.
+#pragma once
+
+#include <functional>
+#include <optional>
+
+#include "worker/kernels/foreground_model.h"
+#include "worker/kernels/screen_view.h"
+
+namespace selvage {
+
+struct Unmixed {
+  Plane alpha;
+  // What noise and foreground model leave open, 0 outside the band; if asked for.
+  Plane variance;
+};
+
+// `denoised` is view.color lightly denoised, `key` its key along the axis. alpha is 0 where
+// view.sure is, 1 where `core` is. Next to no core: alpha is the key, its variance 1.
+// nullopt when `stopped` ended the work.
+std::optional<Unmixed> SolveBand(const ScreenView& view, const Rgb& denoised, const Plane& key, const Bitmap& core,
+                                 bool with_variance, const std::function<bool()>& stopped);
+
+// Straight foreground colour under a matte, in the scale of view.color. `alpha` is
+// finite and within 0..1.
+std::optional<Rgb> RecoverForeground(const ScreenView& view, const Plane& alpha, const std::function<bool()>& stopped);
+
+}  // namespace selvage

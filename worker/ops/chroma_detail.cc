@@ -1,0 +1,129 @@
+// Colour detail that 4:2:0 lost, from luma. Contract: proto/ops/repair.proto.
+#include <algorithm>
+#include <vector>
+
+#include "worker/kernels/grid.h"
+#include "worker/kernels/transfer.h"
+#include "worker/op.h"
+
+namespace selvage {
+namespace {
+
+// A pixel needs its cell's neighbours (bilinear), and theirs (3x3).
+constexpr int kReach = 6;
+constexpr float kFlat = 2e-4f, kSteepest = 2;
+constexpr float kLuma[] = {0.2126f, 0.7152f, 0.0722f};
+
+Rect EvenOut(const Rect& r) {
+  return {r.x0 & ~1, r.y0 & ~1, (r.x1 + 1) & ~1, (r.y1 + 1) & ~1};
+}
+
+Encoding CurveOf(const ChromaDetail& p) {
+  return p.curve() == ChromaDetail::SRGB ? ENCODING_SRGB : ENCODING_BT709;
+}
+
+// Slope of one plane on another over 3x3 cells, at the edges over fewer.
+Plane Slope(const Plane& luma, const Plane& chroma) {
+  const Rect& cells = luma.rect();
+  Plane slope(cells);
+  for (int Y = cells.y0; Y < cells.y1; ++Y) {
+    for (int X = cells.x0; X < cells.x1; ++X) {
+      float n = 0, sl = 0, sc = 0, sll = 0, slc = 0;
+      for (int j = std::max(Y - 1, cells.y0); j <= std::min(Y + 1, cells.y1 - 1); ++j) {
+        for (int i = std::max(X - 1, cells.x0); i <= std::min(X + 1, cells.x1 - 1); ++i) {
+          // About the middle cell: small numbers, so that nothing cancels.
+          const float l = luma.at(i, j) - luma.at(X, Y), c = chroma.at(i, j) - chroma.at(X, Y);
+          n += 1, sl += l, sc += c, sll += l * l, slc += l * c;
+        }
+      }
+      const float variance = sll / n - (sl / n) * (sl / n), covariance = slc / n - (sl / n) * (sc / n);
+      slope.at(X, Y) = std::clamp(covariance / (std::max(variance, 0.0f) + kFlat), -kSteepest, kSteepest);
+    }
+  }
+  return slope;
+}
+
+class ChromaDetailOp final : public TypedOp<ChromaDetail> {
+ public:
+  Rect Reads(const OpContext&, const ChromaDetail& p, const Rect& out, const Input& input) const override {
+    if (out.empty() || p.amount().value() == 0) return out;
+    return input.port == "in" ? EvenOut(out.Grow(kReach)) : out;
+  }
+
+  absl::Status Make(const OpContext&, const ChromaDetail& p, const Inputs& in, Picture* out) const override {
+    const Picture& picture = in.main().picture;
+    const Rect& rect = out->rect();
+    const float amount = static_cast<float>(p.amount().value());
+    if (amount == 0) {
+      out->planes = picture.planes;
+      return absl::OkStatus();
+    }
+    for (int y = rect.y0; y < rect.y1; ++y) {
+      std::copy_n(picture.planes[3].row(y) + (rect.x0 - picture.rect().x0), rect.width(), out->planes[3].row(y));
+    }
+    const Rect& wide = picture.rect();
+    std::vector<Plane> code;
+    for (int c = 0; c < 3; ++c) {
+      code.emplace_back(wide);
+      for (int y = wide.y0; y < wide.y1; ++y) EncodeRow(CurveOf(p), picture.planes[c].row(y), code[c].row(y), wide.width());
+    }
+    Plane luma(wide);
+    for (int y = wide.y0; y < wide.y1; ++y) {
+      const float *r = code[0].row(y), *g = code[1].row(y), *b = code[2].row(y);
+      float* to = luma.row(y);
+      for (int x = 0; x < wide.width(); ++x) to[x] = kLuma[0] * r[x] + kLuma[1] * g[x] + kLuma[2] * b[x];
+    }
+    Restore(p, amount, picture, code, luma, out);
+    return absl::OkStatus();
+  }
+
+ private:
+  static void Restore(const ChromaDetail& p, float amount, const Picture& picture, const std::vector<Plane>& code,
+                      const Plane& luma, Picture* out) {
+    const Rect& wide = picture.rect();
+    const Grid grid{wide, 2};
+    const Plane low = CellMeans(grid, luma);
+    // Red and blue are carried as differences from luma; green follows.
+    Plane slope[2];
+    for (int k = 0; k < 2; ++k) {
+      Plane chroma = CellMeans(grid, code[2 * k]);
+      for (int Y = 0; Y < low.rect().y1; ++Y) {
+        for (int X = 0; X < low.rect().x1; ++X) chroma.at(X, Y) -= low.at(X, Y);
+      }
+      slope[k] = Slope(low, chroma);
+    }
+    Enlarger enlarger(grid);
+    std::vector<float> blurred(enlarger.row_size()), red(blurred), blue(blurred), line(wide.width());
+    const Rect& rect = out->rect();
+    const int skip = rect.x0 - wide.x0;
+    for (int y = rect.y0; y < rect.y1; ++y) {
+      enlarger.Row(low, y, blurred.data());
+      enlarger.Row(slope[0], y, red.data());
+      enlarger.Row(slope[1], y, blue.data());
+      const float* l = luma.row(y);
+      for (int x = 0; x < wide.width(); ++x) {
+        const float detail = amount * (l[x] - blurred[x]);
+        red[x] *= detail;
+        blue[x] *= detail;
+      }
+      for (int c = 0; c < 3; ++c) {
+        const float* from = code[c].row(y);
+        for (int x = 0; x < wide.width(); ++x) {
+          // Luma stays: what red and blue gain, weighted, green loses.
+          const float green = -(kLuma[0] * red[x] + kLuma[2] * blue[x]) / kLuma[1];
+          line[x] = from[x] + (c == 0 ? red[x] : c == 1 ? green : blue[x]);
+        }
+        DecodeRow(CurveOf(p), line.data() + skip, out->planes[c].row(y), rect.width());
+        // Where nothing is added the bits stay.
+        const float *input = picture.planes[c].row(y) + skip, *added = line.data() + skip;
+        for (int x = 0; x < rect.width(); ++x) {
+          if (added[x] == from[x + skip]) out->planes[c].row(y)[x] = input[x];
+        }
+      }
+    }
+  }
+};
+REGISTER_OP("chroma_detail", ChromaDetailOp);
+
+}  // namespace
+}  // namespace selvage

@@ -1,0 +1,30 @@
+// Solid foreground for sure. Contract: proto/ops/key.proto.
+#include "proto/status.h"
+#include "worker/kernels/solid_core.h"
+#include "worker/op.h"
+
+namespace selvage {
+namespace {
+
+class SureCoreOp final : public TypedOp<SureCore> {
+ public:
+  Rect Reads(const OpContext&, const SureCore&, const Rect& out, const Input&) const override { return out; }
+
+  absl::Status Make(const OpContext& context, const SureCore& p, const Inputs& in, Picture* out) const override {
+    const Rect& rect = out->rect();
+    if (rect.empty()) return absl::OkStatus();
+    const Input* plate = in.Find("plate");
+    if (!plate) return absl::InternalError("plate is not connected");
+    ASSIGN_OR_RETURN(const ScreenView view, ViewScreen(in.main().picture, plate->picture, rect, kSureDistance));
+    const AxisKeys keys = KeyAlongAxis(view, Denoised(view.color, view.noise.terms));
+    const CoreRules rules{static_cast<float>(p.solid().value()), !p.has_fill() || p.fill()};
+    const auto core = FindCore(keys, view.sure, rules, context.stopped);
+    if (!core) return absl::CancelledError("nobody waits for it");
+    FromBitmap(*core, &out->planes[0]);
+    return absl::OkStatus();
+  }
+};
+REGISTER_OP("sure_core", SureCoreOp);
+
+}  // namespace
+}  // namespace selvage

@@ -1,0 +1,84 @@
+// Alpha by unmixing foreground and screen. Contract: proto/ops/key.proto.
+#include "proto/status.h"
+#include "worker/kernels/solid_core.h"
+#include "worker/kernels/unmix_solve.h"
+#include "worker/op.h"
+
+namespace selvage {
+namespace {
+
+// Sets bits where a matte is 1; nothing where it is not connected.
+void SetWhereOne(const Input* matte, const Rect& rect, bool value, Bitmap* bits) {
+  if (!matte) return;
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    const float* from = matte->picture.planes[0].row(y);
+    uint8_t* to = bits->row(y - rect.y0);
+    for (int x = 0; x < rect.width(); ++x) {
+      if (from[x] >= 1.0f) to[x] = value;
+    }
+  }
+}
+
+void ClearWhere(const Bitmap& other, Bitmap* bits) {
+  for (size_t i = 0; i < bits->bits().size(); ++i) bits->bits()[i] &= 1 ^ other.bits()[i];
+}
+
+// Marks, tape and folds on the screen: parts of the band that touch no core and
+// are mostly in the screen's hue.
+void AddIslands(const Bitmap& alike, const Bitmap& core, Bitmap* sure) {
+  Bitmap band(core.width(), core.height());
+  for (size_t i = 0; i < band.bits().size(); ++i) band.bits()[i] = !(core.bits()[i] | sure->bits()[i]);
+  for (const std::vector<BitmapRun>& part : PartsAwayFrom(band, core)) {
+    size_t all = 0, like = 0;
+    for (const BitmapRun& run : part) {
+      for (int x = run.x0; x < run.x1; ++x) ++all, like += alike.row(run.y)[x];
+    }
+    if (2 * like < all) continue;
+    for (const BitmapRun& run : part) std::fill(sure->row(run.y) + run.x0, sure->row(run.y) + run.x1, 1);
+  }
+}
+
+class UnmixOp final : public TypedOp<Unmix> {
+ public:
+  Rect Reads(const OpContext&, const Unmix&, const Rect& out, const Input&) const override { return out; }
+
+  absl::Status Make(const OpContext& context, const Unmix& p, const Inputs& in, Picture* out) const override {
+    const Rect& rect = out->rect();
+    if (rect.empty()) return absl::OkStatus();
+    const Input* plate = in.Find("plate");
+    if (!plate) return absl::InternalError("plate is not connected");
+    ASSIGN_OR_RETURN(ScreenView view, ViewScreen(in.main().picture, plate->picture, rect, kSureDistance));
+    SetWhereOne(in.Find("screen"), rect, true, &view.sure);
+    SetWhereOne(in.Find("solid"), rect, false, &view.sure);
+
+    const Rgb denoised = Denoised(view.color, view.noise.terms);
+    const AxisKeys keys = KeyAlongAxis(view, denoised);
+    Bitmap core(rect.width(), rect.height());
+    if (const Input* given = in.Find("core")) {
+      SetWhereOne(given, rect, true, &core);
+    } else {
+      auto found = FindCore(keys, view.sure, {.fill = !p.has_fill() || p.fill()}, context.stopped);
+      if (!found) return absl::CancelledError("nobody waits for it");
+      core = std::move(*found);
+    }
+    SetWhereOne(in.Find("screen"), rect, false, &core);
+    SetWhereOne(in.Find("solid"), rect, true, &core);
+    ClearWhere(core, &view.sure);
+    AddIslands(view.alike, core, &view.sure);
+
+    auto unmixed = SolveBand(view, denoised, keys.key, core, p.confidence(), context.stopped);
+    if (!unmixed) return absl::CancelledError("nobody waits for it");
+    out->planes[0] = std::move(unmixed->alpha);
+    if (!p.confidence()) return absl::OkStatus();
+    for (int y = rect.y0; y < rect.y1; ++y) {
+      float* to = out->planes[0].row(y);
+      const float* variance = unmixed->variance.row(y);
+      for (int x = 0; x < rect.width(); ++x) to[x] = 1.0f / (1.0f + 100.0f * variance[x]);
+    }
+    return absl::OkStatus();
+  }
+};
+REGISTER_OP("unmix", UnmixOp);
+
+}  // namespace
+}  // namespace selvage
