@@ -46,7 +46,7 @@ void ExpectRanges(const Descriptor* d, const std::string& where, std::set<const 
     const std::string name = f->message_type()->name();
     if (name == "Number") {
       EXPECT_TRUE(TraitsOf(f).has_min() && TraitsOf(f).has_max()) << where << "." << f->name();
-      EXPECT_TRUE(TraitsOf(f).has_default_value()) << where << "." << f->name();
+      EXPECT_TRUE(TraitsOf(f).has_default_value() || TraitsOf(f).may_be_unset()) << where << "." << f->name();
     } else if (name != "Color" && name != "SampleBox") {
       ExpectRanges(f->message_type(), where + "." + f->name(), seen);
     }
