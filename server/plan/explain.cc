@@ -46,6 +46,9 @@ std::string OperatorDifference(const std::vector<std::string>& before, const std
   };
   if (at == now.size() && at == before.size()) return "";
   if (at == now.size()) return absl::StrCat(before[at], " was taken out");
+  if (before.size() == now.size() && alike(before, at + 1, now, at + 1)) {
+    return absl::StrCat(now[at], " is in the place of ", before[at]);
+  }
   if (at == before.size() || alike(before, at, now, at + 1)) return absl::StrCat(now[at], " was added");
   if (alike(before, at + 1, now, at)) return absl::StrCat(before[at], " was taken out");
   return absl::StrCat(now[at], " is in the place of ", before[at]);

@@ -13,7 +13,7 @@
 #include <OpenEXR/ImfFrameBuffer.h>
 #include <OpenEXR/ImfHeader.h>
 #include <OpenEXR/ImfOutputFile.h>
-#include <OpenEXR/half.h>
+#include <Imath/half.h>
 
 #include <cmath>
 #include <cstdlib>

@@ -202,7 +202,9 @@ TEST(SmallCache, AShotLargerThanTheCacheIsRenderedAndPlayingItAgainReusesMost) {
       sum.rendered += Sum(p).rendered;
       sum.reused += Sum(p).reused;
     }
-    if (round == 1) EXPECT_GE(sum.reused * 100, 70 * (sum.reused + sum.rendered)) << sum.rendered << " rendered";
+    if (round == 1) {
+      EXPECT_GE(sum.reused * 100, 70 * (sum.reused + sum.rendered)) << sum.rendered << " rendered";
+    }
   }
 }
 

@@ -84,7 +84,9 @@ TEST(Lives, KilledAtAnyMomentNothingAcknowledgedIsLostAndNoPixelIsWrong) {
   const Finished verify = studio.Client({"cache", "verify"});
   EXPECT_NE(verify.out.find("all are whole"), std::string::npos) << verify.out << verify.err;
   EXPECT_GT(jobs.size(), static_cast<size_t>(lives) / 2);
-  if (lives >= 24) EXPECT_GT(invalidations, 0);
+  if (lives >= 24) {
+    EXPECT_GT(invalidations, 0);
+  }
 }
 
 // An invalidation is acknowledged and the daemon dies at once: the next one
@@ -143,11 +145,15 @@ TEST(Lives, ACopiedAndDamagedStateFolderGivesTheSamePixels) {
         fs::remove(e.path());
       }
     }
-    if (kind != "copied") ASSERT_GT(hit, 0) << kind;
+    if (kind != "copied") {
+      ASSERT_GT(hit, 0) << kind;
+    }
     studio.Start({.cache_size = "64M"});
     const JobProgress p = studio.Submit(stack);
     EXPECT_EQ(p.state(), JOB_DONE) << kind;
-    if (kind == "copied") EXPECT_EQ(Sum(p).rendered, 0u);
+    if (kind == "copied") {
+      EXPECT_EQ(Sum(p).rendered, 0u);
+    }
     fs::remove_all(studio.file("out"));
     EXPECT_EQ(Differences(studio.Fetch("out"), expected), "") << kind;
     // A change reads what lies above it.

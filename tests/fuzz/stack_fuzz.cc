@@ -73,7 +73,7 @@ void FuzzPlan(const Stack& stack) {
     for (const ResultKey& key : plan.targets) MUST(made.count(key.digest));
     Probed nothing;
     nothing.state.assign(plan.tasks.size(), Probed::kRender);
-    ExplainPlan(plan, nothing, {});
+    ExplainPlan(stack, plan, nothing, {});
   }
 }
 
