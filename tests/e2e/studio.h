@@ -21,6 +21,9 @@ struct DaemonOptions {
 using Files = std::map<std::string, std::string>;
 // Names of files that differ or that only one has; "" for none.
 std::string Differences(const Files& a, const Files& b);
+// An EXR names in its header the result that it was made of; one made anew has a
+// new key. These are the same files with that key blanked.
+Files WithoutKeys(Files files);
 
 class Studio {
  public:
