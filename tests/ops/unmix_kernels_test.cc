@@ -70,7 +70,7 @@ TEST(Bitmap, PartsAwayAreThoseComponentsOfOpenCv) {
   EXPECT_EQ(found.size(), parts);
   EXPECT_GT(parts, 3u);
   for (const auto& part : found) {
-    for (const BitmapRun& run : part) std::fill(ours.row(run.y) + run.x0, ours.row(run.y) + run.x1, 1);
+    for (const PartRun& run : part) std::fill(ours.row(run.y) + run.x0, ours.row(run.y) + run.x1, 1);
   }
   EXPECT_EQ(ours, expected);
 }

@@ -38,21 +38,7 @@ Bitmap OverSquare(const Bitmap& in, int radius) {
   return out;
 }
 
-std::vector<BitmapRun> RunsOf(const Bitmap& in) {
-  std::vector<BitmapRun> runs;
-  for (int y = 0; y < in.height(); ++y) {
-    const uint8_t* row = in.row(y);
-    const uint8_t* end = row + in.width();
-    for (const uint8_t* from = std::find(row, end, 1); from != end;) {
-      const uint8_t* to = std::find(from, end, 0);
-      runs.push_back({y, static_cast<int>(from - row), static_cast<int>(to - row)});
-      from = std::find(to, end, 1);
-    }
-  }
-  return runs;
-}
-
-bool Touches(const BitmapRun& run, const Bitmap& away) {
+bool Touches(const PartRun& run, const Bitmap& away) {
   const auto any = [&](int y, int x0, int x1) {
     if (y < 0 || y >= away.height()) return false;
     return std::memchr(away.row(y) + x0, 1, x1 - x0) != nullptr;
@@ -60,25 +46,6 @@ bool Touches(const BitmapRun& run, const Bitmap& away) {
   return any(run.y - 1, run.x0, run.x1) || any(run.y + 1, run.x0, run.x1) ||
          any(run.y, std::max(run.x0 - 1, 0), std::min(run.x1 + 1, away.width()));
 }
-
-// Sets of runs; the root of a set is its first run.
-class Sets {
- public:
-  explicit Sets(size_t count) : parent_(count) {
-    for (size_t i = 0; i < count; ++i) parent_[i] = i;
-  }
-  size_t Root(size_t i) {
-    while (parent_[i] != i) i = parent_[i] = parent_[parent_[i]];
-    return i;
-  }
-  void Join(size_t a, size_t b) {
-    a = Root(a), b = Root(b);
-    parent_[std::max(a, b)] = std::min(a, b);
-  }
-
- private:
-  std::vector<size_t> parent_;
-};
 
 }  // namespace
 
@@ -108,26 +75,20 @@ Bitmap Crowded(const Bitmap& in, int least) {
   return out;
 }
 
-std::vector<std::vector<BitmapRun>> PartsAwayFrom(const Bitmap& in, const Bitmap& away) {
-  const std::vector<BitmapRun> runs = RunsOf(in);
-  Sets sets(runs.size());
-  for (size_t i = 0, above = 0; i < runs.size(); ++i) {
-    // Runs of the row above that end before this one begins touch no later one.
-    while (runs[above].y < runs[i].y - 1 || (runs[above].y == runs[i].y - 1 && runs[above].x1 <= runs[i].x0)) ++above;
-    for (size_t j = above; runs[j].y == runs[i].y - 1 && runs[j].x0 < runs[i].x1; ++j) sets.Join(i, j);
+std::vector<std::vector<PartRun>> PartsAwayFrom(const Bitmap& in, const Bitmap& away) {
+  const Parts found = ConnectedParts(in.bits(), in.width(), in.height(), Neighbours::kFour);
+  std::vector<uint8_t> touching(found.parts.size());
+  for (const PartRun& run : found.runs) touching[run.part] |= Touches(run, away);
+  // Parts are numbered by their first pixels; those that touch are left out.
+  std::vector<size_t> place(found.parts.size());
+  size_t count = 0;
+  for (size_t part = 0; part < place.size(); ++part) {
+    place[part] = count;
+    count += !touching[part];
   }
-  std::vector<uint8_t> touching(runs.size());
-  for (size_t i = 0; i < runs.size(); ++i) touching[sets.Root(i)] |= Touches(runs[i], away);
-  std::vector<std::vector<BitmapRun>> parts;
-  std::vector<size_t> part_of(runs.size());
-  for (size_t i = 0; i < runs.size(); ++i) {
-    const size_t root = sets.Root(i);
-    if (touching[root]) continue;
-    if (root == i) {
-      part_of[i] = parts.size();
-      parts.emplace_back();
-    }
-    parts[part_of[root]].push_back(runs[i]);
+  std::vector<std::vector<PartRun>> parts(count);
+  for (const PartRun& run : found.runs) {
+    if (!touching[run.part]) parts[place[run.part]].push_back(run);
   }
   return parts;
 }

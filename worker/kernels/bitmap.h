@@ -5,6 +5,8 @@
 #include <cstdint>
 #include <vector>
 
+#include "worker/kernels/parts.h"
+
 namespace selvage {
 
 // Bytes of 0 or 1, row by row from (0, 0).
@@ -37,12 +39,8 @@ Bitmap Opened(const Bitmap& in, int radius);
 // edge pixels repeat outward).
 Bitmap Crowded(const Bitmap& in, int least);
 
-// Pixels x0 <= x < x1 of row y.
-struct BitmapRun {
-  int y, x0, x1;
-};
 // The 4-connected parts of `in` no pixel of which is a 4-neighbour of a pixel of
 // `away`, in order of their first pixels.
-std::vector<std::vector<BitmapRun>> PartsAwayFrom(const Bitmap& in, const Bitmap& away);
+std::vector<std::vector<PartRun>> PartsAwayFrom(const Bitmap& in, const Bitmap& away);
 
 }  // namespace selvage

@@ -37,10 +37,12 @@ void AddRuns(const uint8_t* row, int y, int width, std::vector<PartRun>* runs, F
 }
 
 // Joins the runs [above, here) of one row with those [here, end) of the next.
-// They touch, also by a corner, where neither ends before the other begins.
-void JoinRows(const std::vector<PartRun>& runs, size_t above, size_t here, Forest* forest) {
+// They touch where neither ends before the other begins; by a corner only, where
+// one ends just there.
+void JoinRows(const std::vector<PartRun>& runs, size_t above, size_t here, Neighbours neighbours, Forest* forest) {
+  const int corner = neighbours == Neighbours::kEight ? 1 : 0;
   for (size_t i = above, j = here; i < here && j < runs.size();) {
-    if (runs[i].x0 <= runs[j].x1 && runs[j].x0 <= runs[i].x1) forest->Join(static_cast<int>(i), static_cast<int>(j));
+    if (runs[i].x0 < runs[j].x1 + corner && runs[j].x0 < runs[i].x1 + corner) forest->Join(static_cast<int>(i), static_cast<int>(j));
     if (runs[i].x1 < runs[j].x1) {
       ++i;
     } else {
@@ -51,7 +53,7 @@ void JoinRows(const std::vector<PartRun>& runs, size_t above, size_t here, Fores
 
 }  // namespace
 
-Parts ConnectedParts(const std::vector<uint8_t>& bitmap, int width, int height) {
+Parts ConnectedParts(const std::vector<uint8_t>& bitmap, int width, int height, Neighbours neighbours) {
   Parts result;
   std::vector<PartRun>& runs = result.runs;
   Forest forest;
@@ -59,7 +61,7 @@ Parts ConnectedParts(const std::vector<uint8_t>& bitmap, int width, int height) 
   for (int y = 0; y < height; ++y) {
     const size_t here = runs.size();
     AddRuns(bitmap.data() + static_cast<size_t>(y) * width, y, width, &runs, &forest);
-    JoinRows(runs, above, here, &forest);
+    JoinRows(runs, above, here, neighbours, &forest);
     above = here;
   }
   for (size_t i = 0; i < runs.size(); ++i) {

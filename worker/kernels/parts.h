@@ -25,11 +25,14 @@ struct Parts {
   std::vector<Part> parts;
 };
 
+// What counts as a neighbour: pixels that share a side, or also a corner.
+enum class Neighbours { kFour, kEight };
+
 // Parts of the non-zero pixels of a width x height bitmap (row by row), each
-// pixel connected with its eight neighbours. Linear time: runs are joined by
+// pixel connected with its neighbours. Linear time: runs are joined by
 // union-find with the lower number as root, then numbered in a second pass.
 // Source: Rosenfeld & Pfaltz 1966 (two passes), Tarjan 1975 (union-find).
-Parts ConnectedParts(const std::vector<uint8_t>& bitmap, int width, int height);
+Parts ConnectedParts(const std::vector<uint8_t>& bitmap, int width, int height, Neighbours neighbours = Neighbours::kEight);
 
 // `matte` with the small parts of a bitmap over the same rectangle replaced by
 // `value`: those of at most `area` pixels (not at the edge of the picture, if

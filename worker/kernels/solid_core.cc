@@ -116,9 +116,9 @@ class CoreSearch {
     Bitmap open(rect_.width(), rect_.height());
     for (size_t i = 0; i < open.bits().size(); ++i) open.bits()[i] = !(sure_.bits()[i] | core_.bits()[i]);
     std::vector<float> amounts;
-    for (const std::vector<BitmapRun>& part : PartsAwayFrom(open, sure_)) {
+    for (const std::vector<PartRun>& part : PartsAwayFrom(open, sure_)) {
       amounts.clear();
-      for (const BitmapRun& run : part) {
+      for (const PartRun& run : part) {
         for (int x = run.x0; x < run.x1; ++x) amounts.push_back(1 - KeyRow(run.y)[x]);
       }
       const float most = *std::max_element(amounts.begin(), amounts.end());
@@ -129,7 +129,7 @@ class CoreSearch {
         solid = *middle > kEven * most;
       }
       if (!solid) continue;
-      for (const BitmapRun& run : part) std::fill(core_.row(run.y) + run.x0, core_.row(run.y) + run.x1, 1);
+      for (const PartRun& run : part) std::fill(core_.row(run.y) + run.x0, core_.row(run.y) + run.x1, 1);
     }
   }
 

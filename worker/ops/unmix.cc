@@ -28,13 +28,13 @@ void ClearWhere(const Bitmap& other, Bitmap* bits) {
 void AddIslands(const Bitmap& alike, const Bitmap& core, Bitmap* sure) {
   Bitmap band(core.width(), core.height());
   for (size_t i = 0; i < band.bits().size(); ++i) band.bits()[i] = !(core.bits()[i] | sure->bits()[i]);
-  for (const std::vector<BitmapRun>& part : PartsAwayFrom(band, core)) {
+  for (const std::vector<PartRun>& part : PartsAwayFrom(band, core)) {
     size_t all = 0, like = 0;
-    for (const BitmapRun& run : part) {
+    for (const PartRun& run : part) {
       for (int x = run.x0; x < run.x1; ++x) ++all, like += alike.row(run.y)[x];
     }
     if (2 * like < all) continue;
-    for (const BitmapRun& run : part) std::fill(sure->row(run.y) + run.x0, sure->row(run.y) + run.x1, 1);
+    for (const PartRun& run : part) std::fill(sure->row(run.y) + run.x0, sure->row(run.y) + run.x1, 1);
   }
 }
 
