@@ -129,6 +129,9 @@ TEST_P(ResultIndexLaws, NamesAreFoundByStackAndPassAndSortedByFrame) {
   EXPECT_EQ(index_->FindNames("sho", "")->size(), 0u);
   Commit({.names = {Name("shot2", "core", 0, 4, "newer")}});
   EXPECT_EQ(index_->FindNames("shot2", "core")->at(0).key, KeyOf("newer"));
+  EXPECT_EQ(index_->FindName("shot2", "core", 0, 4).value()->key, KeyOf("newer"));
+  EXPECT_TRUE(SameName(*index_->FindName("shot", "core", 0, -5).value(), all[0]));
+  EXPECT_FALSE(index_->FindName("shot", "core", 1, -5).value());
 }
 
 TEST_P(ResultIndexLaws, NamesAreFoundAtTheirPlaces) {
