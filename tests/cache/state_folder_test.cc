@@ -100,8 +100,14 @@ TEST(Format, KeysAndValuesAreAsDocumented) {
   r.manifest.set_blob_size(5);
   EXPECT_EQ(format::ResultValue(r), "\1\0\0\0\0\0\0\xf8\x3f\3\0\0\0\0\0\0\0\2\1\0\0\0\0\0\0\1\0\0\0w\x30\5"s);
   r.tile_keys = "keys";
-  EXPECT_EQ(format::ResultValue(r), "\2\0\0\0\0\0\0\xf8\x3f\3\0\0\0\0\0\0\0\2\1\0\0\0\0\0\0\1\0\0\0w\4\0\0\0keys\x30\5"s);
-  EXPECT_EQ(format::ParseResultValue(format::ResultValue(r))->tile_keys, "keys");
+  r.others.emplace_back().set_worker("v");
+  r.others.back().set_made_unix_ms(4);
+  const std::string value = format::ResultValue(r);
+  EXPECT_EQ(value,
+            "\2\0\0\0\0\0\0\xf8\x3f\3\0\0\0\0\0\0\0\2\1\0\0\0\0\0\0\1\0\0\0w"
+            "\4\0\0\0keys\1\0\0\0\1\0\0\0v\4\0\0\0\0\0\0\0\x30\5"s);
+  EXPECT_EQ(format::ParseResultValue(value)->tile_keys, "keys");
+  EXPECT_EQ(format::ResultValue(*format::ParseResultValue(value)), value);
 }
 
 TEST(Format, DamagedValuesAreDataLoss) {

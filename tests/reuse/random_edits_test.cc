@@ -111,7 +111,7 @@ class Shot {
   EpochOf Epochs() const {
     return [this](const std::string& pass, int32_t) {
       const auto it = epochs_.find(pass);
-      return it == epochs_.end() ? uint64_t{0} : it->second;
+      return Epoch(it == epochs_.end() ? 0 : it->second);
     };
   }
 
