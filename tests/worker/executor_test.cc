@@ -27,7 +27,6 @@ const Rect kFormat{0, 0, 600, 300};
 class CountingStore final : public TileStore {
  public:
   absl::StatusOr<std::vector<std::optional<std::string>>> Get(std::span<const Digest> digests) override {
-    ++gets;
     if (down) return absl::UnavailableError("the daemon is away");
     return below.Get(digests);
   }
@@ -46,7 +45,6 @@ class CountingStore final : public TileStore {
   absl::Status Scan(const std::function<void(const Digest&, uint64_t)>& visit) override { return below.Scan(visit); }
 
   MemoryTileStore below;
-  int gets = 0;
   size_t put = 0, largest_batch = 0;
   bool down = false;
 };
