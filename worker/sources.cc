@@ -1,5 +1,6 @@
 #include "worker/sources.h"
 
+#include <algorithm>
 #include <cstring>
 #include <optional>
 #include <unordered_map>
@@ -293,6 +294,11 @@ class MaskSource final : public Source {
       for (int y = plane.rect().y0; y < plane.rect().y1; ++y, to += plane.rect().width()) {
         FloatToStored(plane.row(y), to, plane.rect().width());
       }
+      // The same tile however it came about: an outline may come near and leave
+      // nothing in it.
+      const auto& all = tile.samples;
+      tile.constant = std::all_of(all.begin(), all.end(), [&](uint16_t v) { return v == all.front(); });
+      if (tile.constant) tile.samples.resize(1);
     }
     tile.digest = Sha256({reinterpret_cast<const char*>(tile.samples.data()), tile.samples.size() * sizeof(uint16_t)});
     drawn_[index] = std::move(tile);
