@@ -8,6 +8,7 @@ namespace selvage::format {
 namespace {
 
 constexpr uint8_t kValueVersion = 1;
+constexpr uint8_t kWithTileKeys = 2;
 
 void AppendLittle(std::string* out, uint64_t value, int bytes) {
   for (int i = 0; i < bytes; ++i) out->push_back(static_cast<char>(value >> (8 * i)));
@@ -99,24 +100,47 @@ std::optional<uint32_t> BytesOfPresenceValue(std::string_view value) {
 
 std::string ResultValue(const ResultRecord& record) {
   std::string value;
-  AppendLittle(&value, kValueVersion, 1);
+  AppendLittle(&value, record.tile_keys.empty() ? kValueVersion : kWithTileKeys, 1);
   AppendLittle(&value, std::bit_cast<uint64_t>(record.seconds), 8);
   AppendLittle(&value, static_cast<uint64_t>(record.made_unix_ms), 8);
   AppendLittle(&value, record.bytes, 8);
   AppendLittle(&value, record.worker.size(), 4);
   value += record.worker;
+  if (!record.tile_keys.empty()) {
+    AppendLittle(&value, record.tile_keys.size(), 4);
+    value += record.tile_keys;
+    AppendLittle(&value, record.others.size(), 4);
+    for (const Maker& maker : record.others) {
+      AppendLittle(&value, maker.worker().size(), 4);
+      value += maker.worker();
+      AppendLittle(&value, static_cast<uint64_t>(maker.made_unix_ms()), 8);
+    }
+  }
   record.manifest.AppendToString(&value);
   return value;
 }
 
 absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
   Reader in(value);
-  RETURN_IF_ERROR(CheckVersion(&in, "a result"));
+  const bool with_tile_keys = !value.empty() && static_cast<uint8_t>(value[0]) == kWithTileKeys;
+  if (with_tile_keys) {
+    in.Little(1);
+  } else {
+    RETURN_IF_ERROR(CheckVersion(&in, "a result"));
+  }
   ResultRecord record;
   record.seconds = std::bit_cast<double>(in.Little(8));
   record.made_unix_ms = static_cast<int64_t>(in.Little(8));
   record.bytes = in.Little(8);
   record.worker = in.Bytes(in.Little(4));
+  if (with_tile_keys) {
+    record.tile_keys = in.Bytes(in.Little(4));
+    for (uint64_t left = in.Little(4); left > 0 && in.ok(); --left) {
+      Maker& maker = record.others.emplace_back();
+      maker.set_worker(std::string(in.Bytes(in.Little(4))));
+      maker.set_made_unix_ms(static_cast<int64_t>(in.Little(8)));
+    }
+  }
   if (!in.ok() || !record.manifest.ParseFromArray(in.rest().data(), static_cast<int>(in.rest().size()))) {
     return absl::DataLossError("a result in the index is malformed");
   }
@@ -148,7 +172,8 @@ absl::Status CheckNames(const IndexBatch& batch) {
     }
   }
   for (const auto& [key, record] : batch.results) {
-    if (record.worker.find('\0') != std::string::npos) {
+    for (const Maker& maker : MakersOf(record)) {
+      if (maker.worker().find('\0') == std::string::npos) continue;
       return absl::InvalidArgumentError("the name of a worker holds a NUL byte");
     }
   }

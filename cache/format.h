@@ -48,7 +48,9 @@ inline constexpr char kValuesFamily[] = "values";        // name -> value as giv
 
 // Result value: version 1, double seconds, int64 made_unix_ms, uint64 bytes,
 // uint32 size and text of worker, then the manifest as a protobuf message (its
-// field numbers are fixed in cache.proto). DO NOT CHANGE.
+// field numbers are fixed in cache.proto). Version 2, where there are tile keys:
+// before the manifest also uint32 size and bytes of the tile keys, uint32 count of
+// others and for each uint32 size and text, int64 made_unix_ms. DO NOT CHANGE.
 std::string ResultValue(const ResultRecord& record);
 absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value);
 

@@ -48,8 +48,10 @@ absl::StatusOr<std::vector<ResultKey>> MemoryResultIndex::FindMadeBy(const std::
   std::vector<ResultKey> found;
   std::lock_guard lock(mutex_);
   for (const auto& [key, record] : results_) {
-    const bool made = record.worker == worker || record.worker.starts_with(worker + ":");
-    if (made && record.made_unix_ms >= since_unix_ms) found.push_back(key);
+    for (const Maker& m : MakersOf(record)) {
+      const bool made = m.worker() == worker || m.worker().starts_with(worker + ":");
+      if (made && m.made_unix_ms() >= since_unix_ms) found.push_back(key);
+    }
   }
   return found;
 }

@@ -18,14 +18,24 @@ namespace selvage {
 
 struct ResultRecord {
   Manifest manifest;
-  // Seconds it took to render: what a reuse saves.
+  // Seconds that rendering all of it takes: what a reuse saves.
   double seconds = 0;
   // Name of the worker that made it ("host:pid"), for disowning a sick machine's work.
   std::string worker;
   int64_t made_unix_ms = 0;
   // Stored bytes of its tiles when committed (shared tiles counted in each).
   uint64_t bytes = 0;
+  // What its tiles were made of (TaskOutcome.tile_keys): with them a later
+  // result of the same segment and frame takes over what did not change. They
+  // come and go with the result, so nothing else bounds them.
+  std::string tile_keys;
+  // Who made the tiles that it took over from earlier results: each worker once,
+  // with its newest time.
+  std::vector<Maker> others;
 };
+
+// The worker that made it and the others, each once.
+std::vector<Maker> MakersOf(const ResultRecord& record);
 
 // Who last had which result: one line per stack, pass, segment and frame.
 struct NameRecord {
@@ -80,9 +90,9 @@ class ResultIndex {
   virtual absl::StatusOr<std::vector<NameRecord>> FindNames(const std::string& stack, const std::string& pass) = 0;
   // The name at each place; their keys and recipes are not read.
   virtual absl::StatusOr<std::vector<std::optional<NameRecord>>> FindNamesAt(std::span<const NameRecord> places) = 0;
-  // Results that a worker of this name made at `since_unix_ms` or later, or all
-  // workers of this host ("render3" for "render3:4711"). Some may be gone, or
-  // made anew by another worker since.
+  // Results that a worker of this name made at `since_unix_ms` or later, in whole
+  // or in part, or all workers of this host ("render3" for "render3:4711"). Some
+  // may be gone, or made anew by another worker since, or be there twice.
   virtual absl::StatusOr<std::vector<ResultKey>> FindMadeBy(const std::string& worker, int64_t since_unix_ms) = 0;
   virtual absl::StatusOr<std::optional<std::string>> FindValue(const std::string& name) = 0;
   // Values whose names start with `prefix`, in order, names included.

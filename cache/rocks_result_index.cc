@@ -237,7 +237,9 @@ class Engine final : public RocksResultIndex {
     ASSIGN_OR_RETURN(const auto value, GetOne(kResults, key.digest.view()));
     if (value) {
       ASSIGN_OR_RETURN(const ResultRecord record, format::ParseResultValue(*value));
-      out->Delete(families_[kMadeBy], format::MadeByKey(record.worker, record.made_unix_ms, key));
+      for (const Maker& m : MakersOf(record)) {
+        out->Delete(families_[kMadeBy], format::MadeByKey(m.worker(), m.made_unix_ms(), key));
+      }
     }
     out->Delete(families_[kResults], rocksdb::Slice(key.digest.view()));
     return ForEach(kTracesOf, key.digest.str(), [&](std::string_view both, std::string_view) -> absl::Status {
@@ -253,7 +255,9 @@ class Engine final : public RocksResultIndex {
   void AddState(const IndexBatch& batch, rocksdb::WriteBatch* out) {
     for (const auto& [key, record] : batch.results) {
       out->Put(families_[kResults], rocksdb::Slice(key.digest.view()), format::ResultValue(record));
-      out->Put(families_[kMadeBy], format::MadeByKey(record.worker, record.made_unix_ms, key), "");
+      for (const Maker& m : MakersOf(record)) {
+        out->Put(families_[kMadeBy], format::MadeByKey(m.worker(), m.made_unix_ms(), key), "");
+      }
     }
     for (const auto& [trace, key] : batch.traces) {
       out->Put(families_[kTraces], rocksdb::Slice(trace.view()), rocksdb::Slice(key.digest.view()));

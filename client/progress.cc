@@ -16,6 +16,7 @@ uint64_t Ended(const PassProgress& p) { return p.rendered() + p.reused() + p.fai
 
 struct Sums {
   uint64_t total = 0, rendered = 0, reused = 0, running = 0, failed = 0;
+  uint64_t tiles_rendered = 0, tiles_reused = 0;
 };
 
 Sums Sum(const JobProgress& progress) {
@@ -26,8 +27,15 @@ Sums Sum(const JobProgress& progress) {
     s.reused += p.reused();
     s.running += p.running();
     s.failed += p.failed();
+    s.tiles_rendered += p.tiles_rendered();
+    s.tiles_reused += p.tiles_reused();
   }
   return s;
+}
+
+// "  12 of 480 tiles", where some were taken over as they were.
+std::string Tiles(uint64_t rendered, uint64_t reused) {
+  return reused == 0 ? "" : absl::StrCat("  ", rendered, " of ", rendered + reused, " tiles");
 }
 
 std::string Headline(const JobProgress& progress) {
@@ -36,6 +44,7 @@ std::string Headline(const JobProgress& progress) {
   std::string text =
       absl::StrFormat("%s  %s  %d of %d tasks  %d rendered  %d reused", progress.stack_name(),
                       StateName(progress.state()), ended, s.total, s.rendered, s.reused);
+  absl::StrAppend(&text, Tiles(s.tiles_rendered, s.tiles_reused));
   if (s.failed > 0) absl::StrAppend(&text, "  ", s.failed, " failed");
   absl::StrAppend(&text, "  ", Seconds(progress.seconds()));
   const bool open = progress.state() == JOB_RUNNING || progress.state() == JOB_INSPECTING;
@@ -62,6 +71,7 @@ std::string PassLine(const PassProgress& pass, size_t name_width) {
                                      std::string(filled, '#'), std::string(kBarWidth - filled, '-'), ended,
                                      pass.total());
   if (pass.rendered() > 0) absl::StrAppend(&text, "  ", pass.rendered(), " rendered");
+  text += Tiles(pass.tiles_rendered(), pass.tiles_reused());
   if (pass.reused() > 0) absl::StrAppend(&text, "  ", pass.reused(), " reused");
   if (pass.running() > 0) absl::StrAppend(&text, "  ", pass.running(), " running");
   if (pass.failed() > 0) absl::StrAppend(&text, "  ", pass.failed(), " FAILED");

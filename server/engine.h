@@ -5,6 +5,7 @@
 // thread and returns at once; answers come from a thread of the pool.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <atomic>
 #include <deque>
@@ -62,6 +63,7 @@ struct EngineOptions {
 struct EngineStats {
   std::array<uint64_t, 9> tasks{};  // by sched::TaskState, of live jobs
   uint64_t rendered = 0, reused = 0, failed = 0, hits = 0, misses = 0;
+  uint64_t tiles_rendered = 0, tiles_reused = 0;
   uint64_t expired_leases = 0, hedges = 0, different_pixels = 0;
   uint64_t workers = 0, slots = 0, live_jobs = 0;
   CacheStats cache;
@@ -158,6 +160,11 @@ class Engine {
   void Heed(const InvalidateRequest& what, uint64_t sequence);
   // Is this work that was, or is about to be, disowned?
   bool Distrusts(const std::string& worker, int64_t made_unix_ms) const;
+  template <class Makers>
+  bool DistrustsAny(const Makers& makers) const {
+    return std::any_of(makers.begin(), makers.end(),
+                       [&](const Maker& m) { return Distrusts(m.worker(), m.made_unix_ms()); });
+  }
   std::string WorkerName(const std::string& worker_id) const;
 
   // Planning (engine_planning.cc). On the strand.
@@ -195,6 +202,7 @@ class Engine {
   // Tasks of all plans that wait for the result.
   using Named = std::vector<std::pair<std::shared_ptr<const Plan>, const PlannedTask*>>;
   Named NamesFor(const ResultKey& key);
+  void NoteTiles(const ResultKey& key, const TaskOutcome& outcome);
   // The plan and task behind a scheduler's job and position; nullptr if it is gone.
   const PlannedTask* TaskOf(sched::JobNumber job, uint32_t local, std::shared_ptr<const Plan>* plan);
   const PlannedTask* TaskOf(const ResultKey& key, std::shared_ptr<const Plan>* plan);
@@ -229,7 +237,7 @@ class Engine {
   // Workers whose results are being disowned: name -> how many requests.
   std::map<std::string, int> disowning_;
   // Results on their way to disk, and who made them.
-  std::map<ResultKey, std::string> committing_;
+  std::map<ResultKey, std::vector<Maker>> committing_;
   bool stopping_ = false;
   bool in_effects_ = false;
   // Jobs from before the restart that are not planned yet.

@@ -170,8 +170,13 @@ void Engine::StartTask(const sched::Effect& effect) {
       return it == manifests.end() ? nullptr : it->second;
     });
     spec->set_attempt(effect.attempt);
+    // Without it the task is only slower.
+    auto earlier = EarlierOf(plan->stack_name, *task, *cache_.index);
+    if (earlier.ok() && *earlier) *spec->mutable_earlier() = *std::move(*earlier);
     cache_.evictor->NoteUse(keys);
     pool_->PostSerial([this, worker = effect.worker_id, orders = std::move(orders)]() mutable {
+      TaskSpec* task_spec = orders.mutable_start(0);
+      if (DistrustsAny(task_spec->earlier().maker())) task_spec->clear_earlier();
       Order(worker, std::move(orders));
     });
   });
@@ -209,9 +214,9 @@ void Engine::Answer(const sched::Effect& effect) {
       for (const auto& [plan_of, named] : names) AddName(*plan_of, *named, &batch);
       batch.results.push_back({effect.key, std::move(*found->twin)});
       pool_->PostSerial([this, tell, effect, batch = std::move(batch)]() mutable {
-        const ResultRecord& twin = batch.results.front().second;
-        if (Distrusts(twin.worker, twin.made_unix_ms)) return tell(false);
-        committing_[effect.key] = twin.worker;
+        std::vector<Maker> makers = MakersOf(batch.results.front().second);
+        if (DistrustsAny(makers)) return tell(false);
+        committing_[effect.key] = std::move(makers);
         Commit(std::move(batch), [this, tell, key = effect.key](const absl::StatusOr<uint64_t>& done) {
           committing_.erase(key);
           tell(done.ok());

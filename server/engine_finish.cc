@@ -32,6 +32,28 @@ std::string Clip(std::string text) {
   return text;
 }
 
+// None, or one a place of the tile grid; makers as they were sent.
+absl::Status CheckTileKeys(const TaskOutcome& outcome) {
+  if (outcome.maker_size() > kMaxMakers) {
+    return absl::InvalidArgumentError(absl::StrCat(outcome.maker_size(), " makers; at most ", kMaxMakers, " were sent"));
+  }
+  for (const Maker& m : outcome.maker()) {
+    if (m.worker().size() <= kMaxWorkerName && m.worker().find('\0') == std::string::npos) continue;
+    return absl::InvalidArgumentError("the name of a maker is too long or holds a NUL byte");
+  }
+  if (outcome.tile_keys().empty()) return absl::OkStatus();
+  const size_t places = outcome.manifest().kind() == BLOB ? 0 : TileGrid(outcome.manifest().window()).count();
+  if (outcome.tile_keys().size() == places * sizeof(Digest::bytes)) return absl::OkStatus();
+  return absl::InvalidArgumentError(absl::StrCat(outcome.tile_keys().size(), " bytes of tile keys; a result of ", places,
+                                                 " tiles has ", places * sizeof(Digest::bytes)));
+}
+
+// What rendering all of it takes: that is what keeping it saves.
+double SecondsInFull(const TaskOutcome& outcome) {
+  const double rendered = std::max(1u, outcome.tiles_rendered());
+  return outcome.seconds() * (1 + outcome.tiles_reused() / rendered);
+}
+
 // Tiles of a manifest that the store lacks, as the worker is told.
 absl::StatusOr<FinishReply> MissingOf(const Manifest& manifest, TileStore& tiles) {
   ASSIGN_OR_RETURN(const std::vector<Digest> missing, tiles.FindMissing(StoredDigests(manifest)));
@@ -145,6 +167,7 @@ void Engine::FinishFacts(const TaskOutcome& outcome, const ResultKey& key, Then<
 void Engine::FinishManifest(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then) {
   pool_->Post([this, outcome, key, then = std::move(then)]() mutable {
     if (absl::Status s = ValidateManifest(outcome.manifest()); !s.ok()) return then(s);
+    if (absl::Status s = CheckTileKeys(outcome); !s.ok()) return then(s);
     auto missing = MissingOf(outcome.manifest(), *cache_.tiles);
     if (!missing.ok() || !missing->missing().empty()) return then(std::move(missing));
     // Stored bytes are not known without reading; content is close enough for
@@ -170,6 +193,22 @@ Engine::Named Engine::NamesFor(const ResultKey& key) {
   return names;
 }
 
+// For those that wait for the result: their progress lines.
+void Engine::NoteTiles(const ResultKey& key, const TaskOutcome& outcome) {
+  stats_.tiles_rendered += outcome.tiles_rendered();
+  stats_.tiles_reused += outcome.tiles_reused();
+  const sched::Task* task = scheduler_.FindTask(key);
+  if (task == nullptr) return;
+  for (const sched::Waiter& w : task->waiters) {
+    const std::shared_ptr<Errand> e = ErrandOf(w.job->number);
+    const sched::Member& member = w.job->tasks[w.local];
+    if (!e || !member.needed || e->rendering != w.job->number || member.group >= e->lines.size()) continue;
+    e->tiles.resize(e->lines.size());
+    e->tiles[member.group].rendered += outcome.tiles_rendered();
+    e->tiles[member.group].reused += outcome.tiles_reused();
+  }
+}
+
 void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, Then<FinishReply> then) {
   std::shared_ptr<const Plan> plan;
   const PlannedTask* task = TaskOf(key, &plan);
@@ -183,6 +222,13 @@ void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, ui
   const std::string worker = MakerOf(outcome);
   if (Distrusts(worker, INT64_MAX)) {
     scheduler_.TaskSetback(key, outcome.worker_id(), "the results of its worker are being disowned", Now());
+    RunEffects();
+    return then(FinishReply());
+  }
+  // Tiles were taken over from a result that has been disowned since: once more,
+  // without it.
+  if (DistrustsAny(outcome.maker())) {
+    scheduler_.TaskSetback(key, outcome.worker_id(), "tiles that it took over have been disowned", Now());
     RunEffects();
     return then(FinishReply());
   }
@@ -200,16 +246,20 @@ void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, ui
     });
     return then(FinishReply());
   }
-  committing_[key] = worker;
+  std::vector<Maker>& makers = committing_[key];
+  makers.assign(outcome.maker().begin(), outcome.maker().end());
+  makers.emplace_back().set_worker(worker);
   RunEffects();
   pool_->Post([this, plan, task, outcome, key, bytes, worker, names = NamesFor(key), then = std::move(then)]() mutable {
     IndexBatch batch;
     ResultRecord record;
     record.manifest = outcome.manifest();
-    record.seconds = outcome.seconds();
+    record.seconds = SecondsInFull(outcome);
     record.worker = worker;
     record.made_unix_ms = UnixMilliseconds();
     record.bytes = bytes;
+    record.tile_keys = outcome.tile_keys();
+    record.others.assign(outcome.maker().begin(), outcome.maker().end());
     batch.results.push_back({key, std::move(record)});
     for (const auto& [plan_of, named] : names) AddName(*plan_of, *named, &batch);
     const std::vector<ResultKey> inputs = InputKeys(*task);
@@ -220,6 +270,7 @@ void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, ui
     Commit(std::move(batch), [this, outcome, key, then](const absl::StatusOr<uint64_t>& done) {
       committing_.erase(key);
       stats_.rendered += done.ok();
+      if (done.ok()) NoteTiles(key, outcome);
       if (done.ok()) UnpinInputs(key);
       scheduler_.EndCommit(key, outcome.worker_id(), done.ok(), outcome.seconds(), Now());
       RunEffects();

@@ -168,6 +168,7 @@ void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned>
   const std::shared_ptr<PlanPins> old_pins = std::exchange(e->pins, planned->pins);
   e->plan = planned->plan;
   e->lines = std::move(lines);
+  e->tiles.clear();
   e->epoch = planned->epoch;
   e->replanning = false;
   e->state = JOB_RUNNING;

@@ -17,7 +17,7 @@ void Engine::AddProblem(Errand* e, const std::string& text) {
   e->problems.push_back(text);
 }
 
-void Engine::AddLines(const Errand&, sched::JobNumber number, const std::vector<std::string>& lines, JobProgress* p) {
+void Engine::AddLines(const Errand& e, sched::JobNumber number, const std::vector<std::string>& lines, JobProgress* p) {
   const sched::Job* job = scheduler_.FindJob(number);
   if (job == nullptr) return;
   for (size_t i = 0; i < lines.size() && i < job->groups.size(); ++i) {
@@ -30,6 +30,9 @@ void Engine::AddLines(const Errand&, sched::JobNumber number, const std::vector<
     line->set_running(g.running);
     line->set_failed(g.failed);
     line->set_mean_seconds(g.durations.mean());
+    if (number != e.rendering || i >= e.tiles.size()) continue;
+    line->set_tiles_rendered(e.tiles[i].rendered);
+    line->set_tiles_reused(e.tiles[i].reused);
   }
 }
 

@@ -27,8 +27,10 @@ absl::Status FindWorkOf(const InvalidateRequest& request, ResultIndex& index, st
     ASSIGN_OR_RETURN(const auto records, index.Find(some));
     for (size_t i = 0; i < some.size(); ++i) {
       // It may have been made anew by another.
-      const auto& r = records[i];
-      if (r && IsWorkerOf(r->worker, request.worker()) && r->made_unix_ms >= request.since_unix_ms()) keys->insert(some[i]);
+      if (!records[i]) continue;
+      for (const Maker& m : MakersOf(*records[i])) {
+        if (IsWorkerOf(m.worker(), request.worker()) && m.made_unix_ms() >= request.since_unix_ms()) keys->insert(some[i]);
+      }
     }
   }
   return absl::OkStatus();
@@ -167,8 +169,10 @@ void Engine::InvalidateWorker(const InvalidateRequest& request, Then<InvalidateR
       if (!IsWorkerOf(WorkerName(id), worker)) continue;
       for (const ResultKey& key : scheduler_.LeasedTo(id)) keys.insert(key);
     }
-    for (const auto& [key, maker] : committing_) {
-      if (IsWorkerOf(maker, worker)) keys.insert(key);
+    for (const auto& [key, makers] : committing_) {
+      for (const Maker& m : makers) {
+        if (IsWorkerOf(m.worker(), worker)) keys.insert(key);
+      }
     }
     const auto end = [this, worker, then](const absl::StatusOr<InvalidateReply>& reply) {
       if (--disowning_[worker] == 0) disowning_.erase(worker);

@@ -54,6 +54,11 @@ struct Errand {
   std::shared_ptr<const Plan> plan;
   std::shared_ptr<PlanPins> pins;
   std::vector<std::string> lines;
+  // Of the results rendered for each of the lines.
+  struct Tiles {
+    uint64_t rendered = 0, reused = 0;
+  };
+  std::vector<Tiles> tiles;
   // Newest invalidation that the plan knows of.
   uint64_t epoch = 0;
 

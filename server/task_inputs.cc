@@ -1,6 +1,7 @@
 #include "server/task_inputs.h"
 
 #include "cache/manifest.h"
+#include "proto/status.h"
 
 namespace selvage {
 
@@ -24,6 +25,27 @@ absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIn
     c.digests.push_back(ContentDigest((*records)[i]->manifest));
   }
   return c;
+}
+
+absl::StatusOr<std::optional<EarlierResult>> EarlierOf(const std::string& stack_name, const PlannedTask& task,
+                                                       ResultIndex& index) {
+  NameRecord place;
+  place.stack = stack_name;
+  place.pass = task.pass;
+  place.segment = task.segment;
+  place.frame = task.frame;
+  ASSIGN_OR_RETURN(const auto names, index.FindNamesAt({&place, 1}));
+  if (!names.front()) return std::nullopt;
+  ASSIGN_OR_RETURN(auto records, index.Find({&names.front()->key, 1}));
+  if (!records.front() || records.front()->tile_keys.empty()) return std::nullopt;
+  ResultRecord& record = *records.front();
+  const std::vector<Maker> makers = MakersOf(record);
+  if (makers.size() > kMaxMakers) return std::nullopt;
+  EarlierResult earlier;
+  *earlier.mutable_manifest() = std::move(record.manifest);
+  earlier.set_tile_keys(std::move(record.tile_keys));
+  earlier.mutable_maker()->Assign(makers.begin(), makers.end());
+  return earlier;
 }
 
 }  // namespace selvage

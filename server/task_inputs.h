@@ -20,4 +20,14 @@ struct Contents {
 };
 absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIndex& index);
 
+// More workers than this in one result: nothing is taken over from it, so that
+// the list ends.
+inline constexpr int kMaxMakers = 64;
+
+// What was rendered last of the task's segment and frame, if its tiles can be
+// told apart. Its keys decide what of it is good: it may be older than an
+// invalidation or of a stack that has changed altogether.
+absl::StatusOr<std::optional<EarlierResult>> EarlierOf(const std::string& stack_name, const PlannedTask& task,
+                                                       ResultIndex& index);
+
 }  // namespace selvage

@@ -1,6 +1,7 @@
 #include "worker/chain.h"
 
 #include <algorithm>
+#include <bit>
 #include <cstring>
 #include <map>
 
@@ -20,6 +21,15 @@ absl::Status ReadExtended(Source& source, const Rect& rect, Beyond beyond, Pictu
   RETURN_IF_ERROR(source.Read(inside, out));
   for (Plane& plane : out->planes) plane = Extend(plane, rect, beyond);
   return absl::OkStatus();
+}
+
+// Little-endian, whatever the machine.
+void AppendInt(int32_t value, std::string* out) {
+  for (int i = 0; i < 4; ++i) out->push_back(static_cast<char>(static_cast<uint32_t>(value) >> (8 * i)));
+}
+
+void AppendRect(const Rect& rect, std::string* out) {
+  for (int v : {rect.x0, rect.y0, rect.x1, rect.y1}) AppendInt(v, out);
 }
 
 bool AllConstant(const Inputs& inputs) {
@@ -191,10 +201,38 @@ void Chain::CollectReads(int index, const Rect& rect, std::vector<std::pair<Sour
   }
 }
 
-absl::Status Chain::Prefetch(const Rect& rect) {
-  if (links_.empty()) return source_->Prefetch({rect});
+void Chain::DescribeShape(std::string* out) const {
+  AppendRect(window_, out);
+  if (links_.empty()) AppendInt(source_->kind(), out);
+  for (const Link& link : links_) {
+    AppendRect(link.window, out);
+    AppendInt(static_cast<int>(link.inputs.size()), out);
+    for (const Input& input : link.inputs) {
+      AppendInt(input.kind, out);
+      AppendRect(input.window, out);
+      AppendInt(static_cast<int>(input.numbers.size()), out);
+      for (float v : input.numbers) AppendInt(std::bit_cast<int32_t>(v), out);
+    }
+  }
+}
+
+absl::Status Chain::Describe(const Rect& rect, std::string* out) const {
+  AppendRect(rect, out);
+  if (links_.empty()) return source_->Describe(rect, out);
   std::vector<std::pair<Source*, Rect>> reads;
   CollectReads(static_cast<int>(links_.size()) - 1, rect, &reads);
+  // The order of the reads follows from the steps and the shape.
+  for (const auto& [source, inside] : reads) {
+    AppendRect(inside, out);
+    RETURN_IF_ERROR(source->Describe(inside, out));
+  }
+  return absl::OkStatus();
+}
+
+absl::Status Chain::Prefetch(const std::vector<Rect>& rects) {
+  if (links_.empty()) return source_->Prefetch(rects);
+  std::vector<std::pair<Source*, Rect>> reads;
+  for (const Rect& rect : rects) CollectReads(static_cast<int>(links_.size()) - 1, rect, &reads);
   // One call a source, since a call says all that will be read of it. Sources
   // that aren't read now are told so too: they let go of what they held.
   std::map<Source*, std::vector<Rect>> by_source;
@@ -204,7 +242,7 @@ absl::Status Chain::Prefetch(const Rect& rect) {
     }
   }
   for (const auto& [source, inside] : reads) by_source[source].push_back(inside);
-  for (const auto& [source, rects] : by_source) RETURN_IF_ERROR(source->Prefetch(rects));
+  for (const auto& [source, inside] : by_source) RETURN_IF_ERROR(source->Prefetch(inside));
   return absl::OkStatus();
 }
 
@@ -279,7 +317,7 @@ absl::StatusOr<std::string> Chain::RenderBlob() {
   const int last = static_cast<int>(links_.size()) - 1;
   if (last < 0 || kind_ != BLOB) return absl::InternalError("makes a picture, no bytes");
   const Link& link = links_[last];
-  RETURN_IF_ERROR(Prefetch(link.window));
+  RETURN_IF_ERROR(Prefetch({link.window}));
   ASSIGN_OR_RETURN(const Inputs inputs, Gather(last, link.window));
   auto bytes = link.op->RenderBlob(context_, *link.params, inputs);
   if (!bytes.ok()) return Annotated(last, bytes.status());

@@ -27,6 +27,9 @@ class Source {
     (void)rects;
     return absl::OkStatus();
   }
+  // Appends bytes that say all that Read would give over `rect` and that the
+  // task's tile recipe does not (a plate is in that one as a whole).
+  virtual absl::Status Describe(const Rect& rect, std::string* out) = 0;
   // Sets out->kind and planes over exactly `rect`, which lies inside the window
   // and is not empty. The same bits for a pixel whatever the rectangle.
   virtual absl::Status Read(const Rect& rect, Picture* out) = 0;
@@ -67,8 +70,15 @@ class Chain {
   // Pixels around a rectangle that the chain reads of its source.
   int Reach() const;
 
-  // Tells the sources what rendering `rect` will read.
-  absl::Status Prefetch(const Rect& rect);
+  // Appends bytes that say what all of the result depends on: windows and kinds
+  // of the inputs and of the steps, measured numbers.
+  void DescribeShape(std::string* out) const;
+  // Appends bytes that say all that rendering `rect` will read. With the shape
+  // and the tile recipe they decide its pixels.
+  absl::Status Describe(const Rect& rect, std::string* out) const;
+
+  // Tells the sources what rendering `rects` will read.
+  absl::Status Prefetch(const std::vector<Rect>& rects);
   // `rect` lies inside the window, or is empty.
   absl::Status Render(const Rect& rect, Picture* out) const;
   absl::StatusOr<std::string> RenderBlob();

@@ -1,5 +1,6 @@
 #include "worker/executor.h"
 
+#include <algorithm>
 #include <chrono>
 #include <mutex>
 #include <new>
@@ -13,6 +14,7 @@
 #include "worker/plate_reader.h"
 #include "worker/result_writer.h"
 #include "worker/sources.h"
+#include "worker/tile_keys.h"
 
 namespace selvage {
 namespace {
@@ -53,6 +55,7 @@ class Blamed final : public Source {
   Kind kind() const override { return below_->kind(); }
   Rect window() const override { return below_->window(); }
   absl::Status Prefetch(const std::vector<Rect>& rects) override { return Note(below_->Prefetch(rects)); }
+  absl::Status Describe(const Rect& rect, std::string* out) override { return Note(below_->Describe(rect, out)); }
   absl::Status Read(const Rect& rect, Picture* out) override { return Note(below_->Read(rect, out)); }
 
  private:
@@ -80,7 +83,9 @@ struct Executor::Impl {
 
   std::shared_ptr<ResultWriter> NewWriter(const std::string& key);
   absl::StatusOr<std::vector<ChainInput>> OpenInputs(const TaskSpec& task, const Rect& format, int* blamed);
-  absl::StatusOr<Manifest> Render(const TaskSpec& task, const std::function<bool()>& stopped, int* blamed);
+  absl::Status Render(const TaskSpec& task, const std::function<bool()>& stopped, int* blamed, TaskOutcome* outcome);
+  absl::Status RenderTiles(const TaskSpec& task, const std::function<bool()>& stopped, Chain* chain,
+                           ResultWriter* writer, TaskOutcome* outcome);
 
   const std::shared_ptr<TileStore> store;
   Memory memory;
@@ -132,8 +137,48 @@ absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpe
   return inputs;
 }
 
-absl::StatusOr<Manifest> Executor::Impl::Render(const TaskSpec& task, const std::function<bool()>& stopped,
-                                                int* blamed) {
+// Of a light chain: what the earlier result has is taken over.
+absl::Status Executor::Impl::RenderTiles(const TaskSpec& task, const std::function<bool()>& stopped, Chain* chain,
+                                         ResultWriter* writer, TaskOutcome* outcome) {
+  const Rect window = chain->window();
+  const TileGrid grid(ToWindow(window));
+  std::vector<bool> wanted(grid.count(), true);
+  if (const auto recipe = Digest::FromBytes(task.tile_recipe())) {
+    ASSIGN_OR_RETURN(*outcome->mutable_tile_keys(), TileKeys(*chain, *recipe, grid));
+    ASSIGN_OR_RETURN(const std::vector<bool> same,
+                     SameTiles(task.earlier(), writer->manifest(), outcome->tile_keys(), store.get()));
+    for (int place = 0; place < grid.count(); ++place) {
+      if (!same[place]) continue;
+      writer->TakeOver(task.earlier().manifest(), place);
+      wanted[place] = false;
+    }
+  }
+  const auto rendered = std::count(wanted.begin(), wanted.end(), true);
+  outcome->set_tiles_rendered(static_cast<uint32_t>(rendered));
+  outcome->set_tiles_reused(static_cast<uint32_t>(grid.count() - rendered));
+  if (outcome->tiles_reused() > 0) *outcome->mutable_maker() = task.earlier().maker();
+
+  const int side = BlockSide(chain->Reach());
+  Picture picture;
+  for (int y = FloorTo(window.y0, side); y < window.y1; y += side) {
+    std::vector<Rect> rects;
+    for (int x = FloorTo(window.x0, side); x < window.x1; x += side) {
+      CoverTiles(grid, {x, y, x + side, y + side}, wanted, &rects);
+    }
+    if (rects.empty()) continue;
+    // A row of blocks at a time: few calls to a store that may be far away.
+    RETURN_IF_ERROR(chain->Prefetch(rects));
+    for (const Rect& rect : rects) {
+      if (stopped()) return absl::CancelledError("nobody waits for it any more");
+      RETURN_IF_ERROR(chain->Render(rect, &picture));
+      RETURN_IF_ERROR(writer->Add(picture));
+    }
+  }
+  return absl::OkStatus();
+}
+
+absl::Status Executor::Impl::Render(const TaskSpec& task, const std::function<bool()>& stopped, int* blamed,
+                                    TaskOutcome* outcome) {
   OpContext context;
   context.format = {0, 0, static_cast<int>(task.format().width()), static_cast<int>(task.format().height())};
   context.frame = task.frame();
@@ -146,29 +191,21 @@ absl::StatusOr<Manifest> Executor::Impl::Render(const TaskSpec& task, const std:
   if (chain->kind() == BLOB) {
     ASSIGN_OR_RETURN(const std::string bytes, chain->RenderBlob());
     RETURN_IF_ERROR(writer->AddBlob(bytes));
-    return writer->Finish();
-  }
-  const Rect window = chain->window();
-  writer->BeginPicture(chain->kind(), window, chain->full_precision());
-  Picture picture;
-  if (chain->heavy()) {
-    RETURN_IF_ERROR(chain->Prefetch(window));
-    RETURN_IF_ERROR(chain->Render(window, &picture));
-    RETURN_IF_ERROR(writer->Add(picture));
-    return writer->Finish();
-  }
-  const int side = BlockSide(chain->Reach());
-  for (int y = FloorTo(window.y0, side); y < window.y1; y += side) {
-    // A row of blocks at a time: few calls to a store that may be far away.
-    RETURN_IF_ERROR(chain->Prefetch(Rect{window.x0, y, window.x1, y + side}.Intersect(window)));
-    for (int x = FloorTo(window.x0, side); x < window.x1; x += side) {
-      if (stopped()) return absl::CancelledError("nobody waits for it any more");
-      const Rect block = Rect{x, y, x + side, y + side}.Intersect(window);
-      RETURN_IF_ERROR(chain->Render(block, &picture));
+  } else {
+    const Rect window = chain->window();
+    writer->BeginPicture(chain->kind(), window, chain->full_precision());
+    if (chain->heavy()) {
+      Picture picture;
+      RETURN_IF_ERROR(chain->Prefetch({window}));
+      RETURN_IF_ERROR(chain->Render(window, &picture));
       RETURN_IF_ERROR(writer->Add(picture));
+      outcome->set_tiles_rendered(static_cast<uint32_t>(TileGrid(ToWindow(window)).count()));
+    } else {
+      RETURN_IF_ERROR(RenderTiles(task, stopped, chain.get(), writer.get(), outcome));
     }
   }
-  return writer->Finish();
+  ASSIGN_OR_RETURN(*outcome->mutable_manifest(), writer->Finish());
+  return absl::OkStatus();
 }
 
 Executor::Executor(std::shared_ptr<TileStore> store, const ExecutorOptions& options)
@@ -188,9 +225,7 @@ TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& sto
       status = facts.status();
       if (facts.ok()) *outcome.mutable_facts() = *std::move(facts);
     } else {
-      auto manifest = impl_->Render(task, stopped, &blamed);
-      status = manifest.status();
-      if (manifest.ok()) *outcome.mutable_manifest() = *std::move(manifest);
+      status = impl_->Render(task, stopped, &blamed, &outcome);
     }
   } catch (const std::bad_alloc&) {
     status = absl::ResourceExhaustedError("out of memory");

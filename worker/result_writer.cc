@@ -105,6 +105,14 @@ absl::Status ResultWriter::Add(const Picture& picture) {
   return absl::OkStatus();
 }
 
+void ResultWriter::TakeOver(const Manifest& earlier, int place) {
+  const size_t places = tiles_.size() / manifest_.channel_size();
+  for (size_t number = place; number < tiles_.size(); number += places) {
+    tiles_[number] = GetTile(earlier, number);
+    if (!tiles_[number].constant) contents_.try_emplace(tiles_[number].digest);
+  }
+}
+
 absl::Status ResultWriter::AddBlob(const std::string& bytes) {
   manifest_.Clear();
   contents_.clear();
@@ -122,7 +130,7 @@ absl::StatusOr<Manifest> ResultWriter::Finish() {
   // Likely to be read here again by the passes below.
   if (manifest_.kind() != BLOB) {
     for (const auto& [digest, content] : contents_) {
-      memory_->Put(TileMemoryKey(digest), {content, content->size() + 128});
+      if (content) memory_->Put(TileMemoryKey(digest), {content, content->size() + 128});
     }
   }
   return manifest_;
@@ -136,7 +144,9 @@ absl::Status ResultWriter::Rewrite() {
   std::vector<StoredTile> batch;
   size_t bytes = 0;
   for (const Digest& digest : missing) {
-    batch.push_back({digest, EncodeTile(*contents_.at(digest))});
+    const auto& content = contents_.at(digest);
+    if (!content) return absl::UnavailableError("a tile that was taken over has gone from the store");
+    batch.push_back({digest, EncodeTile(*content)});
     bytes += batch.back().data.size();
     if (bytes < kBatchBytes) continue;
     RETURN_IF_ERROR(store_->Put(batch));

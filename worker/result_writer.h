@@ -20,15 +20,21 @@ class ResultWriter {
 
   // Starts a picture; tiles may then come in any order.
   void BeginPicture(Kind kind, const Rect& window, bool full_precision);
+  // Without tiles yet.
+  const Manifest& manifest() const { return manifest_; }
   // All whole tiles of the grid that `picture` covers. Samples become what
   // FloatToStored (kernels/half.h) makes of them.
   absl::Status Add(const Picture& picture);
+  // Takes a tile of the picture, of all channels, over from an earlier result
+  // of the same shape; its bytes are in the store already.
+  void TakeOver(const Manifest& earlier, int place);
   // A blob in one piece.
   absl::Status AddBlob(const std::string& bytes);
 
   // Writes what is missing and gives the manifest.
   absl::StatusOr<Manifest> Finish();
-  // Writes again whatever the store lacks of the last result.
+  // Writes again whatever the store lacks of the last result. Errors:
+  // UNAVAILABLE a tile that was taken over is gone from it.
   absl::Status Rewrite();
 
  private:
@@ -38,6 +44,7 @@ class ResultWriter {
   Memory* const memory_;
   Manifest manifest_;
   std::vector<TileRef> tiles_;
+  // Null for a tile that was taken over.
   std::unordered_map<Digest, std::shared_ptr<const std::string>, DigestHash> contents_;
 };
 

@@ -1,5 +1,6 @@
 #include "worker/sources.h"
 
+#include <algorithm>
 #include <cstring>
 #include <optional>
 #include <unordered_map>
@@ -16,6 +17,18 @@ namespace selvage {
 namespace {
 
 using Content = std::shared_ptr<const std::string>;
+
+// Numbers of the tiles that `rect` (inside the window) meets.
+template <class Visit>
+void EachTileOf(const TileGrid& grid, const Rect& rect, const Visit& visit) {
+  const auto tile_of = [](int v) { return v >= 0 ? v / kTileSize : -((-v + kTileSize - 1) / kTileSize); };
+  if (rect.empty()) return;
+  for (int r = tile_of(rect.y0) - grid.first_row; r <= tile_of(rect.y1 - 1) - grid.first_row; ++r) {
+    for (int c = tile_of(rect.x0) - grid.first_column; c <= tile_of(rect.x1 - 1) - grid.first_column; ++c) {
+      visit(r * grid.columns + c);
+    }
+  }
+}
 
 // Gets what is not remembered, all in one go.
 absl::Status FetchTiles(TileStore& store, Memory* memory, std::unordered_map<Digest, Content, DigestHash>* tiles) {
@@ -66,6 +79,16 @@ class StoredSource final : public Source {
     return absl::OkStatus();
   }
 
+  absl::Status Describe(const Rect& rect, std::string* out) override {
+    for (int c = 0; c < manifest_.channel_size(); ++c) {
+      EachTile(rect, [&](int index) {
+        const size_t number = static_cast<size_t>(c) * grid_.count() + index;
+        out->append(manifest_.tiles(), number * kTileRefBytes, kTileRefBytes);
+      });
+    }
+    return absl::OkStatus();
+  }
+
   absl::Status Read(const Rect& rect, Picture* out) override {
     out->kind = kind();
     out->planes.clear();
@@ -88,13 +111,7 @@ class StoredSource final : public Source {
  private:
   template <class Visit>
   void EachTile(const Rect& rect, const Visit& visit) const {
-    const auto tile_of = [](int v) { return v >= 0 ? v / kTileSize : -((-v + kTileSize - 1) / kTileSize); };
-    if (rect.empty()) return;
-    for (int r = tile_of(rect.y0) - grid_.first_row; r <= tile_of(rect.y1 - 1) - grid_.first_row; ++r) {
-      for (int c = tile_of(rect.x0) - grid_.first_column; c <= tile_of(rect.x1 - 1) - grid_.first_column; ++c) {
-        visit(r * grid_.columns + c);
-      }
-    }
+    EachTileOf(grid_, rect, visit);
   }
 
   std::optional<float> ConstantOver(const Rect& rect, int channel) const {
@@ -188,6 +205,8 @@ class PlateSource final : public Source {
   explicit PlateSource(std::shared_ptr<const DecodedPlate> plate) : plate_(std::move(plate)) {}
   Kind kind() const override { return plate_->kind; }
   Rect window() const override { return plate_->window; }
+  // Content of the file and decoding are in the recipe.
+  absl::Status Describe(const Rect&, std::string*) override { return absl::OkStatus(); }
   absl::Status Read(const Rect& rect, Picture* out) override {
     const Rect& window = plate_->window;
     out->kind = plate_->kind;
@@ -213,24 +232,99 @@ class PlateSource final : public Source {
 
 class MaskSource final : public Source {
  public:
-  MaskSource(const ResolvedMask& mask, const Rect& format) : mask_(mask), format_(format) {}
+  MaskSource(const ResolvedMask& mask, const Rect& format)
+      : mask_(mask), format_(format), grid_(ToWindow(format)), drawn_(grid_.count()) {}
   Kind kind() const override { return MATTE; }
   Rect window() const override { return format_; }
+  // What is drawn, not the curves: a point that moves changes a few tiles.
+  absl::Status Describe(const Rect& rect, std::string* out) override {
+    RETURN_IF_ERROR(Draw(rect));
+    EachTileOf(grid_, rect, [&](int index) { out->append(drawn_[index]->digest.view()); });
+    return absl::OkStatus();
+  }
   absl::Status Read(const Rect& rect, Picture* out) override {
+    RETURN_IF_ERROR(Draw(rect));
     out->kind = MATTE;
+    std::optional<float> value;
+    bool same = true;
+    EachTileOf(grid_, rect, [&](int index) {
+      const Tile& tile = *drawn_[index];
+      const float own = HalfToFloat(tile.samples[0]);
+      same = same && tile.constant && (!value || *value == own);
+      value = own;
+    });
+    if (same) {
+      out->planes.assign(1, Plane::Filled(rect, *value));
+      return absl::OkStatus();
+    }
     out->planes.assign(1, Plane(rect));
-    Plane& plane = out->planes[0];
-    RETURN_IF_ERROR(RenderMask(mask_, &plane));
-    // At storage precision like every input, so that a mask and a pass that
-    // starts from it are the same.
-    for (int y = rect.y0; y < rect.y1; ++y) RoundToHalf(plane.row(y), rect.width());
-    if (plane.constant) RoundToHalf(&*plane.constant, 1);
+    EachTileOf(grid_, rect, [&](int index) { Copy(index, &out->planes[0]); });
     return absl::OkStatus();
   }
 
  private:
+  // At storage precision like every input, so that a mask and a pass that starts
+  // from it are the same.
+  struct Tile {
+    bool constant = false;
+    // A single one where it is constant.
+    std::vector<uint16_t> samples;
+    Digest digest;
+  };
+
+  // Each tile once: first for its digest, then to be read.
+  absl::Status Draw(const Rect& rect) {
+    absl::Status status;
+    EachTileOf(grid_, rect, [&](int index) {
+      if (status.ok() && !drawn_[index]) status = DrawTile(index);
+    });
+    return status;
+  }
+
+  absl::Status DrawTile(int index) {
+    Plane plane(Area(index));
+    RETURN_IF_ERROR(RenderMask(mask_, &plane));
+    Tile tile;
+    tile.constant = plane.constant.has_value();
+    tile.samples.resize(tile.constant ? 1 : plane.rect().area());
+    uint16_t* to = tile.samples.data();
+    if (tile.constant) {
+      FloatToStored(&*plane.constant, to, 1);
+    } else {
+      for (int y = plane.rect().y0; y < plane.rect().y1; ++y, to += plane.rect().width()) {
+        FloatToStored(plane.row(y), to, plane.rect().width());
+      }
+      // The same tile however it came about: an outline may come near and leave
+      // nothing in it.
+      const auto& all = tile.samples;
+      tile.constant = std::all_of(all.begin(), all.end(), [&](uint16_t v) { return v == all.front(); });
+      if (tile.constant) tile.samples.resize(1);
+    }
+    tile.digest = Sha256({reinterpret_cast<const char*>(tile.samples.data()), tile.samples.size() * sizeof(uint16_t)});
+    drawn_[index] = std::move(tile);
+    return absl::OkStatus();
+  }
+
+  void Copy(int index, Plane* plane) const {
+    const Tile& tile = *drawn_[index];
+    const Rect area = Area(index), part = area.Intersect(plane->rect());
+    for (int y = part.y0; y < part.y1; ++y) {
+      float* to = plane->row(y) + (part.x0 - plane->rect().x0);
+      if (tile.constant) {
+        std::fill_n(to, part.width(), HalfToFloat(tile.samples[0]));
+      } else {
+        const size_t at = static_cast<size_t>(y - area.y0) * area.width() + (part.x0 - area.x0);
+        HalfToFloat(tile.samples.data() + at, to, part.width());
+      }
+    }
+  }
+
+  Rect Area(int index) const { return ToRect(grid_.TileWindow(index % grid_.columns, index / grid_.columns)); }
+
   const ResolvedMask mask_;
   const Rect format_;
+  const TileGrid grid_;
+  std::vector<std::optional<Tile>> drawn_;
 };
 
 }  // namespace

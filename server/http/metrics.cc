@@ -40,6 +40,9 @@ std::string MetricsPage(const EngineStats& s) {
   for (const auto& [name, count] : states) absl::StrAppend(&page, "selvage_tasks{state=\"", name, "\"} ", count, "\n");
   Add(&page, "selvage_results_rendered_total", "counter", "Results rendered and committed since the start.", s.rendered);
   Add(&page, "selvage_results_reused_total", "counter", "Results taken from the cache since the start.", s.reused);
+  Add(&page, "selvage_tiles_rendered_total", "counter", "Tiles of those results that were rendered.", s.tiles_rendered);
+  Add(&page, "selvage_tiles_reused_total", "counter", "Tiles of those results that were taken over as they were.",
+      s.tiles_reused);
   Add(&page, "selvage_tasks_failed_total", "counter", "Tasks that failed or were abandoned since the start.", s.failed);
   Add(&page, "selvage_leases_expired_total", "counter", "Leases that ended without a result.", s.expired_leases);
   Add(&page, "selvage_hedges_total", "counter", "Late tasks given to a second worker.", s.hedges);

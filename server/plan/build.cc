@@ -187,6 +187,13 @@ class Builder {
     PlannedTask& task = plan_->tasks.emplace_back();
     task.key = key;
     task.recipe = recipe;
+    task.tile_recipe = recipe;
+    if (std::any_of(recipe_.begin(), recipe_.end(), [](const RecipeInput& in) { return in.type == InputType::kMask; })) {
+      for (RecipeInput& in : recipe_) {
+        if (in.type == InputType::kMask) in.content = Digest();
+      }
+      task.tile_recipe = RecipeOf(plan_->format, resolved.digest, recipe_, epoch);
+    }
     task.pass = s.pass;
     task.frame = frame;
     task.segment = s.number;

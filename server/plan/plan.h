@@ -96,6 +96,9 @@ struct PlannedTask {
   // Digest of the segment's own recipe: operators, revisions, resolved
   // parameters, epoch, format, plates and masks, without the results it reads.
   Digest recipe;
+  // The same without what the masks show, for tile keys. Equal to the recipe
+  // where there is no mask.
+  Digest tile_recipe;
   std::string pass;  // "core", or "deliver comp", "look"
   int32_t frame = 0;
   uint32_t segment = 0;  // position of the segment in its pass

@@ -27,6 +27,7 @@ TaskSpec MakeTaskSpec(const Plan& plan, const PlannedTask& task,
   spec.set_pass(task.pass);
   spec.set_frame(task.frame);
   spec.set_first_step(task.first_step);
+  spec.set_tile_recipe(task.tile_recipe.str());
   return spec;
 }
 

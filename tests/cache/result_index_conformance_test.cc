@@ -171,6 +171,23 @@ TEST_P(ResultIndexLaws, ResultsAreFoundByWhoMadeThemAndWhen) {
   EXPECT_TRUE(by("nobody", 0).empty());
   Commit({.forget = {KeyOf("later")}});
   EXPECT_EQ(by("render3:100", 2000), std::set{KeyOf("then")});
+
+  // Tiles of others count with their own times.
+  ResultRecord patched = RecordOf({});
+  patched.worker = "alone";
+  patched.made_unix_ms = 9000;
+  patched.tile_keys = std::string(32, 'k');
+  for (const auto& [worker, at] : {std::pair("guest", 5000), std::pair("alone", 100)}) {
+    patched.others.emplace_back().set_worker(worker);
+    patched.others.back().set_made_unix_ms(at);
+  }
+  Commit({.results = {{KeyOf("patched"), patched}}});
+  EXPECT_EQ(by("guest", 5000), std::set{KeyOf("patched")});
+  EXPECT_TRUE(by("guest", 5001).empty());
+  EXPECT_EQ(by("alone", 9000), std::set{KeyOf("patched")}) << "once, with its newest time";
+  Commit({.forget = {KeyOf("patched")}});
+  EXPECT_TRUE(by("guest", 0).empty());
+  EXPECT_TRUE(by("alone", 0).empty());
 }
 
 TEST_P(ResultIndexLaws, ANameWithASeparatorIsRefusedAndNothingWritten) {

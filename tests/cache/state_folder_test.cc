@@ -99,6 +99,15 @@ TEST(Format, KeysAndValuesAreAsDocumented) {
   r.worker = "w";
   r.manifest.set_blob_size(5);
   EXPECT_EQ(format::ResultValue(r), "\1\0\0\0\0\0\0\xf8\x3f\3\0\0\0\0\0\0\0\2\1\0\0\0\0\0\0\1\0\0\0w\x30\5"s);
+  r.tile_keys = "keys";
+  r.others.emplace_back().set_worker("v");
+  r.others.back().set_made_unix_ms(4);
+  const std::string value = format::ResultValue(r);
+  EXPECT_EQ(value,
+            "\2\0\0\0\0\0\0\xf8\x3f\3\0\0\0\0\0\0\0\2\1\0\0\0\0\0\0\1\0\0\0w"
+            "\4\0\0\0keys\1\0\0\0\1\0\0\0v\4\0\0\0\0\0\0\0\x30\5"s);
+  EXPECT_EQ(format::ParseResultValue(value)->tile_keys, "keys");
+  EXPECT_EQ(format::ResultValue(*format::ParseResultValue(value)), value);
 }
 
 TEST(Format, DamagedValuesAreDataLoss) {
@@ -106,7 +115,10 @@ TEST(Format, DamagedValuesAreDataLoss) {
   for (size_t size : {size_t{0}, size_t{1}, size_t{20}, result.size() - 1}) {
     EXPECT_TRUE(absl::IsDataLoss(format::ParseResultValue(result.substr(0, size)).status())) << size;
   }
-  EXPECT_TRUE(absl::IsDataLoss(format::ParseResultValue("\2" + result.substr(1)).status())) << "newer version";
+  ResultRecord with_keys = RecordOf({NoiseTile(1)});
+  with_keys.tile_keys = "keys";
+  EXPECT_TRUE(absl::IsDataLoss(format::ParseResultValue(format::ResultValue(with_keys).substr(0, 33)).status()));
+  EXPECT_TRUE(absl::IsDataLoss(format::ParseResultValue("\3" + result.substr(1)).status())) << "newer version";
   EXPECT_TRUE(absl::IsDataLoss(format::ParseJournal("short", "\1\1").status()));
   EXPECT_TRUE(absl::IsDataLoss(format::ParseName("no separator", "\1").status()));
 }

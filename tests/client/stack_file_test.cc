@@ -106,6 +106,8 @@ TEST(Progress, PlainOutputIsALineEveryTwoSecondsAndATableAtTheEnd) {
   pass->set_reused(1);
   p.set_seconds(1);
   EXPECT_NE(display.Update(p).find("5 of 10 tasks  4 rendered  1 reused"), std::string::npos);
+  pass->set_tiles_rendered(3);
+  pass->set_tiles_reused(37);
   p.set_seconds(2);
   EXPECT_EQ(display.Update(p), "");
   p.set_seconds(3.5);
@@ -117,6 +119,7 @@ TEST(Progress, PlainOutputIsALineEveryTwoSecondsAndATableAtTheEnd) {
   p.add_problem("pass \"core\" frame 1007: why");
   const std::string last = display.Final(p);
   EXPECT_NE(last.find("[################] 10/10"), std::string::npos) << last;
+  EXPECT_NE(last.find("4 rendered  3 of 40 tiles  1 reused"), std::string::npos) << last;
   EXPECT_NE(last.find("problem: pass \"core\" frame 1007: why"), std::string::npos);
 }
 

@@ -155,6 +155,8 @@ void FakeWorker::RunTask(const TaskSpec& spec) {
     f->set_file_type("openexr");
   } else {
     *outcome.mutable_manifest() = Render(spec, &content);
+    // One tile, and all that it is made of.
+    if (outcome.manifest().kind() == MATTE) outcome.set_tile_keys(Sha256(content).str());
   }
   outcome.set_worker_id(id_);
   outcome.set_key(spec.key());
@@ -179,7 +181,8 @@ void FakeWorker::RunTask(const TaskSpec& spec) {
     upload();
   }
   std::lock_guard<std::mutex> lock(mutex_);
-  running_.erase(spec.key());
+  // It may be running again already, under another attempt.
+  if (const auto it = running_.find(spec.key()); it != running_.end() && it->second == spec.attempt()) running_.erase(it);
   ++counts_[spec.pass()];
 }
 

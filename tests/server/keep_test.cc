@@ -171,6 +171,42 @@ TEST(Invalidation, OfASickWorkersResultsReachesWhatWasMadeOfThem) {
   EXPECT_EQ(Rendered(d.Run(d.TwoPasses())), 0u);
 }
 
+// Tiles go from result to result; who made them goes with them.
+TEST(Invalidation, OfASickWorkersResultsReachesWhatTookTilesOverFromThem) {
+  Daemon d;
+  std::atomic<int> taken{0};
+  const auto take_over = [&](const TaskSpec& spec) -> std::optional<TaskOutcome> {
+    if (spec.pass() != "hard" || !spec.has_earlier()) return std::nullopt;
+    ++taken;
+    TaskOutcome outcome;
+    *outcome.mutable_manifest() = spec.earlier().manifest();
+    outcome.set_tile_keys(spec.earlier().tile_keys());
+    outcome.set_tiles_reused(1);
+    *outcome.mutable_maker() = spec.earlier().maker();
+    return outcome;
+  };
+  {
+    FakeWorker sick(d.Channel(), "sick:1");
+    d.Run(d.TwoPasses(1));
+  }
+  FakeWorker well(d.Channel(), "well:1", 2, take_over);
+  // By way of a third, which has nothing of the sick one's own hand.
+  d.Run(d.TwoPasses(1, 0.3));
+  d.Run(d.TwoPasses(1, 0.4));
+  ASSERT_EQ(taken, 2);
+  InvalidateRequest request;
+  request.set_worker("sick");
+  EXPECT_EQ(Invalidate(d, request).results(), 7u) << "key; hard and what was delivered of it, three times";
+  d.Restart();
+  FakeWorker again(d.Channel(), "well:2", 2, take_over);
+  EXPECT_EQ(Line(d.Run(d.TwoPasses(1, 0.4)), "hard")->rendered(), 1u);
+  EXPECT_EQ(taken, 2) << "tiles of disowned results are not handed out";
+  d.Run(d.TwoPasses(1, 0.5));
+  EXPECT_EQ(taken, 3) << "those that were made anew are";
+  request.set_worker("well:2");
+  EXPECT_EQ(Invalidate(d, request).results(), 5u);
+}
+
 TEST(Invalidation, OfAWorkerCoversWhatItIsRendering) {
   Daemon d;
   std::atomic<bool> hold{true}, out{false};

@@ -69,6 +69,14 @@ class WholePicture : public Source {
   WholePicture(Picture picture, const Rect& window) : picture_(std::move(picture)), window_(window) {}
   Kind kind() const override { return picture_.kind; }
   Rect window() const override { return window_; }
+  absl::Status Describe(const Rect& rect, std::string* out) override {
+    for (const Plane& plane : Crop(picture_, rect).planes) {
+      for (int y = rect.y0; y < rect.y1; ++y) {
+        out->append(reinterpret_cast<const char*>(plane.row(y)), rect.width() * sizeof(float));
+      }
+    }
+    return absl::OkStatus();
+  }
   absl::Status Read(const Rect& rect, Picture* out) override {
     EXPECT_TRUE(window_.Contains(rect)) << "read outside the window";
     *out = Crop(picture_, rect);

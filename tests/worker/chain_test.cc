@@ -129,6 +129,7 @@ class Watched : public Source {
     told_ = rects;
     return absl::OkStatus();
   }
+  absl::Status Describe(const Rect& rect, std::string* out) override { return below_->Describe(rect, out); }
   absl::Status Read(const Rect& rect, Picture* out) override {
     ++reads_;
     foretold_ = foretold_ && std::any_of(told_.begin(), told_.end(), [&](const Rect& r) { return r.Contains(rect); });
@@ -150,7 +151,7 @@ TEST(Chain, EveryReadIsForetold) {
                                 {1, "with", 0, side, {}},
                                 {1, "mask", 0, side, {}}});
   for (const Rect& r : {Rect{0, 10, 50, 50}, Rect{100, 90, 144, 99}}) {
-    ASSERT_TRUE(chain->Prefetch(r).ok());
+    ASSERT_TRUE(chain->Prefetch({r}).ok());
     Picture out;
     ASSERT_TRUE(chain->Render(r, &out).ok());
   }

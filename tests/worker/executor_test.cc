@@ -15,6 +15,7 @@
 #include "worker/memory.h"
 #include "worker/result_writer.h"
 #include "worker/sources.h"
+#include "worker/tile_keys.h"
 
 namespace selvage {
 namespace {
@@ -26,7 +27,6 @@ const Rect kFormat{0, 0, 600, 300};
 class CountingStore final : public TileStore {
  public:
   absl::StatusOr<std::vector<std::optional<std::string>>> Get(std::span<const Digest> digests) override {
-    ++gets;
     if (down) return absl::UnavailableError("the daemon is away");
     return below.Get(digests);
   }
@@ -45,7 +45,6 @@ class CountingStore final : public TileStore {
   absl::Status Scan(const std::function<void(const Digest&, uint64_t)>& visit) override { return below.Scan(visit); }
 
   MemoryTileStore below;
-  int gets = 0;
   size_t put = 0, largest_batch = 0;
   bool down = false;
 };
@@ -185,6 +184,117 @@ TEST_F(ExecutorTest, MaskIsDrawnWhereItIsNeeded) {
   EXPECT_EQ(out.planes[0].at(100, 100), 1.0f);
   EXPECT_EQ(out.planes[0].at(400, 100), 0.5f);
   EXPECT_EQ(out.planes[0].at(401, 100), 0.0f);
+}
+
+// A matte kept inside a mask; the tiles have keys.
+class TilesTakenOver : public ExecutorTest {
+ protected:
+  TilesTakenOver() : matte_(Store(MakePicture(MATTE, kFormat))) {}
+  TaskSpec Inside(const ResolvedMask& mask, const std::string& recipe = "recipe") {
+    TaskSpec task = Task({"within { mask: 'm' }"});
+    AddStored(&task, -1, "in", matte_);
+    TaskInput* input = task.add_input();
+    input->set_step(0);
+    input->set_port("mask");
+    *input->mutable_mask() = mask;
+    task.set_tile_recipe(Sha256(recipe).str());
+    return task;
+  }
+  // `task` with the result of `before` at hand.
+  TaskOutcome After(const TaskSpec& before, TaskSpec task) {
+    const TaskOutcome earlier = executor_.Run(before, kGoOn);
+    executor_.Forget(before.key());
+    *task.mutable_earlier()->mutable_manifest() = earlier.manifest();
+    task.mutable_earlier()->set_tile_keys(earlier.tile_keys());
+    const TaskOutcome outcome = executor_.Run(task, kGoOn);
+    executor_.Forget(task.key());
+    EXPECT_TRUE(outcome.has_manifest()) << outcome.ShortDebugString();
+    EXPECT_EQ(outcome.tiles_rendered() + outcome.tiles_reused(), 6u);
+    EXPECT_EQ(outcome.tile_keys().size(), 6 * 32u);
+    task.clear_earlier();
+    EXPECT_EQ(ContentDigest(outcome.manifest()), ContentDigest(Rendered(task)));
+    return outcome;
+  }
+  const Manifest matte_;
+};
+
+TEST_F(TilesTakenOver, WhereTheMaskDrawsTheSame) {
+  EXPECT_EQ(After(Inside(Box(10, 10, 90, 90)), Inside(Box(10, 10, 90, 80))).tiles_rendered(), 1u);
+  // Two of the other tiles, all of them within the tile before.
+  EXPECT_EQ(After(Inside(Box(10, 10, 590, 90)), Inside(Box(10, 10, 300, 90))).tiles_rendered(), 2u);
+  // Another curve, the same drawing.
+  ResolvedMask twice = Box(10, 10, 90, 90);
+  *twice.add_shape() = twice.shape(0);
+  EXPECT_EQ(After(Inside(Box(10, 10, 90, 90)), Inside(twice)).tiles_rendered(), 0u);
+}
+
+TEST_F(TilesTakenOver, NotUnderAnotherRecipe) {
+  const ResolvedMask mask = Box(10, 10, 90, 90);
+  EXPECT_EQ(After(Inside(mask), Inside(mask, "after an invalidation")).tiles_rendered(), 6u);
+}
+
+TEST_F(TilesTakenOver, NotWithoutTheirBytes) {
+  const TaskSpec task = Inside(Box(0, 0, 600, 300));
+  const TaskOutcome before = executor_.Run(task, kGoOn);
+  executor_.Forget(task.key());
+  const Digest gone = StoredDigests(before.manifest()).front();
+  uint32_t places = 0;
+  for (size_t i = 0; i < 6; ++i) places += GetTile(before.manifest(), i).digest == gone;
+  ASSERT_TRUE(store_->Delete({&gone, 1}).ok());
+  TaskSpec again = task;
+  *again.mutable_earlier()->mutable_manifest() = before.manifest();
+  again.mutable_earlier()->set_tile_keys(before.tile_keys());
+  const TaskOutcome outcome = executor_.Run(again, kGoOn);
+  EXPECT_EQ(outcome.tiles_rendered(), places);
+  EXPECT_TRUE(store_->FindMissing(StoredDigests(outcome.manifest()))->empty());
+  // Gone after it was taken over: the task is run again, nothing is handed in.
+  const Digest late = StoredDigests(before.manifest()).back();
+  ASSERT_NE(late, gone);
+  ASSERT_TRUE(store_->Delete({&late, 1}).ok());
+  EXPECT_TRUE(absl::IsUnavailable(executor_.Rewrite(outcome)));
+}
+
+TEST_F(TilesTakenOver, WhateverTheEarlierResultIsLike) {
+  const TaskSpec task = Inside(Box(10, 10, 90, 90));
+  const TaskOutcome good = executor_.Run(task, kGoOn);
+  const auto rendered = [&](const Manifest& manifest, const std::string& keys) {
+    TaskSpec again = task;
+    *again.mutable_earlier()->mutable_manifest() = manifest;
+    again.mutable_earlier()->set_tile_keys(keys);
+    return executor_.Run(again, kGoOn).tiles_rendered();
+  };
+  EXPECT_EQ(rendered(good.manifest(), good.tile_keys()), 0u);
+  EXPECT_EQ(rendered(good.manifest(), good.tile_keys().substr(32)), 6u);
+  EXPECT_EQ(rendered(Store(MakePicture(MATTE, {0, 0, 600, 301})), good.tile_keys()), 6u);
+  EXPECT_EQ(rendered(Store(MakePicture(OPAQUE, kFormat)), good.tile_keys()), 6u);
+  Manifest torn = good.manifest();
+  torn.mutable_tiles()->resize(40);
+  EXPECT_EQ(rendered(torn, good.tile_keys()), 6u);
+}
+
+TEST(CoverTiles, EachWantedTileOnceAndNoOther) {
+  const Rect window{-300, -700, 1000, 530};
+  const TileGrid grid(ToWindow(window));
+  uint32_t dice = 1;
+  for (int side : {256, 512, 2048}) {
+    for (int round = 0; round < 50; ++round) {
+      std::vector<bool> wanted;
+      for (int i = 0; i < grid.count(); ++i) wanted.push_back((dice = dice * 1664525 + 1013904223) >> 30 != 0);
+      std::vector<Rect> rects;
+      for (int y = -2048; y < 1024; y += side) {
+        for (int x = -2048; x < 1024; x += side) CoverTiles(grid, {x, y, x + side, y + side}, wanted, &rects);
+      }
+      for (int i = 0; i < grid.count(); ++i) {
+        const Rect tile = ToRect(grid.TileWindow(i % grid.columns, i / grid.columns));
+        int covered = 0;
+        for (const Rect& r : rects) {
+          ASSERT_TRUE(r.Contains(tile) || r.Intersect(tile).empty());
+          covered += r.Contains(tile);
+        }
+        ASSERT_EQ(covered, wanted[i] ? 1 : 0) << i;
+      }
+    }
+  }
 }
 
 TEST_F(ExecutorTest, ConstantTilesHaveNoBytesAnywhere) {

@@ -1,0 +1,18 @@
+#include "cache/result_index.h"
+
+#include <algorithm>
+
+namespace selvage {
+
+std::vector<Maker> MakersOf(const ResultRecord& record) {
+  std::vector<Maker> makers = record.others;
+  auto own = std::find_if(makers.begin(), makers.end(), [&](const Maker& m) { return m.worker() == record.worker; });
+  if (own == makers.end()) {
+    own = makers.insert(makers.end(), Maker());
+    own->set_worker(record.worker);
+  }
+  own->set_made_unix_ms(std::max(own->made_unix_ms(), record.made_unix_ms));
+  return makers;
+}
+
+}  // namespace selvage
