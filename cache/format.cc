@@ -137,7 +137,7 @@ absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
     record.tile_keys = in.Bytes(in.Little(4));
     for (uint64_t left = in.Little(4); left > 0 && in.ok(); --left) {
       Maker& maker = record.others.emplace_back();
-      maker.set_worker(in.Bytes(in.Little(4)));
+      maker.set_worker(std::string(in.Bytes(in.Little(4))));
       maker.set_made_unix_ms(static_cast<int64_t>(in.Little(8)));
     }
   }
@@ -163,6 +163,24 @@ absl::StatusOr<MadeBy> ParseMadeBy(std::string_view key) {
   made.key.digest = k.ReadDigest();
   if (!k.done()) return absl::DataLossError("a worker's result in the index is malformed");
   return made;
+}
+
+std::string NamedByKey(const Digest& tile, const ResultKey& key) { return tile.str() + key.digest.str(); }
+
+std::string WorthKey(const Place& place) {
+  std::string key;
+  AppendBig(&key, std::bit_cast<uint64_t>(place.worth), 8);
+  key += place.key.digest.view();
+  return key;
+}
+
+absl::StatusOr<Place> ParseWorth(std::string_view key) {
+  Place place;
+  Reader k(key);
+  place.worth = std::bit_cast<double>(k.Big(8));
+  place.key.digest = k.ReadDigest();
+  if (!k.done()) return absl::DataLossError("a place in the order of eviction is malformed");
+  return place;
 }
 
 absl::Status CheckNames(const IndexBatch& batch) {
