@@ -12,11 +12,6 @@
 namespace selvage {
 namespace {
 
-// The tone curve that motion is looked for in: that of a camera's usual noise.
-// Vectors hardly depend on it, and so need no measuring.
-constexpr NoiseCurve kLumaCurve = {6e-4f, 4e-5f};
-const NoiseCurves kLumaCurves = {kLumaCurve, kLumaCurve, kLumaCurve};
-
 // A pixel may change where a value of its 3x3 is above the first and one below
 // the second, and not all are equal: elsewhere nothing flickers.
 constexpr float kBandBottom = 0.004f, kBandTop = 0.996f;
@@ -245,11 +240,11 @@ class SteadyOp final : public TypedOp<Steady> {
     std::sort(mattes.begin(), mattes.end(),
               [](const Input* a, const Input* b) { return a->frame_offset < b->frame_offset; });
     const Rect& window = in.main().picture.rect();
-    const LumaPyramid here = LumaOf(plate, window, kLumaCurves);
+    const LumaPyramid here = LumaOf(plate, window, kCameraCurves);
     for (const Input* matte : mattes) {
       if (context.stopped()) return false;
       const Picture& there = in.Find("plate", matte->frame_offset)->picture;
-      neighbours->push_back({&matte->picture.planes[0], EstimateMotion(here, LumaOf(there, window, kLumaCurves))});
+      neighbours->push_back({&matte->picture.planes[0], EstimateMotion(here, LumaOf(there, window, kCameraCurves))});
     }
     return true;
   }
