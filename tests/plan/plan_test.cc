@@ -411,7 +411,7 @@ TEST(PlateFaults, MoreTasksThanAllowed) {
 Plan Look(const std::string& source, LookPicture::As as, int frame = 1002) {
   Target t;
   t.source = source;
-  t.look.emplace().set_as(as);
+  t.look.emplace().mutable_look_picture()->set_as(as);
   t.frame = frame;
   return PlanTargets(ParseStack(Shot(R"(pass { name: "p" from: "plate" step { color_difference {} } })")), {t});
 }
