@@ -245,8 +245,12 @@ class Cutter {
     s.pass = "look";
     s.main = Find(t.source);
     Step step = *t.look;
+    const Kind main_kind = KindOf(stack_, kinds_, ref);
+    if (TakenAs(OperatorOf(step)->traits.takes(), main_kind) == KIND_UNSPECIFIED) {
+      return Refuse(absl::StrCat("\"", t.source, "\" is ", main_kind == MATTE ? "a " : "", KindName(main_kind), ", needs a picture"));
+    }
     if (step.has_look_picture()) {
-      const std::string refusal = CompleteLook(t.source, KindOf(stack_, kinds_, ref), step.mutable_look_picture());
+      const std::string refusal = CompleteLook(t.source, main_kind, step.mutable_look_picture());
       if (!refusal.empty()) return Refuse(refusal);
     }
     const std::vector<Port> ports = PortsOf(ParamsOf(step));

@@ -433,6 +433,21 @@ TEST(Look, FaultsAreAnswers) {
   EXPECT_EQ(Look("plate", LookPicture::AS_BACKGROUND).errors[0].message(), "this look needs a picture behind: say which");
 }
 
+TEST(Look, ASurveyIsOfColour) {
+  Target t;
+  t.look.emplace().mutable_survey_plate()->mutable_color()->set_g(0.5);
+  t.frame = 1002;
+  const Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { color_difference {} } })"));
+  t.source = "plate";
+  EXPECT_THAT(InputsOf(PlanTargets(stack, {t}).tasks.back()), ElementsAre("-1.in=plate"));
+  for (const char* source : {"p", "boots"}) {
+    t.source = source;
+    const Plan plan = PlanTargets(stack, {t});
+    ASSERT_THAT(plan.errors, SizeIs(1));
+    EXPECT_EQ(plan.errors[0].message(), absl::StrCat("\"", source, "\" is a matte, needs a picture"));
+  }
+}
+
 // --- probe ---
 
 void Store(const Plan& plan, const std::function<bool(const PlannedTask&)>& which, ResultIndex* index) {
