@@ -15,6 +15,7 @@ namespace {
 constexpr char kAbout[] = R"(selvage: hand key stacks to the daemon, look at passes, bring frames home.
 
 A first round:
+  selvage new --plate plates/apiary_010.%04d.exr -o apiary_010.stack
   selvage check apiary_010.stack
   selvage submit apiary_010.stack --watch
   selvage look apiary_010.stack core --frame 1012 --as checker -o core.png
@@ -74,7 +75,27 @@ class CommandLine {
     sub->add_option("--set", options->set, kSetHelp)->type_name("PATH=VALUE")->allow_extra_args(false);
   }
 
+  void AddNewCommand() {
+    CLI::App* sub = Add("new", "A starting stack for a plate: it keys as it stands", [this] { return RunNew(globals_, new_); });
+    sub->add_option("--plate", new_.plate, "Path with %04d for the frame number, or of one frame")->required()->type_name("FILES");
+    sub->add_option("--output,-o", new_.output, "Stack to write")->required()->type_name("STACK");
+    sub->add_option("--background", new_.background, "What it goes over; default: a plain grey")->type_name("FILES");
+    sub->add_option("--frames", new_.frames, "Only these, as in 1001-1048; needed where only the daemon sees the files")
+        ->type_name("A-B");
+    sub->add_option("--encoding", new_.encoding,
+                    "linear, srgb, bt709, cineon or acescct; default: linear for EXR, cineon for DPX, srgb for the rest");
+    sub->add_option("--screen-box", new_.screen_box, "A box of bare screen, where it isn't found by itself; @FRAME: there at that frame")
+        ->type_name("X,Y,WIDTH,HEIGHT");
+    sub->add_flag("--force", new_.force, "Overwrite the stack");
+    sub->footer(
+        "\nThe plate is surveyed at a handful of frames: colour of the screen (any hue), a box of bare screen\n"
+        "for noise and colour, a garbage mask around all that is not screen. --json prints what was found.\n"
+        "  selvage new --plate plates/apiary_010.%04d.exr --background bg/meadow.%04d.exr -o apiary_010.stack\n"
+        "  selvage new --plate plates/apiary_010.1001.exr --screen-box 40,40,96,96 -o apiary_010.stack");
+  }
+
   void AddStackCommands() {
+    AddNewCommand();
     AddStack(Add("check", "Say whether a stack is right; every fault with file:line:column",
                  [this] { return RunCheck(globals_, stack_); }),
              &stack_);
@@ -179,6 +200,7 @@ class CommandLine {
 
   CLI::App app_;
   Globals globals_;
+  NewOptions new_;
   StackOptions stack_;
   SubmitOptions submit_;
   LookOptions look_;

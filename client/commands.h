@@ -41,6 +41,17 @@ struct StackOptions {
   std::string stack;
   std::vector<std::string> set;
 };
+struct NewOptions {
+  // A pattern, or one frame's path.
+  std::string plate;
+  std::string output;
+  std::string frames;
+  std::string encoding;
+  std::string background;
+  // X,Y,WIDTH,HEIGHT or X,Y,WIDTH,HEIGHT@FRAME.
+  std::string screen_box;
+  bool force = false;
+};
 struct SubmitOptions {
   StackOptions stack;
   bool watch = false;
@@ -95,6 +106,7 @@ struct StepsOptions {
   std::string name;
 };
 
+absl::Status RunNew(const Globals&, const NewOptions&);
 absl::Status RunCheck(const Globals&, const StackOptions&);
 absl::Status RunPlan(const Globals&, const StackOptions&);
 absl::Status RunWhy(const Globals&, const WhyOptions&);

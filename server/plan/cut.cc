@@ -46,8 +46,7 @@ class Cutter {
       for (const auto& layer : d->layer()) AddRoot(layer.from(), roots);
     } else if (t.look) {
       AddRoot(t.source, roots);
-      AddRoot(t.look->behind(), roots);
-      AddRoot(t.look->color(), roots);
+      for (const Port& port : PortsOf(ParamsOf(*t.look))) AddRoot(port.name, roots);
     } else {
       AddRoot(t.source, roots);
     }
@@ -300,6 +299,21 @@ class Cutter {
     return "";
   }
 
+  // Fills in what a look at a picture leaves out. Returns what is wrong with it.
+  std::string CompleteLook(const std::string& source, Kind kind, LookPicture* look) const {
+    const bool behind = look->as() == LookPicture::AS_PLATE || look->as() == LookPicture::AS_WIPE;
+    if (behind && look->behind().empty()) look->set_behind(FirstPicture());
+    const bool cuts_out = kind == MATTE && look->as() != LookPicture::AS_MATTE;
+    if (cuts_out && look->color().empty()) look->set_color(FirstPicture());
+    if ((behind || look->as() == LookPicture::AS_BACKGROUND) && look->behind().empty()) {
+      return "this look needs a picture behind: say which";
+    }
+    if (cuts_out && look->color().empty()) {
+      return absl::StrCat("\"", source, "\" is a matte: say which picture it cuts out, or look at it as a matte");
+    }
+    return "";
+  }
+
   int CutLook(const Target& t) {
     const NameRef ref = names_.Find(t.source);
     if (ref.type == NameRef::kNone) return Refuse(names_.Unknown(t.source));
@@ -310,20 +324,16 @@ class Cutter {
     Segment s;
     s.pass = "look";
     s.main = Find(t.source);
-    Step step;
-    LookPicture* look = step.mutable_look_picture();
-    *look = *t.look;
-    const bool behind = look->as() == LookPicture::AS_PLATE || look->as() == LookPicture::AS_WIPE;
-    if (behind && look->behind().empty()) look->set_behind(FirstPicture());
-    const bool matte = KindOf(stack_, kinds_, ref) == MATTE;
-    if (matte && look->as() != LookPicture::AS_MATTE && look->color().empty()) look->set_color(FirstPicture());
-    if ((behind || look->as() == LookPicture::AS_BACKGROUND) && look->behind().empty()) {
-      return Refuse("this look needs a picture behind: say which");
+    Step step = *t.look;
+    const Kind main_kind = KindOf(stack_, kinds_, ref);
+    if (TakenAs(OperatorOf(step)->traits.takes(), main_kind) == KIND_UNSPECIFIED) {
+      return Refuse(absl::StrCat("\"", t.source, "\" is ", main_kind == MATTE ? "a " : "", KindName(main_kind), ", needs a picture"));
     }
-    if (matte && look->as() != LookPicture::AS_MATTE && look->color().empty()) {
-      return Refuse(absl::StrCat("\"", t.source, "\" is a matte: say which picture it cuts out, or look at it as a matte"));
+    if (step.has_look_picture()) {
+      const std::string refusal = CompleteLook(t.source, main_kind, step.mutable_look_picture());
+      if (!refusal.empty()) return Refuse(refusal);
     }
-    const std::vector<Port> ports = PortsOf(*look);
+    const std::vector<Port> ports = PortsOf(ParamsOf(step));
     for (const Port& port : ports) {
       if (port.name.empty()) continue;
       const NameRef other = names_.Find(port.name);

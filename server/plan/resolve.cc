@@ -83,7 +83,7 @@ void ResolveSubMessage(const FieldDescriptor* f, int32_t frame, const std::strin
     // without a default are the operator's affair.
     if (f->real_containing_oneof() != nullptr || traits.measure() != MEASURE_NONE) return;
     if ((is_number || is_color) && !traits.has_default_value()) return;
-    if (f->message_type() == SampleBox::descriptor()) return;
+    if (f->message_type() == SampleBox::descriptor() || traits.may_be_unset()) return;
   }
   Message* sub = r->MutableMessage(m, f);
   if (is_number) {

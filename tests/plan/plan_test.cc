@@ -411,7 +411,7 @@ TEST(PlateFaults, MoreTasksThanAllowed) {
 Plan Look(const std::string& source, LookPicture::As as, int frame = 1002) {
   Target t;
   t.source = source;
-  t.look.emplace().set_as(as);
+  t.look.emplace().mutable_look_picture()->set_as(as);
   t.frame = frame;
   return PlanTargets(ParseStack(Shot(R"(pass { name: "p" from: "plate" step { color_difference {} } })")), {t});
 }
@@ -431,6 +431,21 @@ TEST(Look, FaultsAreAnswers) {
             "there is no plate, mask or pass \"plat\"; did you mean \"plate\"?");
   EXPECT_EQ(Look("p", LookPicture::AS_MATTE, 7).errors[0].message(), "frame 7 is out of range, allowed 1001 to 1005");
   EXPECT_EQ(Look("plate", LookPicture::AS_BACKGROUND).errors[0].message(), "this look needs a picture behind: say which");
+}
+
+TEST(Look, ASurveyIsOfColour) {
+  Target t;
+  t.look.emplace().mutable_survey_plate()->mutable_color()->set_g(0.5);
+  t.frame = 1002;
+  const Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { color_difference {} } })"));
+  t.source = "plate";
+  EXPECT_THAT(InputsOf(PlanTargets(stack, {t}).tasks.back()), ElementsAre("-1.in=plate"));
+  for (const char* source : {"p", "boots"}) {
+    t.source = source;
+    const Plan plan = PlanTargets(stack, {t});
+    ASSERT_THAT(plan.errors, SizeIs(1));
+    EXPECT_EQ(plan.errors[0].message(), absl::StrCat("\"", source, "\" is a matte, needs a picture"));
+  }
 }
 
 // --- probe ---
