@@ -137,7 +137,7 @@ absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
     record.tile_keys = in.Bytes(in.Little(4));
     for (uint64_t left = in.Little(4); left > 0 && in.ok(); --left) {
       Maker& maker = record.others.emplace_back();
-      maker.set_worker(in.Bytes(in.Little(4)));
+      maker.set_worker(std::string(in.Bytes(in.Little(4))));
       maker.set_made_unix_ms(static_cast<int64_t>(in.Little(8)));
     }
   }
