@@ -59,4 +59,9 @@ LumaPyramid LumaOf(const Picture& picture, const Rect& window, const NoiseCurves
   });
 }
 
+LumaPyramid LumaOf(const Picture& picture, const Rect& window) {
+  constexpr NoiseCurve kUsual = {6e-4f, 4e-5f};
+  return LumaOf(picture, window, {kUsual, kUsual, kUsual});
+}
+
 }  // namespace selvage

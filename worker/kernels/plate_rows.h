@@ -33,5 +33,8 @@ class PlateRows {
 // What motion is looked for in: stabilised luma, 16 steps to a standard
 // deviation of noise, fewer where white would use up more than half of the range.
 LumaPyramid LumaOf(const Picture& picture, const Rect& window, const NoiseCurves& curves);
+// By the tone curve of a camera's usual noise: vectors hardly depend on it, and so
+// need no measuring.
+LumaPyramid LumaOf(const Picture& picture, const Rect& window);
 
 }  // namespace selvage
