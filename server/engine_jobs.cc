@@ -144,7 +144,12 @@ Engine::Handle Engine::Look(const LookRequest& request, Then<LookResult> then) {
   e->started = Now();
   Target target;
   target.source = request.pass();
-  *target.look.emplace().mutable_look_picture() = request.look();
+  Step& step = target.look.emplace();
+  if (request.has_measure()) {
+    *step.mutable_measure_matte() = request.measure();
+  } else {
+    *step.mutable_look_picture() = request.look();
+  }
   target.frame = request.frame();
   e->targets.push_back(std::move(target));
   pool_->PostSerial([this, e] {
