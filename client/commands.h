@@ -93,6 +93,16 @@ struct LookOptions {
   double wipe = 0.5;
   unsigned longest_side = 0;
 };
+struct ReportOptions {
+  // A stack file, a job id or "last".
+  StackOptions of{"last", {}};
+  std::vector<std::string> passes;
+  std::string core, outside, plate, color;
+  // "green" or "blue"; empty: as the stack says.
+  std::string screen;
+  std::string frames;
+  std::optional<double> clip;
+};
 struct JobsOptions {
   unsigned limit = 20;
 };
@@ -115,6 +125,7 @@ absl::Status RunWatch(const Globals&, const WatchOptions&);
 absl::Status RunFetch(const Globals&, const FetchOptions&);
 absl::Status RunInvalidate(const Globals&, const InvalidateOptions&);
 absl::Status RunLook(const Globals&, const LookOptions&);
+absl::Status RunReport(const Globals&, const ReportOptions&);
 absl::Status RunJobs(const Globals&, const JobsOptions&);
 absl::Status RunCancel(const Globals&, const WatchOptions&);
 absl::Status RunWorkers(const Globals&);

@@ -145,7 +145,9 @@ Engine::Handle Engine::Look(const LookRequest& request, Then<LookResult> then) {
   Target target;
   target.source = request.pass();
   Step& step = target.look.emplace();
-  if (request.has_survey()) {
+  if (request.has_measure()) {
+    *step.mutable_measure_matte() = request.measure();
+  } else if (request.has_survey()) {
     *step.mutable_survey_plate() = request.survey();
   } else {
     *step.mutable_look_picture() = request.look();

@@ -4,8 +4,10 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
+#include "server/plan/faults.h"
 #include "server/plan/file_type.h"
 #include "server/plan/names.h"
+#include "server/plan/values_check.h"
 
 namespace selvage {
 namespace {
@@ -314,6 +316,42 @@ class Cutter {
     return "";
   }
 
+  // The plate at the beginning of a pass, if it is a picture; else the first one.
+  std::string PictureUnder(std::string name) const {
+    NameRef ref = names_.Find(name);
+    for (; ref.type == NameRef::kPass; ref = names_.Find(name)) name = stack_.pass(ref.index).from();
+    return KindOf(stack_, kinds_, ref) == OPAQUE ? name : FirstPicture();
+  }
+
+  // Fills in what a measurement leaves out.
+  void CompleteMeasure(const std::string& source, MeasureMatte* measure) const {
+    if (measure->plate().empty()) measure->set_plate(PictureUnder(source));
+    // Without motion there is nothing to compare with.
+    if (measure->plate().empty()) measure->set_window(0);
+  }
+
+  // What a client gave, not yet checked by anyone.
+  void CheckLook(const std::string& source, Kind kind, const Step& step, Faults* faults) const {
+    const OpTraits& traits = OperatorOf(step)->traits;
+    if (TakenAs(traits.takes(), kind) == KIND_UNSPECIFIED) {
+      faults->Add("", absl::StrCat(Quoted(source), " ", KindMisfit(traits.takes(), kind)));
+    }
+    CheckKnown("", ParamsOf(step), faults);
+    CheckValues({"", ""}, stack_, ParamsOf(step),
+                [&](const Place& at, const ParamTraits& input, const std::string& name) {
+                  const NameRef other = names_.Find(name);
+                  const Kind given = KindOf(stack_, kinds_, other);
+                  if (name.empty()) {
+                    faults->Add("", absl::StrCat(at.words, ": names nothing, needs ", KindsInWords(input.input())));
+                  } else if (other.type == NameRef::kNone) {
+                    faults->Add("", absl::StrCat(at.words, ": ", names_.Unknown(name)));
+                  } else if (TakenAs(input.input(), given) == KIND_UNSPECIFIED) {
+                    faults->Add("", absl::StrCat(at.words, ": ", Quoted(name), " ", KindMisfit(input.input(), given)));
+                  }
+                },
+                faults);
+  }
+
   int CutLook(const Target& t) {
     const NameRef ref = names_.Find(t.source);
     if (ref.type == NameRef::kNone) return Refuse(names_.Unknown(t.source));
@@ -321,29 +359,23 @@ class Cutter {
       return Refuse(absl::StrCat("frame ", t.frame, " is out of range, allowed ", stack_.frames().first(), " to ",
                                  stack_.frames().last()));
     }
+    const Kind kind = KindOf(stack_, kinds_, ref);
     Segment s;
     s.pass = "look";
     s.main = Find(t.source);
     Step step = *t.look;
-    const Kind main_kind = KindOf(stack_, kinds_, ref);
-    if (TakenAs(OperatorOf(step)->traits.takes(), main_kind) == KIND_UNSPECIFIED) {
-      return Refuse(absl::StrCat("\"", t.source, "\" is ", main_kind == MATTE ? "a " : "", KindName(main_kind), ", needs a picture"));
-    }
     if (step.has_look_picture()) {
-      const std::string refusal = CompleteLook(t.source, main_kind, step.mutable_look_picture());
+      const std::string refusal = CompleteLook(t.source, kind, step.mutable_look_picture());
       if (!refusal.empty()) return Refuse(refusal);
+    } else if (step.has_measure_matte()) {
+      CompleteMeasure(t.source, step.mutable_measure_matte());
     }
-    const std::vector<Port> ports = PortsOf(ParamsOf(step));
-    for (const Port& port : ports) {
-      if (port.name.empty()) continue;
-      const NameRef other = names_.Find(port.name);
-      if (other.type == NameRef::kNone) return Refuse(names_.Unknown(port.name));
-      const Kind kind = KindOf(stack_, kinds_, other);
-      if (TakenAs(port.traits.input(), kind) == KIND_UNSPECIFIED) {
-        return Refuse(absl::StrCat(port.path, " \"", port.name, "\" is ", KindName(kind), ", needs a picture"));
-      }
-    }
-    AddStep(step, ports, &s);
+    Faults faults;
+    CheckLook(t.source, kind, step, &faults);
+    for (StackError& e : faults.Take()) cut_.errors.push_back(std::move(e));
+    if (!cut_.errors.empty()) return -1;
+    AddStep(step, PortsOf(ParamsOf(step)), &s);
+    s.window = WindowOf(ParamsOf(step));
     return Add(std::move(s));
   }
 

@@ -84,8 +84,7 @@ void PassCheck::CheckSide(const Place& at, const ParamTraits& traits, const std:
   }
   const Kind kind = CheckName(at, name);
   if (kind == KIND_UNSPECIFIED || TakenAs(traits.input(), kind) != KIND_UNSPECIFIED) return;
-  faults_->Add(at.path, absl::StrCat(at.words, ": ", Quoted(name), " is ", kind == MATTE ? "a " : "", KindName(kind),
-                                     ", needs ", KindsInWords(traits.input()), "; ", KindAdvice(traits.input(), kind)));
+  faults_->Add(at.path, absl::StrCat(at.words, ": ", Quoted(name), " ", KindMisfit(traits.input(), kind)));
 }
 
 void PassCheck::CheckMainKind(const Place& at, int pass, int step, Kind kind) const {
