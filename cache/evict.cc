@@ -164,7 +164,7 @@ absl::StatusOr<uint64_t> Evictor::EvictBytes(uint64_t bytes) {
 }
 
 absl::Status Evictor::BringBack() {
-  std::vector<Place> returned;
+  std::vector<WorthPlace> returned;
   {
     std::lock_guard lock(pins_mutex_);
     for (const ResultKey& key : std::exchange(returned_, {})) returned.push_back({kSetAside, key});
@@ -191,7 +191,7 @@ absl::StatusOr<Evictor::Looked> Evictor::EvictFirstToGo(uint64_t bytes) {
   for (size_t at = 0; at < keys.size() && all.freed_bytes < bytes; at += kResultsPerStep) {
     const auto some = std::span(keys).subspan(at, std::min(kResultsPerStep, keys.size() - at));
     ASSIGN_OR_RETURN(const auto records, index_->Find(some));
-    std::vector<Place> there;
+    std::vector<WorthPlace> there;
     for (size_t i = 0; i < some.size(); ++i) {
       if (records[i]) there.push_back({0, some[i]});
     }
@@ -205,10 +205,10 @@ absl::StatusOr<Evictor::Looked> Evictor::EvictFirstToGo(uint64_t bytes) {
 absl::StatusOr<Evictor::Looked> Evictor::EvictCheapest(uint64_t bytes) {
   Looked all;
   int aside_turns = 0;
-  Place at;
+  WorthPlace at;
   while (all.freed_bytes < bytes) {
-    ASSIGN_OR_RETURN(std::vector<Place> places, index_->ListPlaces(at, kResultsPerStep));
-    std::erase_if(places, [](const Place& p) { return p.worth == kSetAside; });
+    ASSIGN_OR_RETURN(std::vector<WorthPlace> places, index_->ListPlaces(at, kResultsPerStep));
+    std::erase_if(places, [](const WorthPlace& p) { return p.worth == kSetAside; });
     if (places.empty()) {
       // Pins that went while nobody could tell: in a life of the daemon before this one, or by a wish withdrawn.
       uint64_t moved = 0;
@@ -217,22 +217,22 @@ absl::StatusOr<Evictor::Looked> Evictor::EvictCheapest(uint64_t bytes) {
         moved = looked.moved;
       }
       if (moved == 0) break;
-      at = Place();
+      at = WorthPlace();
       continue;
     }
     at = places.back();
     ASSIGN_OR_RETURN(const Looked looked, Look(places, bytes - all.freed_bytes));
     all.evicted += looked.evicted;
     all.freed_bytes += looked.freed_bytes;
-    RETURN_IF_ERROR(Turn(&hand_, Place()).status());
+    RETURN_IF_ERROR(Turn(&hand_, WorthPlace()).status());
     RETURN_IF_ERROR(Sweep(kTilesPerStep).status());
   }
   return all;
 }
 
-absl::StatusOr<Evictor::Looked> Evictor::Look(std::span<const Place> places, uint64_t bytes) {
+absl::StatusOr<Evictor::Looked> Evictor::Look(std::span<const WorthPlace> places, uint64_t bytes) {
   std::vector<ResultKey> keys;
-  for (const Place& p : places) keys.push_back(p.key);
+  for (const WorthPlace& p : places) keys.push_back(p.key);
   ASSIGN_OR_RETURN(const auto records, index_->Find(keys));
   Looked looked;
   IndexBatch batch;
@@ -242,7 +242,7 @@ absl::StatusOr<Evictor::Looked> Evictor::Look(std::span<const Place> places, uin
     // is about to go.
     std::lock_guard lock(pins_mutex_);
     for (size_t i = 0; i < places.size() && (bytes == 0 || looked.freed_bytes < bytes); ++i) {
-      const Place& place = places[i];
+      const WorthPlace& place = places[i];
       if (!records[i]) {
         batch.moves.emplace_back(place, place.worth);
         continue;
@@ -273,8 +273,8 @@ absl::StatusOr<Evictor::Looked> Evictor::Look(std::span<const Place> places, uin
   return looked;
 }
 
-absl::StatusOr<Evictor::Looked> Evictor::Turn(Place* hand, const Place& first) {
-  ASSIGN_OR_RETURN(const std::vector<Place> places, index_->ListPlaces(*hand, kResultsPerStep));
+absl::StatusOr<Evictor::Looked> Evictor::Turn(WorthPlace* hand, const WorthPlace& first) {
+  ASSIGN_OR_RETURN(const std::vector<WorthPlace> places, index_->ListPlaces(*hand, kResultsPerStep));
   *hand = places.size() < kResultsPerStep ? first : places.back();
   return Look(places, 0);
 }

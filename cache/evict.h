@@ -103,9 +103,9 @@ class Evictor {
   // Looks at results again: moves those whose place is another by now and, in
   // order, evicts the others until `bytes` are free. With 0 it only moves.
   // This and what follows REQUIRES: a ScopedDeletion.
-  absl::StatusOr<Looked> Look(std::span<const Place> places, uint64_t bytes);
+  absl::StatusOr<Looked> Look(std::span<const WorthPlace> places, uint64_t bytes);
   // One step of a hand that goes round the order from `first` on.
-  absl::StatusOr<Looked> Turn(Place* hand, const Place& first);
+  absl::StatusOr<Looked> Turn(WorthPlace* hand, const WorthPlace& first);
   // Deletes tiles that no result names: looks at the next `count`. Returns how many went.
   absl::StatusOr<uint64_t> Sweep(size_t count);
   absl::StatusOr<uint64_t> DeleteUnnamed(std::vector<Digest> tiles);
@@ -124,7 +124,7 @@ class Evictor {
   // One run at a time; guards what follows.
   std::mutex run_mutex_;
   // Goes round all places; goes round those set aside, when there is nothing else left.
-  Place hand_, aside_hand_{kSetAside};
+  WorthPlace hand_, aside_hand_{kSetAside};
   // The last tile that was looked at; none at the beginning of a round.
   Digest swept_;
   std::chrono::steady_clock::time_point next_sweep_{};

@@ -167,15 +167,15 @@ absl::StatusOr<MadeBy> ParseMadeBy(std::string_view key) {
 
 std::string NamedByKey(const Digest& tile, const ResultKey& key) { return tile.str() + key.digest.str(); }
 
-std::string WorthKey(const Place& place) {
+std::string WorthKey(const WorthPlace& place) {
   std::string key;
   AppendBig(&key, std::bit_cast<uint64_t>(place.worth), 8);
   key += place.key.digest.view();
   return key;
 }
 
-absl::StatusOr<Place> ParseWorth(std::string_view key) {
-  Place place;
+absl::StatusOr<WorthPlace> ParseWorth(std::string_view key) {
+  WorthPlace place;
   Reader k(key);
   place.worth = std::bit_cast<double>(k.Big(8));
   place.key.digest = k.ReadDigest();

@@ -75,8 +75,8 @@ std::string NamedByKey(const Digest& tile, const ResultKey& key);
 
 // Worth key: the bits of the worth as a uint64 (which sort as it does, because it
 // is never negative), result key. DO NOT CHANGE.
-std::string WorthKey(const Place& place);
-absl::StatusOr<Place> ParseWorth(std::string_view key);
+std::string WorthKey(const WorthPlace& place);
+absl::StatusOr<WorthPlace> ParseWorth(std::string_view key);
 
 // Name key: stack, NUL, pass, NUL, uint32 segment, uint32 frame with its sign
 // bit flipped (so that frames sort). DO NOT CHANGE.

@@ -118,8 +118,8 @@ absl::StatusOr<uint64_t> MemoryResultIndex::Commit(const IndexBatch& batch) {
   return sequence;
 }
 
-absl::StatusOr<std::vector<Place>> MemoryResultIndex::ListPlaces(const Place& after, size_t count) {
-  std::vector<Place> found;
+absl::StatusOr<std::vector<WorthPlace>> MemoryResultIndex::ListPlaces(const WorthPlace& after, size_t count) {
+  std::vector<WorthPlace> found;
   std::lock_guard lock(mutex_);
   for (auto it = places_.upper_bound(after); it != places_.end() && found.size() < count; ++it) found.push_back(*it);
   return found;

@@ -22,7 +22,7 @@ class MemoryResultIndex : public ResultIndex {
   absl::StatusOr<std::vector<std::pair<std::string, std::string>>> ListValues(const std::string& prefix) override;
   absl::Status ReadJournal(uint64_t from_sequence, const std::function<void(const JournalEntry&)>& visit) override;
   absl::StatusOr<uint64_t> Commit(const IndexBatch& batch) override;
-  absl::StatusOr<std::vector<Place>> ListPlaces(const Place& after, size_t count) override;
+  absl::StatusOr<std::vector<WorthPlace>> ListPlaces(const WorthPlace& after, size_t count) override;
   absl::StatusOr<std::vector<Digest>> FindUnnamed(std::span<const Digest> tiles) override;
   absl::Status ScanResults(const std::function<void(const ResultKey&, const ResultRecord&)>& visit) override;
   uint64_t CountResults() override;
@@ -37,7 +37,7 @@ class MemoryResultIndex : public ResultIndex {
   // persistent keys (format.h).
   std::unordered_map<ResultKey, ResultRecord, DigestHash> results_;
   std::set<std::pair<Digest, ResultKey>> named_by_;
-  std::set<Place> places_;
+  std::set<WorthPlace> places_;
   std::unordered_map<Digest, ResultKey, DigestHash> traces_;
   std::unordered_multimap<ResultKey, Digest, DigestHash> traces_of_;
   std::map<std::string, NameRecord> names_;

@@ -45,10 +45,10 @@ inline constexpr uint64_t kResultOverheadBytes = 4096;
 double WorthOf(const ResultRecord& record);
 
 // A place in the order of eviction: least worth first, equals by key.
-struct Place {
+struct WorthPlace {
   double worth = 0;
   ResultKey key;
-  auto operator<=>(const Place&) const = default;
+  auto operator<=>(const WorthPlace&) const = default;
 };
 // At the end of the order: what may not be evicted, as long as nobody looks again.
 inline constexpr double kSetAside = std::numeric_limits<double>::infinity();
@@ -97,7 +97,7 @@ struct IndexBatch {
   // Places in the order of eviction, and the worth to move each to. Where the
   // result is not there, or is forgotten in this batch, the place goes. REQUIRES:
   // not of results of this batch.
-  std::vector<std::pair<Place, double>> moves;
+  std::vector<std::pair<WorthPlace, double>> moves;
 };
 
 // All methods may be called from any thread.
@@ -132,7 +132,7 @@ class ResultIndex {
   // Up to `count` places after this one, in the order of eviction. Every result has
   // one: Commit puts it where WorthOf says, and moves it after that. Places of
   // results that are gone, and second ones, may be among them: whoever looks moves them.
-  virtual absl::StatusOr<std::vector<Place>> ListPlaces(const Place& after, size_t count) = 0;
+  virtual absl::StatusOr<std::vector<WorthPlace>> ListPlaces(const WorthPlace& after, size_t count) = 0;
 
   // Those of the tiles that no result names.
   virtual absl::StatusOr<std::vector<Digest>> FindUnnamed(std::span<const Digest> tiles) = 0;

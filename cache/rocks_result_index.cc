@@ -200,11 +200,11 @@ class Engine final : public RocksResultIndex {
     return sequence;
   }
 
-  absl::StatusOr<std::vector<Place>> ListPlaces(const Place& after, size_t count) override {
-    std::vector<Place> found;
+  absl::StatusOr<std::vector<WorthPlace>> ListPlaces(const WorthPlace& after, size_t count) override {
+    std::vector<WorthPlace> found;
     const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(ScanOptions(), families_[kWorth]));
     for (it->Seek(format::WorthKey(after)); it->Valid() && found.size() < count; it->Next()) {
-      ASSIGN_OR_RETURN(const Place place, format::ParseWorth(it->key().ToStringView()));
+      ASSIGN_OR_RETURN(const WorthPlace place, format::ParseWorth(it->key().ToStringView()));
       if (place != after) found.push_back(place);
     }
     RETURN_IF_ERROR(FromRocks(it->status()));

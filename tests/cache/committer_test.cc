@@ -76,7 +76,7 @@ class GatedIndex final : public ResultIndex {
     if (!status.ok()) return status;
     return index.Commit(batch);
   }
-  absl::StatusOr<std::vector<Place>> ListPlaces(const Place& after, size_t count) override {
+  absl::StatusOr<std::vector<WorthPlace>> ListPlaces(const WorthPlace& after, size_t count) override {
     return index.ListPlaces(after, count);
   }
   absl::StatusOr<std::vector<Digest>> FindUnnamed(std::span<const Digest> t) override { return index.FindUnnamed(t); }

@@ -48,7 +48,7 @@ int CountWhole(Cache& cache) {
     // Eviction knows it: it lies somewhere in the order, and none of its tiles is anybody's to delete.
     EXPECT_TRUE(cache.index->FindUnnamed(StoredDigests(r.manifest)).value().empty());
     const auto next = cache.index->ListPlaces({WorthOf(r), ResultKey{BeforeOf(key.digest)}}, 1).value();
-    EXPECT_EQ(next, (std::vector<Place>{{WorthOf(r), key}}));
+    EXPECT_EQ(next, (std::vector<WorthPlace>{{WorthOf(r), key}}));
     ++whole;
   }));
   EXPECT_EQ(cache.stats().damaged, 0u);

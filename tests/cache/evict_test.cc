@@ -41,7 +41,7 @@ class CountingIndex final : public MemoryResultIndex {
     looked += keys.size();
     return MemoryResultIndex::Find(keys);
   }
-  absl::StatusOr<std::vector<Place>> ListPlaces(const Place& after, size_t count) override {
+  absl::StatusOr<std::vector<WorthPlace>> ListPlaces(const WorthPlace& after, size_t count) override {
     looked += count;
     return MemoryResultIndex::ListPlaces(after, count);
   }

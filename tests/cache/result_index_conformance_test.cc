@@ -58,10 +58,10 @@ class ResultIndexLaws : public testing::TestWithParam<EngineCase> {
     return entries;
   }
 
-  std::vector<Place> Places() {
+  std::vector<WorthPlace> Places() {
     const auto places = index_->ListPlaces({}, 1000);
     EXPECT_OK(places.status());
-    return places.value_or(std::vector<Place>());
+    return places.value_or(std::vector<WorthPlace>());
   }
 
   TempFolder folder_;
@@ -260,7 +260,7 @@ TEST_P(ResultIndexLaws, JournalEntriesThatAreDoneGoAndNumbersAreNeverGivenTwice)
 }
 
 TEST_P(ResultIndexLaws, PlacesAreInTheOrderOfWorth) {
-  std::vector<Place> expected;
+  std::vector<WorthPlace> expected;
   for (const double seconds : {3.0, 0.5, 0.5, 1e-9, 0.0, 1e6, 40.0}) {
     const ResultKey key = KeyOf(expected.size());
     const ResultRecord record = RecordOf({NoiseTile(expected.size(), 100)}, seconds);
@@ -272,8 +272,8 @@ TEST_P(ResultIndexLaws, PlacesAreInTheOrderOfWorth) {
   EXPECT_EQ(Places(), expected);
   // In pieces, each after the last place before.
   for (size_t size = 1; size < expected.size(); ++size) {
-    std::vector<Place> pieces;
-    for (Place after;;) {
+    std::vector<WorthPlace> pieces;
+    for (WorthPlace after;;) {
       const auto piece = index_->ListPlaces(after, size).value();
       if (piece.empty()) break;
       EXPECT_LE(piece.size(), size);
@@ -297,23 +297,23 @@ TEST_P(ResultIndexLaws, PlacesGoWithTheirResults) {
   Commit({.results = {{KeyOf(1), a}, {KeyOf(2), b}}});
   Commit({.results = {{KeyOf(1), b}}});
   Commit({.forget = {KeyOf(2)}});
-  EXPECT_EQ(Places(), (std::vector<Place>{{WorthOf(b), KeyOf(1)}}));
+  EXPECT_EQ(Places(), (std::vector<WorthPlace>{{WorthOf(b), KeyOf(1)}}));
 }
 
 TEST_P(ResultIndexLaws, PlacesMoveAsLongAsTheResultIsThere) {
   const ResultRecord r = RecordOf({}, 1);
-  const Place a{WorthOf(r), KeyOf(1)}, b{WorthOf(r), KeyOf(2)}, gone{WorthOf(r), KeyOf(3)};
+  const WorthPlace a{WorthOf(r), KeyOf(1)}, b{WorthOf(r), KeyOf(2)}, gone{WorthOf(r), KeyOf(3)};
   Commit({.results = {{a.key, r}, {b.key, r}}});
   Commit({.moves = {{a, kSetAside}, {gone, 7}}});
   Reopen();
-  EXPECT_EQ(Places(), (std::vector<Place>{b, {kSetAside, a.key}}));
+  EXPECT_EQ(Places(), (std::vector<WorthPlace>{b, {kSetAside, a.key}}));
   EXPECT_TRUE(index_->ListPlaces({kSetAside, a.key}, 9).value().empty());
   // Where it is already: stays.
   Commit({.moves = {{b, b.worth}}});
   EXPECT_EQ(Places().front(), b);
   // Forgotten in the same batch: the place that was moved goes as well.
   Commit({.forget = {a.key}, .moves = {{{kSetAside, a.key}, kSetAside}}});
-  EXPECT_EQ(Places(), std::vector<Place>{b});
+  EXPECT_EQ(Places(), std::vector<WorthPlace>{b});
 }
 
 TEST_P(ResultIndexLaws, ATileIsNamedAsLongAsOneResultNamesIt) {
