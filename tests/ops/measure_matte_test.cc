@@ -285,7 +285,8 @@ TEST(MeasureMatte, TheTruthOfAMovingShotHardlyFlickersAndNoiseDoes) {
       return FiguresOf(tester);
     };
     const MatteFigures truth = measure(0), noisy = measure(0.1);
-    EXPECT_LT(truth.flicker(), vx == 0 ? 1e-6 : 0.03) << vx;
+    // The plates' noise sways the vectors; where they stand still and are equal it is 0 (above).
+    EXPECT_LT(truth.flicker(), 0.03) << vx;
     EXPECT_GT(noisy.flicker(), truth.flicker() + 0.02) << vx;
   }
 }
