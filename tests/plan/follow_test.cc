@@ -138,7 +138,7 @@ TEST(Follow, EachShapeIsCarriedFromItsOwnKeyFrames) {
 TEST(Follow, FramesThatNobodyAsksForAreOnlyCarriedThrough) {
   Target look;
   look.source = "boots";
-  look.look.emplace();
+  look.look.emplace().mutable_look_picture();
   look.frame = 4;
   const Plan plan = PlanTargets(ParseStack(Shot(Drawn({1, 9}))), {look});
   EXPECT_THAT(TasksOf(plan, "mask boots"), ElementsAre("draw_mask 4", "carry_points 2 3 4", "carry_points 4 5 6 7 8"));
@@ -238,7 +238,7 @@ TEST(Follow, AHundredThousandFramesAreCarriedOneByOne) {
   text = absl::StrReplaceAll(text, {{"last: 9", "last: 100000"}});
   Target look;
   look.source = "boots";
-  look.look.emplace();
+  look.look.emplace().mutable_look_picture();
   look.frame = 100000;
   const Stack stack = ParseStack(text);
   const Plan plan = PlanTargets(stack, {look});
