@@ -115,12 +115,12 @@ TEST_P(NewOnScene, BeatsTheBestSingleKey) {
   for (const char* balance : {"0", "0.5", "1"}) {
     absl::StrAppend(&rivals, "pass { name: \"key", balance, "\" from: \"plate\" step { color_difference { screen { ", SampleIn(text),
                     " } balance { value: ", balance, " } } } }\ndeliver { name: \"key", balance, "\" from: \"key", balance,
-                    "\" files: \"out/key.%04d.exr\" }\n");
+                    "\" files: \"out/key_", balance, ".%04d.exr\" }\n");
   }
   studio.Submit(studio.WriteStack("single.stack", rivals));
   studio.Fetch("rivals");
   for (const char* balance : {"0", "0.5", "1"}) {
-    const double rival = Shots(studio.file(absl::StrCat("rivals/key", balance, "/key")), studio.file("shot/alpha"), kFrames).BestError();
+    const double rival = Shots(studio.file(absl::StrCat("rivals/key", balance, "/key_", balance)), studio.file("shot/alpha"), kFrames).BestError();
     EXPECT_LT(error, rival) << "balance " << balance;
   }
 }
@@ -163,6 +163,9 @@ TEST(New, KeysARealClipCleanly) {
   }
 }
 
+// Exit code of what a worker refuses.
+constexpr int kRenderingFailed = 4;
+
 class NewBadInput : public ::testing::Test {
  protected:
   static void SetUpTestSuite() {
@@ -203,20 +206,20 @@ TEST_F(NewBadInput, NoScreenIsSaidWithWhatToGive) {
 }
 
 TEST_F(NewBadInput, BoxOfZeroSaturation) {
-  EXPECT_SAYS(Says("grey.1001.exr", {"--screen-box", "8,8,24,24"}), "zero saturation");
+  EXPECT_SAYS(Says("grey.1001.exr", {"--screen-box", "8,8,24,24"}, kRenderingFailed), "zero saturation");
 }
 
 TEST_F(NewBadInput, BoxOutsideThePictureOrNoBox) {
-  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "280,8,24,24"}), "not inside the picture (x 0..300, y 0..200)");
-  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,4,24"}), "at least 8 x 8");
+  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "280,8,24,24"}, kRenderingFailed), "not inside the picture (x 0..300, y 0..200)");
+  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,4,24"}, kRenderingFailed), "at least 8 x 8");
   EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,24"}), "expected X,Y,WIDTH,HEIGHT");
   EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,24,24@1009"}), "frame 1009 is outside the plate's frames 1001-1003");
 }
 
 // The disc's edge runs through it.
 TEST_F(NewBadInput, BoxWithTextureIsWarnedOfWithTheRatio) {
-  const std::string text = Says("plate.1001.exr", {"--screen-box", "8,40,110,30"}, 0);
-  EXPECT_SAYS(text, "beware: the box 8,40,110,30 has texture in it: ");
+  const std::string text = Says("plate.1001.exr", {"--screen-box", "8,30,110,24"}, 0);
+  EXPECT_SAYS(text, "beware: the box 8,30,110,24 has texture in it: ");
   EXPECT_SAYS(text, " times as rough as the evenest bare screen");
 }
 
