@@ -436,11 +436,17 @@ TEST(Look, FaultsAreAnswers) {
 
 TEST(Look, ASurveyIsOfColour) {
   Target t;
-  t.look.emplace().mutable_survey_plate()->mutable_color()->set_g(0.5);
+  Color* color = t.look.emplace().mutable_survey_plate()->mutable_color();
+  color->set_r(0.1);
+  color->set_g(0.5);
+  color->set_b(0.1);
   t.frame = 1002;
   const Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { color_difference {} } })"));
   t.source = "plate";
-  EXPECT_THAT(InputsOf(PlanTargets(stack, {t}).tasks.back()), ElementsAre("-1.in=plate"));
+  const Plan good = PlanTargets(stack, {t});
+  for (const StackError& e : good.errors) ADD_FAILURE() << e.message();
+  ASSERT_FALSE(good.tasks.empty());
+  EXPECT_THAT(InputsOf(good.tasks.back()), ElementsAre("-1.in=plate"));
   for (const char* source : {"p", "boots"}) {
     t.source = source;
     const Plan plan = PlanTargets(stack, {t});
