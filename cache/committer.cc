@@ -37,6 +37,8 @@ void Append(IndexBatch* to, const IndexBatch& from) {
   Append(&to->journal, from.journal);
   Append(&to->values, from.values);
   Append(&to->forget, from.forget);
+  Append(&to->journal_done, from.journal_done);
+  Append(&to->moves, from.moves);
 }
 
 }  // namespace

@@ -1,7 +1,6 @@
 #include "cache/evict.h"
 
 #include <algorithm>
-#include <unordered_set>
 #include <utility>
 
 #include "cache/manifest.h"
@@ -10,11 +9,13 @@
 namespace selvage {
 namespace {
 
-// What a result costs besides its tiles: its manifest and index entries.
-constexpr uint64_t kResultOverheadBytes = 4096;
 // Small enough that Pin and commits never wait long.
 constexpr size_t kResultsPerStep = 64;
 constexpr size_t kTilesPerStep = 512;
+// Tiles that a run looks at before it evicts, for some that nobody names: a tenth of a second.
+constexpr size_t kTilesSweptFirst = 65536;
+// Steps among what is set aside that a run makes when it finds nothing else.
+constexpr int kAsideTurns = 16;
 // Each round evicts or gives space back; a quarter of the files a round.
 constexpr int kMaxRounds = 12;
 constexpr auto kSweepEvery = std::chrono::hours(1);
@@ -58,13 +59,17 @@ void Evictor::Unpin(std::span<const ResultKey> keys) {
   std::lock_guard lock(pins_mutex_);
   for (const ResultKey& key : keys) {
     const auto it = pinned_.find(key);
-    if (it != pinned_.end() && --it->second == 0) pinned_.erase(it);
+    if (it == pinned_.end() || --it->second > 0) continue;
+    pinned_.erase(it);
+    if (aside_.erase(key) > 0) returned_.push_back(key);
   }
 }
 
-void Evictor::SetKeep(std::function<Keep(const ResultKey&)> keep) {
+void Evictor::SetKeep(std::function<Keep(const ResultKey&)> keep,
+                      std::function<std::vector<ResultKey>()> first_to_go) {
   std::lock_guard lock(pins_mutex_);
   keep_ = std::move(keep);
+  first_to_go_ = std::move(first_to_go);
 }
 
 void Evictor::Start() {
@@ -89,15 +94,16 @@ void Evictor::Loop() {
   while (!stopping_) {
     lock.unlock();
     const auto began = std::chrono::steady_clock::now();
+    const uint64_t before = evicted_;
     // A failed step is tried again later; meanwhile the fill level makes Put
     // refuse, which everybody hears of.
     RunOnce().IgnoreError();
     const auto took = std::chrono::steady_clock::now() - began;
     if (++ticks % kTicksBetweenSaves == 0) SaveUses();
     lock.lock();
-    // Where everything is pinned, each run reads the whole index for nothing: at
-    // most a fifth of the time goes into it.
-    const auto pause = std::max<std::chrono::steady_clock::duration>(options_.tick, 4 * took);
+    // At most a fifth of the time goes into looking for nothing.
+    std::chrono::steady_clock::duration pause = options_.tick;
+    if (evicted_ == before) pause = std::max(pause, 4 * took);
     stop_wake_.wait_for(lock, pause, [&] { return stopping_; });
   }
 }
@@ -110,12 +116,8 @@ absl::Status Evictor::RunOnce() {
 }
 
 absl::Status Evictor::MakeRoom(Usage now) {
-  bool changed = false;
-  if (const auto time = std::chrono::steady_clock::now(); time >= next_sweep_) {
-    next_sweep_ = time + kSweepEvery;
-    ASSIGN_OR_RETURN(const uint64_t swept, SweepOrphans());
-    changed = swept > 0;
-  }
+  ASSIGN_OR_RETURN(const uint64_t swept, SweepFirst());
+  bool changed = swept > 0;
   for (int round = 0; round < kMaxRounds; ++round) {
     // Bytes of deleted tiles show as garbage only after they were compacted.
     if (changed) {
@@ -146,123 +148,166 @@ Evictor::Usage Evictor::Measure() {
   return now;
 }
 
+absl::StatusOr<uint64_t> Evictor::SweepFirst() {
+  const ScopedDeletion deletion(tile_pins_.get());
+  return Sweep(kTilesSweptFirst);
+}
+
 absl::StatusOr<uint64_t> Evictor::EvictBytes(uint64_t bytes) {
   // From before anything is looked at, so that no commit slips in between.
   const ScopedDeletion deletion(tile_pins_.get());
-  ASSIGN_OR_RETURN(const std::vector<Candidate> ranked, Rank());
-  std::vector<ResultKey> keys;
-  uint64_t freed = 0;
-  for (const Candidate& c : ranked) {
-    if (freed >= bytes) break;
-    freed += c.bytes;
-    keys.push_back(c.key);
+  RETURN_IF_ERROR(BringBack());
+  ASSIGN_OR_RETURN(const Looked first, EvictFirstToGo(bytes));
+  if (first.freed_bytes >= bytes) return first.evicted;
+  ASSIGN_OR_RETURN(const Looked then, EvictCheapest(bytes - first.freed_bytes));
+  return first.evicted + then.evicted;
+}
+
+absl::Status Evictor::BringBack() {
+  std::vector<WorthPlace> returned;
+  {
+    std::lock_guard lock(pins_mutex_);
+    for (const ResultKey& key : std::exchange(returned_, {})) returned.push_back({kSetAside, key});
   }
-  ASSIGN_OR_RETURN(Victims victims, Mark(std::move(keys)));
-  ASSIGN_OR_RETURN(const uint64_t evicted, Remove(std::move(victims)));
-  evicted_ += evicted;
-  return evicted;
-}
-
-// Least valuable first; equals by key, so that the same ones stay each time.
-absl::StatusOr<std::vector<Evictor::Candidate>> Evictor::Rank() {
-  std::vector<Candidate> ranked;
-  RETURN_IF_ERROR(index_->ScanResults([&](const ResultKey& key, const ResultRecord& record) {
-    const Keep keep = KeepOf(key);
-    if (keep == Keep::kPinned) return;
-    const uint64_t bytes = record.bytes + kResultOverheadBytes;
-    const double value =
-        keep == Keep::kFirstToGo ? -1 : record.seconds * (1 + uses_.Count(key)) / static_cast<double>(bytes);
-    ranked.push_back({value, bytes, key});
-  }));
-  std::sort(ranked.begin(), ranked.end(), [](const Candidate& a, const Candidate& b) {
-    return a.value != b.value ? a.value < b.value : a.key < b.key;
-  });
-  return ranked;
-}
-
-absl::StatusOr<Evictor::Victims> Evictor::Mark(std::vector<ResultKey> keys) {
-  Victims victims;
-  victims.keys = std::move(keys);
-  victims.tiles.resize(victims.keys.size());
-  ASSIGN_OR_RETURN(const auto records, index_->Find(victims.keys));
-  for (size_t i = 0; i < records.size(); ++i) {
-    if (!records[i]) continue;
-    victims.tiles[i] = StoredDigests(records[i]->manifest);
-    for (const Digest& d : victims.tiles[i]) ++victims.names[d];
-  }
-  const std::unordered_set<ResultKey, DigestHash> going(victims.keys.begin(), victims.keys.end());
-  RETURN_IF_ERROR(index_->ScanResults([&](const ResultKey& key, const ResultRecord& record) {
-    if (going.contains(key)) return;
-    for (const Digest& d : StoredDigests(record.manifest)) victims.names.erase(d);
-  }));
-  return victims;
-}
-
-absl::StatusOr<uint64_t> Evictor::Remove(Victims victims) {
-  uint64_t removed = 0;
-  for (size_t first = 0; first < victims.keys.size(); first += kResultsPerStep) {
-    const size_t last = std::min(first + kResultsPerStep, victims.keys.size());
-    ASSIGN_OR_RETURN(const std::vector<size_t> unindexed, Unindex(victims.keys, first, last));
-    removed += unindexed.size();
-    std::vector<Digest> unnamed;
-    for (const size_t i : unindexed) {
-      for (const Digest& d : victims.tiles[i]) {
-        const auto it = victims.names.find(d);
-        if (it != victims.names.end() && --it->second == 0) unnamed.push_back(d);
-      }
-    }
-    RETURN_IF_ERROR(DeleteTiles(unnamed));
-  }
-  return removed;
-}
-
-absl::StatusOr<std::vector<size_t>> Evictor::Unindex(const std::vector<ResultKey>& keys, size_t first, size_t last) {
-  std::vector<size_t> unindexed;
-  IndexBatch batch;
-  // Held over the write: whoever pins and then looks must not see a result that
-  // is about to go.
-  std::lock_guard lock(pins_mutex_);
-  for (size_t i = first; i < last; ++i) {
-    if (pinned_.contains(keys[i])) continue;
-    if (keep_ && keep_(keys[i]) == Keep::kPinned) continue;
-    unindexed.push_back(i);
-    batch.forget.push_back(keys[i]);
-  }
-  if (!unindexed.empty()) RETURN_IF_ERROR(index_->Commit(batch).status());
-  return unindexed;
-}
-
-absl::Status Evictor::DeleteTiles(const std::vector<Digest>& digests) {
-  for (size_t first = 0; first < digests.size(); first += kTilesPerStep) {
-    const size_t count = std::min(kTilesPerStep, digests.size() - first);
-    RETURN_IF_ERROR(tile_pins_->DeleteUnpinned(tiles_.get(), std::span(digests).subspan(first, count)));
+  for (size_t at = 0; at < returned.size(); at += kResultsPerStep) {
+    const size_t count = std::min(kResultsPerStep, returned.size() - at);
+    RETURN_IF_ERROR(Look(std::span(returned).subspan(at, count), 0).status());
   }
   return absl::OkStatus();
 }
 
-absl::StatusOr<uint64_t> Evictor::SweepOrphans() {
-  const ScopedDeletion deletion(tile_pins_.get());
-  // Tiles first: what is put after this is none of our business.
-  std::vector<Digest> held;
-  RETURN_IF_ERROR(tiles_->Scan([&](const Digest& d, uint64_t) { held.push_back(d); }));
-  std::sort(held.begin(), held.end());
-  std::vector<bool> named(held.size());
-  RETURN_IF_ERROR(index_->ScanResults([&](const ResultKey&, const ResultRecord& record) {
-    for (const Digest& d : StoredDigests(record.manifest)) {
-      const auto it = std::lower_bound(held.begin(), held.end(), d);
-      if (it != held.end() && *it == d) named[it - held.begin()] = true;
-    }
-  }));
-  std::vector<Digest> orphans;
-  for (size_t i = 0; i < held.size(); ++i) {
-    if (!named[i]) orphans.push_back(held[i]);
+// Most of them are gone already, or not there yet.
+absl::StatusOr<Evictor::Looked> Evictor::EvictFirstToGo(uint64_t bytes) {
+  std::function<std::vector<ResultKey>()> list;
+  {
+    std::lock_guard lock(pins_mutex_);
+    list = first_to_go_;
   }
-  RETURN_IF_ERROR(DeleteTiles(orphans));
-  return orphans.size();
+  std::vector<ResultKey> keys;
+  if (list) keys = list();
+  // Equals by key, so that the same ones stay each time.
+  std::sort(keys.begin(), keys.end());
+  Looked all;
+  for (size_t at = 0; at < keys.size() && all.freed_bytes < bytes; at += kResultsPerStep) {
+    const auto some = std::span(keys).subspan(at, std::min(kResultsPerStep, keys.size() - at));
+    ASSIGN_OR_RETURN(const auto records, index_->Find(some));
+    std::vector<WorthPlace> there;
+    for (size_t i = 0; i < some.size(); ++i) {
+      if (records[i]) there.push_back({0, some[i]});
+    }
+    ASSIGN_OR_RETURN(const Looked looked, Look(there, bytes - all.freed_bytes));
+    all.evicted += looked.evicted;
+    all.freed_bytes += looked.freed_bytes;
+  }
+  return all;
 }
 
-Keep Evictor::KeepOf(const ResultKey& key) {
-  std::lock_guard lock(pins_mutex_);
+absl::StatusOr<Evictor::Looked> Evictor::EvictCheapest(uint64_t bytes) {
+  Looked all;
+  int aside_turns = 0;
+  WorthPlace at;
+  while (all.freed_bytes < bytes) {
+    ASSIGN_OR_RETURN(std::vector<WorthPlace> places, index_->ListPlaces(at, kResultsPerStep));
+    std::erase_if(places, [](const WorthPlace& p) { return p.worth == kSetAside; });
+    if (places.empty()) {
+      // Pins that went while nobody could tell: in a life of the daemon before this one, or by a wish withdrawn.
+      uint64_t moved = 0;
+      while (moved == 0 && aside_turns++ < kAsideTurns) {
+        ASSIGN_OR_RETURN(const Looked looked, Turn(&aside_hand_, {kSetAside}));
+        moved = looked.moved;
+      }
+      if (moved == 0) break;
+      at = WorthPlace();
+      continue;
+    }
+    at = places.back();
+    ASSIGN_OR_RETURN(const Looked looked, Look(places, bytes - all.freed_bytes));
+    all.evicted += looked.evicted;
+    all.freed_bytes += looked.freed_bytes;
+    RETURN_IF_ERROR(Turn(&hand_, WorthPlace()).status());
+    RETURN_IF_ERROR(Sweep(kTilesPerStep).status());
+  }
+  return all;
+}
+
+absl::StatusOr<Evictor::Looked> Evictor::Look(std::span<const WorthPlace> places, uint64_t bytes) {
+  std::vector<ResultKey> keys;
+  for (const WorthPlace& p : places) keys.push_back(p.key);
+  ASSIGN_OR_RETURN(const auto records, index_->Find(keys));
+  Looked looked;
+  IndexBatch batch;
+  std::vector<Digest> tiles;
+  {
+    // Held over the write: whoever pins and then looks must not see a result that
+    // is about to go.
+    std::lock_guard lock(pins_mutex_);
+    for (size_t i = 0; i < places.size() && (bytes == 0 || looked.freed_bytes < bytes); ++i) {
+      const WorthPlace& place = places[i];
+      if (!records[i]) {
+        batch.moves.emplace_back(place, place.worth);
+        continue;
+      }
+      const Keep keep = KeepOfLocked(place.key);
+      if (keep == Keep::kPinned) {
+        if (bytes == 0 || place.worth == kSetAside) continue;
+        batch.moves.emplace_back(place, kSetAside);
+        if (pinned_.contains(place.key)) aside_.insert(place.key);
+        continue;
+      }
+      const double worth = keep == Keep::kFirstToGo ? 0 : WorthOf(*records[i]) * (1 + uses_.Count(place.key));
+      if (bytes > 0 && worth <= place.worth) {
+        batch.forget.push_back(place.key);
+        batch.moves.emplace_back(place, place.worth);
+        looked.freed_bytes += records[i]->bytes + kResultOverheadBytes;
+        for (const Digest& d : StoredDigests(records[i]->manifest)) tiles.push_back(d);
+      } else if (worth != place.worth) {
+        batch.moves.emplace_back(place, worth);
+      }
+    }
+    if (!batch.moves.empty()) RETURN_IF_ERROR(index_->Commit(batch).status());
+  }
+  looked.evicted = batch.forget.size();
+  looked.moved = batch.moves.size() - batch.forget.size();
+  evicted_ += looked.evicted;
+  RETURN_IF_ERROR(DeleteUnnamed(std::move(tiles)).status());
+  return looked;
+}
+
+absl::StatusOr<Evictor::Looked> Evictor::Turn(WorthPlace* hand, const WorthPlace& first) {
+  ASSIGN_OR_RETURN(const std::vector<WorthPlace> places, index_->ListPlaces(*hand, kResultsPerStep));
+  *hand = places.size() < kResultsPerStep ? first : places.back();
+  return Look(places, 0);
+}
+
+absl::StatusOr<uint64_t> Evictor::Sweep(size_t count) {
+  uint64_t swept = 0;
+  for (size_t seen = 0; seen < count; seen += kTilesPerStep) {
+    // A new round not too soon: it also takes tiles whose commit is on its way.
+    if (swept_ == Digest()) {
+      const auto now = std::chrono::steady_clock::now();
+      if (now < next_sweep_) break;
+      next_sweep_ = now + kSweepEvery;
+    }
+    ASSIGN_OR_RETURN(std::vector<Digest> held, tiles_->List(swept_, kTilesPerStep));
+    swept_ = held.size() < kTilesPerStep ? Digest() : held.back();
+    ASSIGN_OR_RETURN(const uint64_t unnamed, DeleteUnnamed(std::move(held)));
+    swept += unnamed;
+  }
+  return swept;
+}
+
+absl::StatusOr<uint64_t> Evictor::DeleteUnnamed(std::vector<Digest> tiles) {
+  std::sort(tiles.begin(), tiles.end());
+  tiles.erase(std::unique(tiles.begin(), tiles.end()), tiles.end());
+  ASSIGN_OR_RETURN(const std::vector<Digest> unnamed, index_->FindUnnamed(tiles));
+  for (size_t first = 0; first < unnamed.size(); first += kTilesPerStep) {
+    const size_t count = std::min(kTilesPerStep, unnamed.size() - first);
+    RETURN_IF_ERROR(tile_pins_->DeleteUnpinned(tiles_.get(), std::span(unnamed).subspan(first, count)));
+  }
+  return unnamed.size();
+}
+
+Keep Evictor::KeepOfLocked(const ResultKey& key) const {
   if (pinned_.contains(key)) return Keep::kPinned;
   return keep_ ? keep_(key) : Keep::kNormal;
 }

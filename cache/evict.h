@@ -11,6 +11,7 @@
 #include <span>
 #include <thread>
 #include <unordered_map>
+#include <unordered_set>
 #include <vector>
 
 #include "absl/status/statusor.h"
@@ -34,13 +35,22 @@ struct EvictorOptions {
 
 enum class Keep { kNormal, kPinned, kFirstToGo };
 
-// value = seconds to render x (1 + uses) / bytes. Age and order of use don't
+// worth = seconds to render x (1 + uses) / bytes. Age and order of use don't
 // matter, so that playing a shot through that is larger than the cache keeps a
 // steady part of it, where least-recently-used would keep nothing.
 //
+// Nothing here looks at the whole index. The index keeps results in the order of
+// their worth, as far as it is known there: uses, pins and wishes change without
+// its being told. Eviction takes results from the cheap end and looks at each
+// again. One that is worth more now is moved to where it belongs; one that is
+// pinned is set aside, to the far end, and comes back when its pin goes. For
+// everything else that moves a place down (uses that fade, wishes that are
+// withdrawn) a hand goes round the order, as many steps as eviction takes.
+//
 // A result is unindexed first, durably; then its tiles are deleted that no
 // other result names. What a crash in between, or an upload that never was
-// committed, leaves behind is swept before anything is evicted.
+// committed, leaves behind is swept by a second hand, which goes round the tiles
+// at most once an hour.
 // All methods may be called from any thread.
 class Evictor {
  public:
@@ -53,9 +63,10 @@ class Evictor {
   // synced write while eviction runs.
   void Pin(std::span<const ResultKey> keys);
   void Unpin(std::span<const ResultKey> keys);
-  // Besides pins; asked of every result when eviction runs, from its thread.
-  // Must not call this object.
-  void SetKeep(std::function<Keep(const ResultKey&)> keep);
+  // Besides pins; asked when eviction runs, from its thread. Must not call this
+  // object. `first_to_go` lists all for which `keep` says kFirstToGo; some may not
+  // be there.
+  void SetKeep(std::function<Keep(const ResultKey&)> keep, std::function<std::vector<ResultKey>()> first_to_go);
 
   void NoteUse(std::span<const ResultKey> keys) { uses_.Note(keys); }
 
@@ -67,23 +78,11 @@ class Evictor {
   absl::Status RunOnce();
   // Nothing is evicted while it is held. Waits for a run to end.
   std::unique_lock<std::mutex> Hold() { return std::unique_lock(run_mutex_); }
-  // Deletes tiles that no result names. Returns how many.
-  absl::StatusOr<uint64_t> SweepOrphans();
-
   uint64_t evicted() const { return evicted_; }
 
  private:
-  struct Candidate {
-    double value;
-    uint64_t bytes;
-    ResultKey key;
-  };
-  struct Victims {
-    std::vector<ResultKey> keys;
-    // Tiles of each, as far as no result that stays names them.
-    std::vector<std::vector<Digest>> tiles;
-    // How many victims that are still indexed name a tile.
-    std::unordered_map<Digest, int, DigestHash> names;
+  struct Looked {
+    uint64_t evicted = 0, freed_bytes = 0, moved = 0;
   };
 
   void Loop();
@@ -92,15 +91,25 @@ class Evictor {
   };
   Usage Measure();
   absl::Status MakeRoom(Usage now);
+  absl::StatusOr<uint64_t> SweepFirst();
   // Returns how many results were evicted.
   absl::StatusOr<uint64_t> EvictBytes(uint64_t bytes);
-  absl::StatusOr<std::vector<Candidate>> Rank();
-  absl::StatusOr<Victims> Mark(std::vector<ResultKey> keys);
-  absl::StatusOr<uint64_t> Remove(Victims victims);
-  // Unindexes those that nobody has pinned meanwhile; returns which, by place.
-  absl::StatusOr<std::vector<size_t>> Unindex(const std::vector<ResultKey>& keys, size_t first, size_t last);
-  absl::Status DeleteTiles(const std::vector<Digest>& digests);
-  Keep KeepOf(const ResultKey& key);
+  // Puts those where they belong whose pin went since they were set aside.
+  absl::Status BringBack();
+  // Those whose stack wants nothing kept.
+  absl::StatusOr<Looked> EvictFirstToGo(uint64_t bytes);
+  // From the cheap end of the order.
+  absl::StatusOr<Looked> EvictCheapest(uint64_t bytes);
+  // Looks at results again: moves those whose place is another by now and, in
+  // order, evicts the others until `bytes` are free. With 0 it only moves.
+  // This and what follows REQUIRES: a ScopedDeletion.
+  absl::StatusOr<Looked> Look(std::span<const WorthPlace> places, uint64_t bytes);
+  // One step of a hand that goes round the order from `first` on.
+  absl::StatusOr<Looked> Turn(WorthPlace* hand, const WorthPlace& first);
+  // Deletes tiles that no result names: looks at the next `count`. Returns how many went.
+  absl::StatusOr<uint64_t> Sweep(size_t count);
+  absl::StatusOr<uint64_t> DeleteUnnamed(std::vector<Digest> tiles);
+  Keep KeepOfLocked(const ResultKey& key) const;
   void SaveUses();
 
   const std::shared_ptr<TileStore> tiles_;
@@ -114,12 +123,20 @@ class Evictor {
 
   // One run at a time; guards what follows.
   std::mutex run_mutex_;
+  // Goes round all places; goes round those set aside, when there is nothing else left.
+  WorthPlace hand_, aside_hand_{kSetAside};
+  // The last tile that was looked at; none at the beginning of a round.
+  Digest swept_;
   std::chrono::steady_clock::time_point next_sweep_{};
 
   std::mutex pins_mutex_;
   // Guarded by pins_mutex_.
   std::unordered_map<ResultKey, int, DigestHash> pinned_;
+  // Pinned results that were set aside, and those of them whose pin went since.
+  std::unordered_set<ResultKey, DigestHash> aside_;
+  std::vector<ResultKey> returned_;
   std::function<Keep(const ResultKey&)> keep_;
+  std::function<std::vector<ResultKey>()> first_to_go_;
 
   std::mutex stop_mutex_;
   std::condition_variable stop_wake_;

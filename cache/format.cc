@@ -165,6 +165,24 @@ absl::StatusOr<MadeBy> ParseMadeBy(std::string_view key) {
   return made;
 }
 
+std::string NamedByKey(const Digest& tile, const ResultKey& key) { return tile.str() + key.digest.str(); }
+
+std::string WorthKey(const WorthPlace& place) {
+  std::string key;
+  AppendBig(&key, std::bit_cast<uint64_t>(place.worth), 8);
+  key += place.key.digest.view();
+  return key;
+}
+
+absl::StatusOr<WorthPlace> ParseWorth(std::string_view key) {
+  WorthPlace place;
+  Reader k(key);
+  place.worth = std::bit_cast<double>(k.Big(8));
+  place.key.digest = k.ReadDigest();
+  if (!k.done()) return absl::DataLossError("a place in the order of eviction is malformed");
+  return place;
+}
+
 absl::Status CheckNames(const IndexBatch& batch) {
   for (const NameRecord& n : batch.names) {
     if (n.stack.find('\0') != std::string::npos || n.pass.find('\0') != std::string::npos) {

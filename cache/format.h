@@ -20,7 +20,9 @@
 namespace selvage::format {
 
 // DO NOT CHANGE. Raise the number when anything in this file changes meaning.
-inline constexpr char kFormatLine[] = "selvage state 1\n";
+inline constexpr char kFormatLine[] = "selvage state 2\n";
+// As 2, without named_by, worth and kFiledKey, which are made when it is opened.
+inline constexpr char kOldFormatLine[] = "selvage state 1\n";
 
 // --- STATE/tiles -----------------------------------------------------------
 // Two entries a tile, always written and deleted in one batch:
@@ -42,9 +44,14 @@ inline constexpr char kResultsFamily[] = "results";      // result key -> result
 inline constexpr char kTracesFamily[] = "traces";        // trace key -> result key
 inline constexpr char kTracesOfFamily[] = "traces_of";   // result key, trace key -> "" : for forgetting
 inline constexpr char kMadeByFamily[] = "made_by";       // made-by key -> "" : for disowning
+inline constexpr char kNamedByFamily[] = "named_by";     // tile digest, result key -> "" : for deleting tiles
+inline constexpr char kWorthFamily[] = "worth";          // worth key -> "" : for evicting, cheapest first
 inline constexpr char kNamesFamily[] = "names";          // name key -> name value
 inline constexpr char kJournalFamily[] = "journal";      // uint64 sequence -> journal value
 inline constexpr char kValuesFamily[] = "values";        // name -> value as given
+
+// In the default family: all results are in named_by and worth. DO NOT CHANGE.
+inline constexpr char kFiledKey[] = "filed";
 
 // Result value: version 1, double seconds, int64 made_unix_ms, uint64 bytes,
 // uint32 size and text of worker, then the manifest as a protobuf message (its
@@ -62,6 +69,14 @@ struct MadeBy {
   ResultKey key;
 };
 absl::StatusOr<MadeBy> ParseMadeBy(std::string_view key);
+
+// Named-by key: tile digest, result key. DO NOT CHANGE.
+std::string NamedByKey(const Digest& tile, const ResultKey& key);
+
+// Worth key: the bits of the worth as a uint64 (which sort as it does, because it
+// is never negative), result key. DO NOT CHANGE.
+std::string WorthKey(const WorthPlace& place);
+absl::StatusOr<WorthPlace> ParseWorth(std::string_view key);
 
 // Name key: stack, NUL, pass, NUL, uint32 segment, uint32 frame with its sign
 // bit flipped (so that frames sort). DO NOT CHANGE.

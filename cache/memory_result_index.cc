@@ -1,6 +1,7 @@
 #include "cache/memory_result_index.h"
 
 #include "cache/format.h"
+#include "cache/manifest.h"
 
 namespace selvage {
 
@@ -77,9 +78,7 @@ absl::Status MemoryResultIndex::ReadJournal(uint64_t from_sequence,
   std::vector<JournalEntry> entries;
   {
     std::lock_guard lock(mutex_);
-    for (const JournalEntry& e : journal_) {
-      if (e.sequence >= from_sequence) entries.push_back(e);
-    }
+    for (auto it = journal_.lower_bound(from_sequence); it != journal_.end(); ++it) entries.push_back(it->second);
   }
   for (const JournalEntry& e : entries) visit(e);
   return absl::OkStatus();
@@ -89,7 +88,11 @@ absl::StatusOr<uint64_t> MemoryResultIndex::Commit(const IndexBatch& batch) {
   if (absl::Status s = format::CheckNames(batch); !s.ok()) return s;
   std::lock_guard lock(mutex_);
   for (const ResultKey& key : batch.forget) ForgetLocked(key);
-  for (const auto& [key, record] : batch.results) results_.insert_or_assign(key, record);
+  for (const auto& [place, worth] : batch.moves) {
+    places_.erase(place);
+    if (results_.contains(place.key)) places_.insert({worth, place.key});
+  }
+  for (const auto& [key, record] : batch.results) AddLocked(key, record);
   for (const auto& [trace, key] : batch.traces) {
     traces_.insert_or_assign(trace, key);
     traces_of_.emplace(key, trace);
@@ -104,8 +107,32 @@ absl::StatusOr<uint64_t> MemoryResultIndex::Commit(const IndexBatch& batch) {
       values_.insert_or_assign(name, value);
     }
   }
-  for (const auto& [type, payload] : batch.journal) journal_.push_back({journal_.size() + 1, type, payload});
-  return journal_.size();
+  uint64_t sequence = journal_.empty() ? 0 : journal_.rbegin()->first;
+  for (const uint64_t done : batch.journal_done) {
+    if (done != sequence) journal_.erase(done);
+  }
+  for (const auto& [type, payload] : batch.journal) {
+    ++sequence;
+    journal_.emplace(sequence, JournalEntry{sequence, type, payload});
+  }
+  return sequence;
+}
+
+absl::StatusOr<std::vector<WorthPlace>> MemoryResultIndex::ListPlaces(const WorthPlace& after, size_t count) {
+  std::vector<WorthPlace> found;
+  std::lock_guard lock(mutex_);
+  for (auto it = places_.upper_bound(after); it != places_.end() && found.size() < count; ++it) found.push_back(*it);
+  return found;
+}
+
+absl::StatusOr<std::vector<Digest>> MemoryResultIndex::FindUnnamed(std::span<const Digest> tiles) {
+  std::vector<Digest> unnamed;
+  std::lock_guard lock(mutex_);
+  for (const Digest& d : tiles) {
+    const auto it = named_by_.lower_bound({d, ResultKey()});
+    if (it == named_by_.end() || it->first != d) unnamed.push_back(d);
+  }
+  return unnamed;
 }
 
 absl::Status MemoryResultIndex::ScanResults(
@@ -125,8 +152,23 @@ uint64_t MemoryResultIndex::CountResults() {
   return results_.size();
 }
 
+void MemoryResultIndex::AddLocked(const ResultKey& key, const ResultRecord& record) {
+  RemoveLocked(key);
+  for (const Digest& d : StoredDigests(record.manifest)) named_by_.emplace(d, key);
+  places_.insert({WorthOf(record), key});
+  results_.emplace(key, record);
+}
+
+void MemoryResultIndex::RemoveLocked(const ResultKey& key) {
+  const auto it = results_.find(key);
+  if (it == results_.end()) return;
+  for (const Digest& d : StoredDigests(it->second.manifest)) named_by_.erase({d, key});
+  places_.erase({WorthOf(it->second), key});
+  results_.erase(it);
+}
+
 void MemoryResultIndex::ForgetLocked(const ResultKey& key) {
-  results_.erase(key);
+  RemoveLocked(key);
   const auto [first, last] = traces_of_.equal_range(key);
   for (auto it = first; it != last; ++it) {
     // The trace may lead to a newer result by now.

@@ -3,6 +3,7 @@
 
 #include <map>
 #include <mutex>
+#include <set>
 #include <unordered_map>
 
 #include "cache/result_index.h"
@@ -10,7 +11,7 @@
 namespace selvage {
 
 // Nothing survives the process.
-class MemoryResultIndex final : public ResultIndex {
+class MemoryResultIndex : public ResultIndex {
  public:
   absl::StatusOr<std::vector<std::optional<ResultRecord>>> Find(std::span<const ResultKey> keys) override;
   absl::StatusOr<std::optional<ResultKey>> FindTrace(const Digest& trace_key) override;
@@ -21,21 +22,27 @@ class MemoryResultIndex final : public ResultIndex {
   absl::StatusOr<std::vector<std::pair<std::string, std::string>>> ListValues(const std::string& prefix) override;
   absl::Status ReadJournal(uint64_t from_sequence, const std::function<void(const JournalEntry&)>& visit) override;
   absl::StatusOr<uint64_t> Commit(const IndexBatch& batch) override;
+  absl::StatusOr<std::vector<WorthPlace>> ListPlaces(const WorthPlace& after, size_t count) override;
+  absl::StatusOr<std::vector<Digest>> FindUnnamed(std::span<const Digest> tiles) override;
   absl::Status ScanResults(const std::function<void(const ResultKey&, const ResultRecord&)>& visit) override;
   uint64_t CountResults() override;
 
  private:
+  void AddLocked(const ResultKey& key, const ResultRecord& record);
+  void RemoveLocked(const ResultKey& key);
   void ForgetLocked(const ResultKey& key);
 
   std::mutex mutex_;
   // Guarded by mutex_. Names, values and journal in the order of their
   // persistent keys (format.h).
   std::unordered_map<ResultKey, ResultRecord, DigestHash> results_;
+  std::set<std::pair<Digest, ResultKey>> named_by_;
+  std::set<WorthPlace> places_;
   std::unordered_map<Digest, ResultKey, DigestHash> traces_;
   std::unordered_multimap<ResultKey, Digest, DigestHash> traces_of_;
   std::map<std::string, NameRecord> names_;
   std::map<std::string, std::string> values_;
-  std::vector<JournalEntry> journal_;
+  std::map<uint64_t, JournalEntry> journal_;
 };
 
 }  // namespace selvage

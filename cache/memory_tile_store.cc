@@ -50,6 +50,13 @@ absl::Status MemoryTileStore::Delete(std::span<const Digest> digests) {
   return absl::OkStatus();
 }
 
+absl::StatusOr<std::vector<Digest>> MemoryTileStore::List(const Digest& after, size_t count) {
+  std::vector<Digest> held;
+  std::lock_guard lock(mutex_);
+  for (auto it = tiles_.upper_bound(after); it != tiles_.end() && held.size() < count; ++it) held.push_back(it->first);
+  return held;
+}
+
 absl::Status MemoryTileStore::Scan(const std::function<void(const Digest&, uint64_t bytes)>& visit) {
   // A copy, so that the visitor may call the store.
   std::vector<std::pair<Digest, uint64_t>> held;

@@ -2,8 +2,8 @@
 #pragma once
 
 #include <limits>
+#include <map>
 #include <mutex>
-#include <unordered_map>
 
 #include "cache/tile_store.h"
 
@@ -21,6 +21,7 @@ class MemoryTileStore final : public TileStore {
   absl::Status Put(std::span<const StoredTile> tiles) override;
   absl::Status MakeDurable() override;
   absl::Status Delete(std::span<const Digest> digests) override;
+  absl::StatusOr<std::vector<Digest>> List(const Digest& after, size_t count) override;
   absl::Status Scan(const std::function<void(const Digest&, uint64_t bytes)>& visit) override;
 
   uint64_t bytes() const;
@@ -31,7 +32,7 @@ class MemoryTileStore final : public TileStore {
 
   mutable std::mutex mutex_;
   // Guarded by mutex_.
-  std::unordered_map<Digest, std::string, DigestHash> tiles_;
+  std::map<Digest, std::string> tiles_;
   uint64_t bytes_ = 0;
 };
 

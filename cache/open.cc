@@ -92,11 +92,12 @@ absl::StatusOr<Cache> OpenCache(const std::string& state_folder, const CacheOpti
     return absl::InvalidArgumentError(
         absl::StrCat("a cache of ", options.cache_bytes, " bytes; at least ", kMinCacheBytes, " (64 MiB)"));
   }
-  RETURN_IF_ERROR(PrepareStateFolder(state_folder));
+  ASSIGN_OR_RETURN(const bool old, PrepareStateFolder(state_folder));
   // The index first: its lock says whether another daemon is here.
   ASSIGN_OR_RETURN(std::shared_ptr<RocksResultIndex> index, RocksResultIndex::Open(state_folder + "/index"));
   ASSIGN_OR_RETURN(std::shared_ptr<RocksTileStore> tiles,
                    RocksTileStore::Open(state_folder + "/tiles", TileOptions(options.cache_bytes)));
+  if (old) RETURN_IF_ERROR(FinishStateFolder(state_folder));
   const auto space = std::make_shared<DiskSpace>(state_folder, tiles);
   Cache cache = Assemble(tiles, index, space, [tiles] { return tiles->CountTiles(); }, [tiles] { return tiles->CountUnreadable(); },
                          options);

@@ -15,4 +15,10 @@ std::vector<Maker> MakersOf(const ResultRecord& record) {
   return makers;
 }
 
+double WorthOf(const ResultRecord& record) {
+  // Not a number counts as nothing.
+  const double seconds = record.seconds > 0 ? std::min(record.seconds, 1e9) : 0;
+  return seconds / static_cast<double>(record.bytes + kResultOverheadBytes);
+}
+
 }  // namespace selvage

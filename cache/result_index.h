@@ -2,8 +2,10 @@
 // jobs, plate facts. Engines: rocks_result_index (disk), memory_result_index.
 #pragma once
 
+#include <compare>
 #include <cstdint>
 #include <functional>
+#include <limits>
 #include <optional>
 #include <span>
 #include <string>
@@ -36,6 +38,20 @@ struct ResultRecord {
 
 // The worker that made it and the others, each once.
 std::vector<Maker> MakersOf(const ResultRecord& record);
+
+// What a result costs besides its tiles: its manifest and index entries.
+inline constexpr uint64_t kResultOverheadBytes = 4096;
+// Seconds that a result saves for a byte, used once. Never negative, always finite.
+double WorthOf(const ResultRecord& record);
+
+// A place in the order of eviction: least worth first, equals by key.
+struct WorthPlace {
+  double worth = 0;
+  ResultKey key;
+  auto operator<=>(const WorthPlace&) const = default;
+};
+// At the end of the order: what may not be evicted, as long as nobody looks again.
+inline constexpr double kSetAside = std::numeric_limits<double>::infinity();
 
 // Who last had which result: one line per stack, pass, segment and frame.
 struct NameRecord {
@@ -70,11 +86,18 @@ struct IndexBatch {
   std::vector<NameRecord> names;
   // Sequence numbers are given by the index, in order.
   std::vector<std::pair<JournalType, std::string>> journal;
+  // Numbers of entries that nobody needs any more. The newest one of all stays: the
+  // next number follows it.
+  std::vector<uint64_t> journal_done;
   // Small named values: jobs ("job/<id>"), plate facts ("plate/<path>"). An empty value deletes.
   std::vector<std::pair<std::string, std::string>> values;
   // Results to forget, with the traces that lead to them. Applied before
   // everything else in the batch. Unknown keys are harmless.
   std::vector<ResultKey> forget;
+  // Places in the order of eviction, and the worth to move each to. Where the
+  // result is not there, or is forgotten in this batch, the place goes. REQUIRES:
+  // not of results of this batch.
+  std::vector<std::pair<WorthPlace, double>> moves;
 };
 
 // All methods may be called from any thread.
@@ -105,6 +128,14 @@ class ResultIndex {
   // Errors: RESOURCE_EXHAUSTED no space: nothing was written;
   // INVALID_ARGUMENT a name with a NUL byte in it.
   virtual absl::StatusOr<uint64_t> Commit(const IndexBatch& batch) = 0;
+
+  // Up to `count` places after this one, in the order of eviction. Every result has
+  // one: Commit puts it where WorthOf says, and moves it after that. Places of
+  // results that are gone, and second ones, may be among them: whoever looks moves them.
+  virtual absl::StatusOr<std::vector<WorthPlace>> ListPlaces(const WorthPlace& after, size_t count) = 0;
+
+  // Those of the tiles that no result names.
+  virtual absl::StatusOr<std::vector<Digest>> FindUnnamed(std::span<const Digest> tiles) = 0;
 
   // Visits every result as of one moment, in any order; commits go on meanwhile.
   virtual absl::Status ScanResults(const std::function<void(const ResultKey&, const ResultRecord&)>& visit) = 0;

@@ -1,9 +1,14 @@
 #include "cache/rocks_result_index.h"
 
+#include <spdlog/spdlog.h>
+
 #include <mutex>
+#include <unordered_map>
+#include <unordered_set>
 
 #include "cache/disk_room.h"
 #include "cache/format.h"
+#include "cache/manifest.h"
 #include "cache/rocks_checkpoint.h"
 #include "cache/rocks_status.h"
 #include "proto/status.h"
@@ -12,6 +17,7 @@
 #include "rocksdb/filter_policy.h"
 #include "rocksdb/options.h"
 #include "rocksdb/table.h"
+#include "rocksdb/utilities/table_properties_collectors.h"
 #include "rocksdb/write_batch.h"
 
 namespace selvage {
@@ -20,9 +26,11 @@ namespace {
 constexpr size_t kBlockCacheBytes = 128 << 20;
 constexpr size_t kWriteBufferBytes = 32 << 20;
 constexpr uint64_t kMaxLogBytes = 256 << 20;
+// Of places and names of tiles that are made for an index of an older version.
+constexpr size_t kFilingBytes = 1 << 20;
 
 // Order of the handles that Open gives back.
-enum Family { kDefault, kResults, kTraces, kTracesOf, kMadeBy, kNames, kJournal, kValues, kFamilies };
+enum Family { kDefault, kResults, kTraces, kTracesOf, kMadeBy, kNamedBy, kWorth, kNames, kJournal, kValues };
 
 rocksdb::ColumnFamilyOptions FamilyOptions(const std::shared_ptr<rocksdb::Cache>& cache) {
   rocksdb::ColumnFamilyOptions options;
@@ -64,6 +72,7 @@ class Engine final : public RocksResultIndex {
 
   // The journal sorts by sequence, so its last entry is one seek away.
   absl::Status Recover() {
+    RETURN_IF_ERROR(FileOldResults());
     const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(rocksdb::ReadOptions(), families_[kJournal]));
     it->SeekToLast();
     RETURN_IF_ERROR(FromRocks(it->status()));
@@ -176,14 +185,41 @@ class Engine final : public RocksResultIndex {
     std::lock_guard lock(commit_mutex_);
     rocksdb::WriteBatch out;
     for (const ResultKey& key : batch.forget) RETURN_IF_ERROR(Forget(key, &out));
+    RETURN_IF_ERROR(Move(batch, &out));
+    RETURN_IF_ERROR(AddResults(batch, &out));
     AddState(batch, &out);
     uint64_t sequence = sequence_;
+    for (const uint64_t done : batch.journal_done) {
+      if (done != sequence_) out.Delete(families_[kJournal], format::JournalKey(done));
+    }
     for (const auto& [type, payload] : batch.journal) {
       out.Put(families_[kJournal], format::JournalKey(++sequence), format::JournalValue(type, payload));
     }
-    if (out.Count() > 0) RETURN_IF_ERROR(WriteSynced(&out));
+    if (out.Count() > 0) RETURN_IF_ERROR(Write(&out, true));
     sequence_ = sequence;
     return sequence;
+  }
+
+  absl::StatusOr<std::vector<WorthPlace>> ListPlaces(const WorthPlace& after, size_t count) override {
+    std::vector<WorthPlace> found;
+    const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(ScanOptions(), families_[kWorth]));
+    for (it->Seek(format::WorthKey(after)); it->Valid() && found.size() < count; it->Next()) {
+      ASSIGN_OR_RETURN(const WorthPlace place, format::ParseWorth(it->key().ToStringView()));
+      if (place != after) found.push_back(place);
+    }
+    RETURN_IF_ERROR(FromRocks(it->status()));
+    return found;
+  }
+
+  absl::StatusOr<std::vector<Digest>> FindUnnamed(std::span<const Digest> tiles) override {
+    std::vector<Digest> unnamed;
+    const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(ScanOptions(), families_[kNamedBy]));
+    for (const Digest& d : tiles) {
+      it->Seek(rocksdb::Slice(d.view()));
+      RETURN_IF_ERROR(FromRocks(it->status()));
+      if (!it->Valid() || !it->key().starts_with(rocksdb::Slice(d.view()))) unnamed.push_back(d);
+    }
+    return unnamed;
   }
 
   absl::Status ScanResults(const std::function<void(const ResultKey&, const ResultRecord&)>& visit) override {
@@ -237,9 +273,7 @@ class Engine final : public RocksResultIndex {
     ASSIGN_OR_RETURN(const auto value, GetOne(kResults, key.digest.view()));
     if (value) {
       ASSIGN_OR_RETURN(const ResultRecord record, format::ParseResultValue(*value));
-      for (const Maker& m : MakersOf(record)) {
-        out->Delete(families_[kMadeBy], format::MadeByKey(m.worker(), m.made_unix_ms(), key));
-      }
+      Unlist(key, record, out);
     }
     out->Delete(families_[kResults], rocksdb::Slice(key.digest.view()));
     return ForEach(kTracesOf, key.digest.str(), [&](std::string_view both, std::string_view) -> absl::Status {
@@ -252,13 +286,74 @@ class Engine final : public RocksResultIndex {
     });
   }
 
-  void AddState(const IndexBatch& batch, rocksdb::WriteBatch* out) {
-    for (const auto& [key, record] : batch.results) {
-      out->Put(families_[kResults], rocksdb::Slice(key.digest.view()), format::ResultValue(record));
-      for (const Maker& m : MakersOf(record)) {
+  absl::Status Move(const IndexBatch& batch, rocksdb::WriteBatch* out) {
+    const std::unordered_set<ResultKey, DigestHash> forgotten(batch.forget.begin(), batch.forget.end());
+    for (const auto& [place, worth] : batch.moves) {
+      out->Delete(families_[kWorth], format::WorthKey(place));
+      if (forgotten.contains(place.key)) continue;
+      ASSIGN_OR_RETURN(const auto value, GetOne(kResults, place.key.digest.view()));
+      if (value) out->Put(families_[kWorth], format::WorthKey({worth, place.key}), "");
+    }
+    return absl::OkStatus();
+  }
+
+  absl::Status AddResults(const IndexBatch& batch, rocksdb::WriteBatch* out) {
+    // Of several with one key only the last may be listed: nobody would unlist the others.
+    std::unordered_map<ResultKey, const ResultRecord*, DigestHash> last;
+    for (const auto& [key, record] : batch.results) last[key] = &record;
+    for (const auto& [key, record] : last) {
+      ASSIGN_OR_RETURN(const auto value, GetOne(kResults, key.digest.view()));
+      // One that cannot be read may still be replaced.
+      if (const auto old = format::ParseResultValue(value.value_or("")); old.ok()) Unlist(key, *old, out);
+      out->Put(families_[kResults], rocksdb::Slice(key.digest.view()), format::ResultValue(*record));
+      for (const Maker& m : MakersOf(*record)) {
         out->Put(families_[kMadeBy], format::MadeByKey(m.worker(), m.made_unix_ms(), key), "");
       }
+      File(key, *record, out);
     }
+    return absl::OkStatus();
+  }
+
+  // What tells where a result lies in the order of eviction, and which tiles it needs.
+  void File(const ResultKey& key, const ResultRecord& record, rocksdb::WriteBatch* out) {
+    out->Put(families_[kWorth], format::WorthKey({WorthOf(record), key}), "");
+    for (const Digest& d : StoredDigests(record.manifest)) out->Put(families_[kNamedBy], format::NamedByKey(d, key), "");
+  }
+
+  // The reverse of what AddResults did, but for the record itself.
+  void Unlist(const ResultKey& key, const ResultRecord& record, rocksdb::WriteBatch* out) {
+    for (const Maker& m : MakersOf(record)) {
+      out->Delete(families_[kMadeBy], format::MadeByKey(m.worker(), m.made_unix_ms(), key));
+    }
+    out->Delete(families_[kWorth], format::WorthKey({WorthOf(record), key}));
+    for (const Digest& d : StoredDigests(record.manifest)) out->Delete(families_[kNamedBy], format::NamedByKey(d, key));
+  }
+
+  // Once, for an index of state 1. Begun anew after a crash: repeating is harmless.
+  absl::Status FileOldResults() {
+    ASSIGN_OR_RETURN(const auto filed, GetOne(kDefault, format::kFiledKey));
+    if (filed) return absl::OkStatus();
+    const uint64_t count = CountResults();
+    if (count > 0) spdlog::info("a cache of an older version: about {} results are filed for eviction, once", count);
+    rocksdb::WriteBatch out;
+    RETURN_IF_ERROR(ForEach(kResults, "", [&](std::string_view key, std::string_view value) -> absl::Status {
+      const auto digest = Digest::FromBytes(key);
+      const auto record = format::ParseResultValue(value);
+      // Whoever asks for one that cannot be read is told so.
+      if (!digest || !record.ok()) return absl::OkStatus();
+      File(ResultKey{*digest}, *record, &out);
+      if (out.GetDataSize() < kFilingBytes) return absl::OkStatus();
+      RETURN_IF_ERROR(Write(&out, false));
+      out.Clear();
+      return absl::OkStatus();
+    }));
+    out.Put(families_[kDefault], format::kFiledKey, "");
+    RETURN_IF_ERROR(Write(&out, true));
+    if (count > 0) spdlog::info("all results are filed");
+    return absl::OkStatus();
+  }
+
+  void AddState(const IndexBatch& batch, rocksdb::WriteBatch* out) {
     for (const auto& [trace, key] : batch.traces) {
       out->Put(families_[kTraces], rocksdb::Slice(trace.view()), rocksdb::Slice(key.digest.view()));
       out->Put(families_[kTracesOf], key.digest.str() + trace.str(), "");
@@ -275,11 +370,11 @@ class Engine final : public RocksResultIndex {
     }
   }
 
-  absl::Status WriteSynced(rocksdb::WriteBatch* out) {
+  absl::Status Write(rocksdb::WriteBatch* out, bool sync) {
     // Tiles stop well before this, so that the journal can go on.
     RETURN_IF_ERROR(CheckRoom(folder_, kIndexReserveBytes / 2 + 2 * out->GetDataSize()));
     rocksdb::WriteOptions options;
-    options.sync = true;
+    options.sync = sync;
     return FromRocks(db_->Write(options, out));
   }
 
@@ -297,12 +392,15 @@ class Engine final : public RocksResultIndex {
 absl::StatusOr<std::unique_ptr<RocksResultIndex>> RocksResultIndex::Open(const std::string& folder) {
   const auto cache = rocksdb::NewLRUCache(kBlockCacheBytes);
   std::vector<rocksdb::ColumnFamilyDescriptor> wanted;
-  for (const std::string& name : {rocksdb::kDefaultColumnFamilyName, std::string(format::kResultsFamily),
-                                  std::string(format::kTracesFamily), std::string(format::kTracesOfFamily),
-                                  std::string(format::kMadeByFamily), std::string(format::kNamesFamily), std::string(format::kJournalFamily),
-                                  std::string(format::kValuesFamily)}) {
+  for (const char* name : {"default", format::kResultsFamily, format::kTracesFamily, format::kTracesOfFamily,
+                           format::kMadeByFamily, format::kNamedByFamily, format::kWorthFamily, format::kNamesFamily,
+                           format::kJournalFamily, format::kValuesFamily}) {
     wanted.emplace_back(name, FamilyOptions(cache));
   }
+  // Its front is eaten away by eviction, which begins there each time: what was
+  // deleted must not pile up in its way.
+  wanted[kWorth].options.table_properties_collector_factories.push_back(
+      rocksdb::NewCompactOnDeletionCollectorFactory(1024, 512));
   std::vector<rocksdb::ColumnFamilyHandle*> handles;
   rocksdb::DB* db = nullptr;
   RETURN_IF_ERROR(FromRocksOpen(rocksdb::DB::Open(DatabaseOptions(), folder, wanted, &handles, &db), folder));

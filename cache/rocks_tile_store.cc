@@ -132,20 +132,20 @@ class Engine final : public RocksTileStore {
     return Write(&batch);
   }
 
+  absl::StatusOr<std::vector<Digest>> List(const Digest& after, size_t count) override {
+    std::vector<Digest> held;
+    RETURN_IF_ERROR(Walk(after, [&](const Digest& d, uint64_t) {
+      if (d != after) held.push_back(d);
+      return held.size() < count;
+    }));
+    return held;
+  }
+
   absl::Status Scan(const std::function<void(const Digest&, uint64_t bytes)>& visit) override {
-    rocksdb::ReadOptions options;
-    options.fill_cache = false;
-    // Else the last step would read a tile, which may be damaged.
-    const char end = format::kPresencePrefix + 1;
-    const rocksdb::Slice upper(&end, 1);
-    options.iterate_upper_bound = &upper;
-    const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(options));
-    for (it->Seek(rocksdb::Slice(&format::kPresencePrefix, 1)); it->Valid(); it->Next()) {
-      const auto digest = format::DigestOfPresenceKey(it->key().ToStringView());
-      if (!digest) break;
-      visit(*digest, format::BytesOfPresenceValue(it->value().ToStringView()).value_or(0));
-    }
-    return FromRocks(it->status());
+    return Walk(Digest(), [&](const Digest& d, uint64_t bytes) {
+      visit(d, bytes);
+      return true;
+    });
   }
 
   absl::Status Checkpoint(const std::string& folder) override {
@@ -174,6 +174,23 @@ class Engine final : public RocksTileStore {
   uint64_t CountUnreadable() override { return unreadable_; }
 
  private:
+  // Visits what is held from `first` on, in order, until `visit` says false.
+  template <class Visit>
+  absl::Status Walk(const Digest& first, Visit visit) {
+    rocksdb::ReadOptions options;
+    options.fill_cache = false;
+    // Else the last step would read a tile, which may be damaged.
+    const char end = format::kPresencePrefix + 1;
+    const rocksdb::Slice upper(&end, 1);
+    options.iterate_upper_bound = &upper;
+    const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(options));
+    for (it->Seek(format::PresenceKey(first)); it->Valid(); it->Next()) {
+      const auto digest = format::DigestOfPresenceKey(it->key().ToStringView());
+      if (!digest || !visit(*digest, format::BytesOfPresenceValue(it->value().ToStringView()).value_or(0))) break;
+    }
+    return FromRocks(it->status());
+  }
+
   absl::Status RewriteOldest() {
     ASSIGN_OR_RETURN(const double share, ShareToRewrite());
     rocksdb::CompactRangeOptions options;

@@ -48,7 +48,7 @@ bool HoldsDatabases(const std::string& folder) {
 
 }  // namespace
 
-absl::Status PrepareStateFolder(const std::string& folder) {
+absl::StatusOr<bool> PrepareStateFolder(const std::string& folder) {
   std::error_code ec;
   fs::create_directories(folder, ec);
   if (ec) return absl::UnavailableError(absl::StrCat("creating the state folder ", folder, ": ", ec.message()));
@@ -58,11 +58,13 @@ absl::Status PrepareStateFolder(const std::string& folder) {
       return absl::FailedPreconditionError(
           absl::StrCat("the state folder ", folder, " holds a cache without a FORMAT file; give an empty folder"));
     }
-    return WriteFormatFile(folder);
+    RETURN_IF_ERROR(WriteFormatFile(folder));
+    return false;
   }
   std::stringstream text;
   text << file.rdbuf();
-  if (text.str() == format::kFormatLine) return absl::OkStatus();
+  if (text.str() == format::kFormatLine) return false;
+  if (text.str() == format::kOldFormatLine) return true;
   const std::string line = text.str().substr(0, std::min<size_t>(text.str().find('\n'), 60));
   return absl::FailedPreconditionError(
       absl::StrCat("the state folder ", folder, " is of the format \"", line, "\", which this version does not know (it knows \"",

@@ -5,16 +5,18 @@
 #include <string>
 
 #include "absl/status/status.h"
+#include "absl/status/statusor.h"
 
 namespace selvage {
 
-// Creates the folder, or makes sure that it is one of ours and of the version
-// that this program reads (format.h).
+// Creates the folder, or makes sure that it is one of ours and of a version that
+// this program reads (format.h). True if it is the old one: call FinishStateFolder
+// when the databases have been opened, hence are of the new one.
 // Errors: FAILED_PRECONDITION it holds something else, or another version;
 // UNAVAILABLE the file system says no.
-absl::Status PrepareStateFolder(const std::string& folder);
+absl::StatusOr<bool> PrepareStateFolder(const std::string& folder);
 
-// Makes a folder with databases in it one of ours.
+// Makes a folder with databases in it one of ours, of this version.
 absl::Status FinishStateFolder(const std::string& folder);
 
 // Bytes allocated to all files below a folder. Files that go while it looks

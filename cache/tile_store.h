@@ -44,6 +44,14 @@ class TileStore {
   // Repeating or unknown digests are harmless.
   virtual absl::Status Delete(std::span<const Digest> digests) = 0;
 
+  // Up to `count` of the digests held, those after this one, in order, without
+  // reading the tiles.
+  // Errors: as Scan.
+  virtual absl::StatusOr<std::vector<Digest>> List(const Digest& after, size_t count) {
+    (void)after, (void)count;
+    return absl::UnimplementedError("this store cannot list its tiles");
+  }
+
   // Visits every digest held with the bytes of its stored form, in any order,
   // without reading the tiles; what is put or deleted meanwhile may be missed.
   // Errors: UNIMPLEMENTED where the store can't tell (a remote one).

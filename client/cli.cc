@@ -15,11 +15,13 @@ namespace {
 constexpr char kAbout[] = R"(selvage: hand key stacks to the daemon, look at passes, bring frames home.
 
 A first round:
+  selvage new --plate plates/apiary_010.%04d.exr -o apiary_010.stack
   selvage check apiary_010.stack
   selvage submit apiary_010.stack --watch
   selvage look apiary_010.stack core --frame 1012 --as checker -o core.png
   selvage why apiary_010.stack core --frame 1012
   selvage submit apiary_010.stack --set comp_grade.grade.stops=0.3 --watch
+  selvage report last
   selvage fetch --to out
   selvage steps despill)";
 
@@ -74,7 +76,27 @@ class CommandLine {
     sub->add_option("--set", options->set, kSetHelp)->type_name("PATH=VALUE")->allow_extra_args(false);
   }
 
+  void AddNewCommand() {
+    CLI::App* sub = Add("new", "A starting stack for a plate: it keys as it stands", [this] { return RunNew(globals_, new_); });
+    sub->add_option("--plate", new_.plate, "Path with %04d for the frame number, or of one frame")->required()->type_name("FILES");
+    sub->add_option("--output,-o", new_.output, "Stack to write")->required()->type_name("STACK");
+    sub->add_option("--background", new_.background, "What it goes over; default: a plain grey")->type_name("FILES");
+    sub->add_option("--frames", new_.frames, "Only these, as in 1001-1048; needed where only the daemon sees the files")
+        ->type_name("A-B");
+    sub->add_option("--encoding", new_.encoding,
+                    "linear, srgb, bt709, cineon or acescct; default: linear for EXR, cineon for DPX, srgb for the rest");
+    sub->add_option("--screen-box", new_.screen_box, "A box of bare screen, where it isn't found by itself; @FRAME: there at that frame")
+        ->type_name("X,Y,WIDTH,HEIGHT");
+    sub->add_flag("--force", new_.force, "Overwrite the stack");
+    sub->footer(
+        "\nThe plate is surveyed at a handful of frames: colour of the screen (any hue), a box of bare screen\n"
+        "for noise and colour, a garbage mask around all that is not screen. --json prints what was found.\n"
+        "  selvage new --plate plates/apiary_010.%04d.exr --background bg/meadow.%04d.exr -o apiary_010.stack\n"
+        "  selvage new --plate plates/apiary_010.1001.exr --screen-box 40,40,96,96 -o apiary_010.stack");
+  }
+
   void AddStackCommands() {
+    AddNewCommand();
     AddStack(Add("check", "Say whether a stack is right; every fault with file:line:column",
                  [this] { return RunCheck(globals_, stack_); }),
              &stack_);
@@ -146,6 +168,43 @@ class CommandLine {
     fetch->add_option("--to", fetch_.to, "Folder, below it one a deliverable; default: where the stack says")->type_name("DIR");
     fetch->add_option("--deliverable", fetch_.deliverable, "Only this one");
     fetch->add_option("--frames", fetch_.frames, "Only these, as in 1001-1010")->type_name("A-B");
+    AddReport();
+  }
+
+  void AddReport() {
+    CLI::App* report = Add("report", "Figures of mattes, frame by frame, and which frames to look at",
+                           [this] { return RunReport(globals_, report_); });
+    report->add_option("JOB", report_.of.stack, "Job id or stack file; default: the newest job");
+    report->add_option("PASS", report_.passes, "Passes, plates or masks; default: the foregrounds and mattes that are delivered");
+    report->add_option("--set", report_.of.set, kSetHelp)->type_name("PATH=VALUE")->allow_extra_args(false);
+    report->add_option("--frames", report_.frames, "Only these, as in 1001-1010")->type_name("A-B");
+    report->add_option("--core", report_.core, "Matte in which all must be solid")->type_name("NAME");
+    report->add_option("--outside", report_.outside, "Matte in which all must be clear")->type_name("NAME");
+    report->add_option("--plate", report_.plate, "Picture to follow motion in; default: the plate that the pass comes from")
+        ->type_name("NAME");
+    report->add_option("--color", report_.color, "Foreground colour of a matte; default: a picture's own")->type_name("NAME");
+    report->add_option("--screen", report_.screen, "green or blue; default: as the first despill says")
+        ->check(CLI::IsMember({"green", "blue"}));
+    report->add_option("--clip", report_.clip, "Colour that counts as clipped; default: 1");
+    report->footer(
+        "\nSolid is 0.95 and more, clear is 0.02 and less. The columns:\n"
+        "  holes       pixels that are not solid inside --core; without it, in enclosed parts of at most a\n"
+        "              thousandth of the frame (larger ones are gaps)\n"
+        "  specks      pixels that are not clear inside --outside; without it, in small parts that hang together\n"
+        "              with nothing\n"
+        "  soft %      how much of what is covered is neither clear nor solid\n"
+        "  flicker     how far the edge is beyond both the frame before and the one after, along the plate's\n"
+        "              motion (root mean square, in alpha); steady change is none\n"
+        "  jump        how far it is from the frame before\n"
+        "  spill       covered pixels with screen colour left: 0.01 or more above the mean of the other two\n"
+        "              channels, as it shows (x alpha)\n"
+        "  edge spill  the mean of that in the edge\n"
+        "  clipped     covered pixels with a channel of --clip or more\n"
+        "  below 0     covered pixels with a negative channel\n"
+        "Frames to look at are those far above the shot's own median. Figures are kept like any result: the\n"
+        "same report again renders nothing.\n"
+        "  selvage report last\n"
+        "  selvage report apiary_010.stack matte --core core --outside garbage --frames 1010-1024");
   }
 
   void AddFarmCommands() {
@@ -179,6 +238,7 @@ class CommandLine {
 
   CLI::App app_;
   Globals globals_;
+  NewOptions new_;
   StackOptions stack_;
   SubmitOptions submit_;
   LookOptions look_;
@@ -186,6 +246,7 @@ class CommandLine {
   InvalidateOptions invalidate_;
   WatchOptions watch_;
   FetchOptions fetch_;
+  ReportOptions report_;
   JobsOptions jobs_;
   CacheOptions cache_;
   BackupOptions backup_;

@@ -41,6 +41,17 @@ struct StackOptions {
   std::string stack;
   std::vector<std::string> set;
 };
+struct NewOptions {
+  // A pattern, or one frame's path.
+  std::string plate;
+  std::string output;
+  std::string frames;
+  std::string encoding;
+  std::string background;
+  // X,Y,WIDTH,HEIGHT or X,Y,WIDTH,HEIGHT@FRAME.
+  std::string screen_box;
+  bool force = false;
+};
 struct SubmitOptions {
   StackOptions stack;
   bool watch = false;
@@ -82,6 +93,16 @@ struct LookOptions {
   double wipe = 0.5;
   unsigned longest_side = 0;
 };
+struct ReportOptions {
+  // A stack file, a job id or "last".
+  StackOptions of{"last", {}};
+  std::vector<std::string> passes;
+  std::string core, outside, plate, color;
+  // "green" or "blue"; empty: as the stack says.
+  std::string screen;
+  std::string frames;
+  std::optional<double> clip;
+};
 struct JobsOptions {
   unsigned limit = 20;
 };
@@ -95,6 +116,7 @@ struct StepsOptions {
   std::string name;
 };
 
+absl::Status RunNew(const Globals&, const NewOptions&);
 absl::Status RunCheck(const Globals&, const StackOptions&);
 absl::Status RunPlan(const Globals&, const StackOptions&);
 absl::Status RunWhy(const Globals&, const WhyOptions&);
@@ -103,6 +125,7 @@ absl::Status RunWatch(const Globals&, const WatchOptions&);
 absl::Status RunFetch(const Globals&, const FetchOptions&);
 absl::Status RunInvalidate(const Globals&, const InvalidateOptions&);
 absl::Status RunLook(const Globals&, const LookOptions&);
+absl::Status RunReport(const Globals&, const ReportOptions&);
 absl::Status RunJobs(const Globals&, const JobsOptions&);
 absl::Status RunCancel(const Globals&, const WatchOptions&);
 absl::Status RunWorkers(const Globals&);

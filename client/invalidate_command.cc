@@ -49,11 +49,17 @@ absl::Status FillPasses(const InvalidateOptions& options, InvalidateRequest* req
     request->set_stack_name(file.stack().name());
     bool known = options.all;
     for (const Pass& pass : file.stack().pass()) known |= pass.name() == options.pass;
+    for (const Mask& mask : file.stack().mask()) {
+      // Known to the daemon by this name: only a mask that follows is rendered on its own.
+      if (!mask.has_follow() || mask.name() != options.pass) continue;
+      known = true;
+      request->set_pass(absl::StrCat("mask ", mask.name()));
+    }
     if (!known) {
       return absl::NotFoundError(absl::StrCat(options.stack, ": there is no pass \"", options.pass, "\""));
     }
   }
-  request->set_pass(options.pass);
+  if (request->pass().empty()) request->set_pass(options.pass);
   if (options.frames.empty()) return absl::OkStatus();
   Frames frames;
   RETURN_IF_ERROR(ParseFrames(options.frames, &frames));

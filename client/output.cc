@@ -17,7 +17,8 @@ std::string Table(const std::vector<std::string>& header, const std::vector<std:
     width[c] = header[c].size();
     for (const auto& row : rows) {
       width[c] = std::max(width[c], row[c].size());
-      if (row[c].empty() || !std::isdigit(static_cast<unsigned char>(row[c][0]))) right[c] = false;
+      const bool number = !row[c].empty() && (row[c] == "-" || std::isdigit(static_cast<unsigned char>(row[c][0])));
+      if (!number) right[c] = false;
     }
   }
   std::string out;

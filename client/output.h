@@ -10,7 +10,7 @@
 
 namespace selvage::client {
 
-// Columns aligned; numbers (cells that start with a digit) to the right.
+// Columns aligned; numbers (cells that start with a digit, or "-") to the right.
 std::string Table(const std::vector<std::string>& header, const std::vector<std::vector<std::string>>& rows);
 
 // The message as JSON with field names as in the .proto, ending in a newline.

@@ -34,16 +34,22 @@ Engine::Engine(Pool* pool, Cache cache, Roots roots, const EngineOptions& option
       options_(options),
       started_(SteadySeconds()),
       scheduler_(SchedulerOptions(options)) {
-  cache_.evictor->SetKeep([keep = keep_](const ResultKey& key) { return keep->Of(key); });
+  cache_.evictor->SetKeep([keep = keep_](const ResultKey& key) { return keep->Of(key); },
+                          [keep = keep_] { return keep->FirstToGo(); });
 }
 
 Engine::~Engine() = default;
 
 absl::Status Engine::Start() {
   std::map<std::string, uint64_t> order;
+  IndexBatch read;
   absl::Status bad = absl::OkStatus();
   RETURN_IF_ERROR(cache_.index->ReadJournal(0, [&](const JournalEntry& entry) {
-    if (entry.type == JournalType::kJobSubmitted) order[entry.payload] = entry.sequence;
+    if (entry.type == JournalType::kJobSubmitted) {
+      order[entry.payload] = entry.sequence;
+    } else if (entry.type != JournalType::kInvalidated) {
+      read.journal_done.push_back(entry.sequence);
+    }
     if (entry.type != JournalType::kInvalidated) return;
     InvalidateRequest what;
     // A lost invalidation would serve old results: better not to start.
@@ -82,6 +88,12 @@ absl::Status Engine::Start() {
     }
     jobs_[id] = std::move(record);
   }
+  // Each start reads the journal, so it keeps what the next one needs: invalidations,
+  // and the order of the jobs that are still known.
+  for (const auto& [id, sequence] : order) {
+    if (!jobs_.contains(id)) read.journal_done.push_back(sequence);
+  }
+  CommitSometime(std::move(read));
   restoring_ = static_cast<int>(unfinished.size());
   std::promise<void> begun;
   pool_->PostSerial([&] {

@@ -7,6 +7,7 @@
 #include "cache/manifest.h"
 #include "proto/status.h"
 #include "server/engine.h"
+#include "server/plan/names.h"
 #include "server/task_inputs.h"
 
 namespace selvage {
@@ -98,7 +99,7 @@ void Engine::RunEffects() {
           std::shared_ptr<const Plan> plan;
           if (const PlannedTask* t = TaskOf(e.job, e.local, &plan)) {
             const std::string again = e.type == sched::Effect::kSetback ? " (will be tried again)" : "";
-            AddProblem(errand.get(), absl::StrCat("pass \"", t->pass, "\" frame ", t->frame, ": ", e.message, again));
+            AddProblem(errand.get(), absl::StrCat(PassInWords(t->pass), " frame ", t->frame, ": ", e.message, again));
             stats_.failed += e.type == sched::Effect::kProblem;
           }
           break;

@@ -144,7 +144,14 @@ Engine::Handle Engine::Look(const LookRequest& request, Then<LookResult> then) {
   e->started = Now();
   Target target;
   target.source = request.pass();
-  target.look = request.look();
+  Step& step = target.look.emplace();
+  if (request.has_measure()) {
+    *step.mutable_measure_matte() = request.measure();
+  } else if (request.has_survey()) {
+    *step.mutable_survey_plate() = request.survey();
+  } else {
+    *step.mutable_look_picture() = request.look();
+  }
   target.frame = request.frame();
   e->targets.push_back(std::move(target));
   pool_->PostSerial([this, e] {

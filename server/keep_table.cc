@@ -69,6 +69,15 @@ Keep KeepTable::Of(const ResultKey& key) const {
   return it->second.always > 0 ? Keep::kPinned : Keep::kFirstToGo;
 }
 
+std::vector<ResultKey> KeepTable::FirstToGo() const {
+  std::vector<ResultKey> keys;
+  std::lock_guard lock(mutex_);
+  for (const auto& [key, wishes] : keep_) {
+    if (wishes.always == 0) keys.push_back(key);
+  }
+  return keys;
+}
+
 // Two stacks may have the same result.
 void KeepTable::ReplaceLocked(const std::string& stack, std::vector<Wish> wishes) {
   for (const auto& [key, keep] : wishes) ++(keep == Keep::kPinned ? keep_[key].always : keep_[key].never);

@@ -24,6 +24,8 @@ class KeepTable {
   // block.
   void Set(const Plan& plan, const std::function<void(IndexBatch)>& commit);
   Keep Of(const ResultKey& key) const;
+  // All of which that says kFirstToGo, there or not.
+  std::vector<ResultKey> FirstToGo() const;
 
  private:
   struct Wishes {

@@ -32,6 +32,17 @@ void AppendRect(const Rect& rect, std::string* out) {
   for (int v : {rect.x0, rect.y0, rect.x1, rect.y1}) AppendInt(v, out);
 }
 
+void AppendOutline(const Outline& outline, std::string* out) {
+  for (const Outline::Path& path : outline.path()) {
+    AppendInt(path.xy_size(), out);
+    for (double v : path.xy()) {
+      const auto bits = std::bit_cast<uint64_t>(v);
+      AppendInt(static_cast<int32_t>(bits), out);
+      AppendInt(static_cast<int32_t>(bits >> 32), out);
+    }
+  }
+}
+
 bool AllConstant(const Inputs& inputs) {
   bool any = false;
   for (const Input& input : inputs.all()) {
@@ -138,6 +149,8 @@ absl::Status Chain::AddLink(int index, std::vector<ChainInput>* inputs) {
     input.kind = given.source ? given.source->kind() : BLOB;
     if (given.source) input.window = given.source->window();
     input.numbers = std::move(given.numbers);
+    input.measured = std::move(given.measured);
+    if (input.measured) input.numbers.assign(input.measured->values().begin(), input.measured->values().end());
     if (input.port == "in" && input.frame_offset == 0) main = input.kind;
     link.inputs.push_back(std::move(input));
     link.sources.push_back(std::move(given.source));
@@ -148,8 +161,11 @@ absl::Status Chain::AddLink(int index, std::vector<ChainInput>* inputs) {
   // So that operators may rely on what their parameters name.
   for (const Port& port : PortsOf(*link.params)) {
     if (!port.traits.required() && port.name.empty() && port.box == nullptr) continue;
+    // What is carried is read whole, a measured box by its values.
+    const bool carried = TakenAs(port.traits.input(), BLOB) == BLOB;
     const bool there = std::any_of(link.inputs.begin(), link.inputs.end(), [&](const Input& input) {
-      return input.port == port.path && (input.kind == BLOB) == (port.box != nullptr);
+      return input.port == port.path && (input.kind == BLOB) == (port.box != nullptr || carried) &&
+             (!carried || input.measured);
     });
     if (!there) return Annotated(index, absl::InternalError(absl::StrCat("its input \"", port.path, "\" is missing")));
   }
@@ -164,6 +180,8 @@ absl::Status Chain::AddLink(int index, std::vector<ChainInput>* inputs) {
 
 absl::Status Chain::Annotated(int index, const absl::Status& status) const {
   const Operator* info = OperatorOf(steps_[index]);
+  // A source that the planner made is no step of a pass.
+  if (info != nullptr && info->traits.internal() && info->traits.takes_size() == 0) return status;
   return Annotate("step ", first_step_ + index + 1, " (", info == nullptr ? "?" : info->name, ")")(status);
 }
 
@@ -212,6 +230,7 @@ void Chain::DescribeShape(std::string* out) const {
       AppendRect(input.window, out);
       AppendInt(static_cast<int>(input.numbers.size()), out);
       for (float v : input.numbers) AppendInt(std::bit_cast<int32_t>(v), out);
+      if (input.measured) AppendOutline(input.measured->outline(), out);
     }
   }
 }

@@ -43,8 +43,9 @@ struct ChainInput {
   std::string port;
   int frame_offset = 0;
   std::shared_ptr<Source> source;
-  // Instead of a source: content of a measuring step's blob.
+  // Instead of a source: values of a measuring step's blob, or all of it.
   std::vector<float> numbers;
+  std::shared_ptr<const Measurement> measured;
 };
 
 // The part of `window` that is read for `rect`: for kRepeat the pixels nearest
@@ -71,7 +72,7 @@ class Chain {
   int Reach() const;
 
   // Appends bytes that say what all of the result depends on: windows and kinds
-  // of the inputs and of the steps, measured numbers.
+  // of the inputs and of the steps, what was measured.
   void DescribeShape(std::string* out) const;
   // Appends bytes that say all that rendering `rect` will read. With the shape
   // and the tile recipe they decide its pixels.

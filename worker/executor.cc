@@ -68,11 +68,11 @@ class Blamed final : public Source {
   int* const blamed_;
 };
 
-absl::StatusOr<std::vector<float>> ReadNumbers(const Manifest& manifest, TileStore& store) {
+absl::StatusOr<std::shared_ptr<const Measurement>> ReadMeasurement(const Manifest& manifest, TileStore& store) {
   ASSIGN_OR_RETURN(const std::string bytes, ReadBlob(manifest, store));
-  Measurement measurement;
-  if (!measurement.ParseFromString(bytes)) return absl::DataLossError("a measurement cannot be read");
-  return std::vector<float>(measurement.values().begin(), measurement.values().end());
+  auto measurement = std::make_shared<Measurement>();
+  if (!measurement->ParseFromString(bytes)) return absl::DataLossError("a measurement cannot be read");
+  return std::shared_ptr<const Measurement>(std::move(measurement));
 }
 
 }  // namespace
@@ -116,7 +116,7 @@ absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpe
     switch (given.of_case()) {
       case TaskInput::kStored:
         if (given.stored().kind() == BLOB) {
-          ASSIGN_OR_RETURN(input.numbers, ReadNumbers(given.stored(), *store), where);
+          ASSIGN_OR_RETURN(input.measured, ReadMeasurement(given.stored(), *store), where);
         } else {
           ASSIGN_OR_RETURN(input.source, OpenStored(given.stored(), store, &memory), where);
         }

@@ -26,28 +26,6 @@ struct Cover {
   std::optional<Plane> plane;
 };
 
-absl::Status Flatten(const ResolvedMask::Path& path, std::vector<Chord>* chords) {
-  const auto& xy = path.xy();
-  if (xy.empty()) return absl::OkStatus();
-  if (xy.size() % 6 != 2) {
-    return absl::InvalidArgumentError(absl::StrCat("a mask's path has ", xy.size(), " numbers, not 2 + 6n"));
-  }
-  for (double v : xy) {
-    if (!std::isfinite(v)) return absl::InvalidArgumentError("a mask's path has a point that is not finite");
-  }
-  const Point start{xy[0], xy[1]};
-  Point at = start;
-  for (int i = 2; i < xy.size(); i += 6) {
-    const Point end{xy[i + 4], xy[i + 5]};
-    FlattenCubic(at, {xy[i], xy[i + 1]}, {xy[i + 2], xy[i + 3]}, end, chords);
-    at = end;
-    if (chords->size() > kMaxChords)
-      return absl::InvalidArgumentError("a mask's shape has too many or too large curves");
-  }
-  if (at.x != start.x || at.y != start.y) chords->push_back({at, start});
-  return absl::OkStatus();
-}
-
 // 3t^2 - 2t^3 of the distance as a share of the ramp, by which 1 is reached.
 float Ramp(float distance, float width) {
   float t = distance / width;
@@ -81,7 +59,7 @@ absl::StatusOr<Cover> Draw(const ResolvedMask::Shape& shape, const Rect& rect) {
     return absl::InvalidArgumentError("a mask's feather or opacity is not finite");
   }
   std::vector<Chord> chords;
-  for (const auto& path : shape.path()) RETURN_IF_ERROR(Flatten(path, &chords));
+  for (const auto& path : shape.path()) RETURN_IF_ERROR(FlattenPath(path.xy(), &chords));
   const FillRule rule = shape.rule() == Mask::EVENODD ? FillRule::kEvenOdd : FillRule::kNonZero;
   const float opacity = static_cast<float>(shape.opacity());
   const double reach = std::abs(shape.feather()) + kClearance;
@@ -152,6 +130,27 @@ void AddOnto(const Cover& more, const Rect& rect, Cover* sum) {
 }
 
 }  // namespace
+
+absl::Status FlattenPath(const google::protobuf::RepeatedField<double>& xy, std::vector<Chord>* chords) {
+  if (xy.empty()) return absl::OkStatus();
+  if (xy.size() % 6 != 2) {
+    return absl::InvalidArgumentError(absl::StrCat("a mask's path has ", xy.size(), " numbers, not 2 + 6n"));
+  }
+  for (double v : xy) {
+    if (!std::isfinite(v)) return absl::InvalidArgumentError("a mask's path has a point that is not finite");
+  }
+  const Point start{xy[0], xy[1]};
+  Point at = start;
+  for (int i = 2; i < xy.size(); i += 6) {
+    const Point end{xy[i + 4], xy[i + 5]};
+    FlattenCubic(at, {xy[i], xy[i + 1]}, {xy[i + 2], xy[i + 3]}, end, chords);
+    at = end;
+    if (chords->size() > kMaxChords)
+      return absl::InvalidArgumentError("a mask's shape has too many or too large curves");
+  }
+  if (at.x != start.x || at.y != start.y) chords->push_back({at, start});
+  return absl::OkStatus();
+}
 
 absl::Status RenderMask(const ResolvedMask& mask, Plane* out) {
   const Rect rect = out->rect();

@@ -1,9 +1,12 @@
 // Masks: filled outlines to mattes.
 #pragma once
 
+#include <vector>
+
 #include "absl/status/status.h"
 #include "proto/farm.pb.h"
 #include "worker/image.h"
+#include "worker/kernels/coverage.h"
 
 namespace selvage {
 
@@ -29,5 +32,8 @@ namespace selvage {
 // Errors: INVALID_ARGUMENT a path that is no list of curves or not finite, or
 // outlines of more than 8 million chords, or shapes that don't divide into the instants.
 absl::Status RenderMask(const ResolvedMask& mask, Plane* out);
+
+// Appends one sub-path (2 + 6n numbers) as chords, closed. Errors as above.
+absl::Status FlattenPath(const google::protobuf::RepeatedField<double>& xy, std::vector<Chord>* chords);
 
 }  // namespace selvage

@@ -34,8 +34,9 @@ struct Input {
   // Pixels over exactly the rectangle asked for by Needs (not set in Needs,
   // Window). Beyond the window they are filled in as Edge says.
   Picture picture;
-  // Content of a measuring step's blob.
+  // Content of a measuring step's blob: its values, and all of it.
   std::vector<float> numbers;
+  std::shared_ptr<const Measurement> measured;
 };
 
 class Inputs {

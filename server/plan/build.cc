@@ -29,9 +29,17 @@ class Builder {
 
   void Build() {
     for (size_t s = 0; s < cut_.segments.size(); ++s) {
-      StepResolver steps(cut_.segments[s].steps);
-      task_of_[s].reserve(demand_.segment[s].size());
-      for (int32_t frame : demand_.segment[s]) task_of_[s].push_back(AddTask(cut_.segments[s], frame, &steps));
+      const Segment& segment = cut_.segments[s];
+      StepResolver steps(segment.steps);
+      std::optional<FollowSteps> follow;
+      if (segment.follow.does != FollowPart::kNothing) follow.emplace(stack_.mask(segment.follow.mask), segment.follow);
+      const std::vector<int32_t>& frames = demand_.segment[s];
+      task_of_[s].assign(frames.size(), -1);
+      for (size_t k = 0; k < frames.size(); ++k) {
+        // What is carried backward reads itself at the frame after.
+        const size_t i = segment.follow.does == FollowPart::kBackward ? frames.size() - 1 - k : k;
+        task_of_[s][i] = AddTask(segment, frames[i], follow ? follow->At(frames[i]) : steps.At(frames[i]));
+      }
     }
     for (size_t i = 0; i < targets_.size(); ++i) {
       plan_->targets.push_back(plan_->tasks[TaskAt(cut_.target_segment[i], targets_[i].frame)].key);
@@ -153,16 +161,17 @@ class Builder {
     AddInput(s.main, -1, kMain, frame, 0);
     for (int offset : offsets) AddInput(s.main, -1, kMain, frame + offset, offset);
     for (const SideInput& side : s.sides) {
-      AddInput(side.source, side.step, side.port, side.at.value_or(frame), 0);
+      const std::optional<int32_t> at = side.at ? side.at(frame) : frame;
+      if (!at) continue;
+      AddInput(side.source, side.step, side.port, *at, 0);
       if (!side.windowed) continue;
       for (int offset : offsets) AddInput(side.source, side.step, side.port, frame + offset, offset);
     }
   }
 
-  int AddTask(const Segment& s, int32_t frame, StepResolver* resolver) {
+  int AddTask(const Segment& s, int32_t frame, const ResolvedSteps& resolved) {
     CollectInputs(s, frame);
-    const StepResolver::Resolved& resolved = resolver->At(frame);
-    const Epoch own = s.pass_index >= 0 && epochs_ ? epochs_(s.pass, frame) : Epoch();
+    const Epoch own = s.heeds_epochs && epochs_ ? epochs_(s.pass, frame) : Epoch();
     uint64_t with_below = std::max(own.with_below, with_below_);
     uint64_t epoch = std::max(own.own, with_below);
     Digest recipe = RecipeOf(plan_->format, resolved.digest, recipe_, epoch);

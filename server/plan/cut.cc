@@ -4,8 +4,10 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
+#include "server/plan/faults.h"
 #include "server/plan/file_type.h"
 #include "server/plan/names.h"
+#include "server/plan/values_check.h"
 
 namespace selvage {
 namespace {
@@ -20,6 +22,7 @@ class Cutter {
     const PassOrder order = OrderPasses(stack_, names_, roots);
     kinds_ = PassKinds(stack_, names_, order);
     pass_source_.resize(stack_.pass_size());
+    mask_source_.resize(stack_.mask_size());
     for (int pass : order.passes) CutPass(pass);
     for (const Target& t : targets_) cut_.target_segment.push_back(CutTarget(t));
     return std::move(cut_);
@@ -34,8 +37,7 @@ class Cutter {
   }
 
   void AddRoot(const std::string& name, std::vector<int>* roots) const {
-    const NameRef ref = names_.Find(name);
-    if (ref.type == NameRef::kPass) roots->push_back(ref.index);
+    if (const int behind = PassBehind(stack_, names_, name); behind >= 0) roots->push_back(behind);
   }
   void CollectRoots(const Target& t, std::vector<int>* roots) const {
     if (const Deliverable* d = FindDeliverable(t.deliverable)) {
@@ -46,19 +48,19 @@ class Cutter {
       for (const auto& layer : d->layer()) AddRoot(layer.from(), roots);
     } else if (t.look) {
       AddRoot(t.source, roots);
-      AddRoot(t.look->behind(), roots);
-      AddRoot(t.look->color(), roots);
+      for (const Port& port : PortsOf(ParamsOf(*t.look))) AddRoot(port.name, roots);
     } else {
       AddRoot(t.source, roots);
     }
   }
 
-  Source Find(const std::string& name) const {
+  Source Find(const std::string& name) {
     const NameRef ref = names_.Find(name);
     switch (ref.type) {
       case NameRef::kPlate:
         return {Source::kPlate, ref.index, name};
       case NameRef::kMask:
+        if (stack_.mask(ref.index).has_follow()) return Followed(ref.index);
         return {Source::kMask, ref.index, name};
       case NameRef::kPass: {
         Source s = pass_source_[ref.index];
@@ -85,7 +87,7 @@ class Cutter {
     segment.real = segment.reach = Real(segment.main);
     segment.available = Available(segment.main);
     for (const SideInput& side : segment.sides) {
-      // A measurement is there at every frame.
+      // A measurement is there at every frame; what is carried knows where it is.
       if (side.at) continue;
       if (side.windowed) segment.reach = segment.reach.Intersect(Real(side.source));
       segment.real = segment.real.Intersect(Available(side.source));
@@ -99,7 +101,7 @@ class Cutter {
   Source Measure(const Port& port, const Segment& reader) {
     Segment s;
     s.pass = reader.pass;
-    s.pass_index = reader.pass_index;
+    s.heeds_epochs = true;
     s.number = next_number_++;
     s.first_step = reader.first_step;
     s.keep = reader.keep;
@@ -117,14 +119,91 @@ class Cutter {
     return {Source::kSegment, Add(std::move(s)), absl::StrCat(port.path, " of pass ", reader.pass)};
   }
 
+  // The task that finds how a picture moves from a frame to the next; one for all
+  // that ask for it.
+  Source Motion(const Source& picture) {
+    auto [it, is_new] = motion_.try_emplace({picture.type, picture.index});
+    if (!is_new) return it->second;
+    Segment s;
+    s.pass = absl::StrCat("motion ", picture.name);
+    s.heeds_epochs = true;
+    s.main = picture;
+    Step step;
+    step.mutable_motion_field()->set_to(picture.name);
+    s.steps.push_back(std::move(step));
+    s.sides.push_back({0, "to", picture, [](int32_t frame) { return frame + 1; }, false});
+    it->second = {Source::kSegment, Add(std::move(s)), absl::StrCat("motion of ", picture.name)};
+    return it->second;
+  }
+
+  // A mask that follows a picture: a result like a pass, of what is drawn at key
+  // frames and carried from frame to frame between them.
+  Source Followed(int index) {
+    Source& source = mask_source_[index];
+    if (source.type != Source::kNone) return source;
+    const Mask& mask = stack_.mask(index);
+    const Source picture = Find(mask.follow().picture());
+    Segment draw = FollowSegment(mask, {FollowPart::kDraw, index, -1});
+    for (int i = 0; i < mask.shape_size(); ++i) {
+      const Mask::Shape* shape = &mask.shape(i);
+      const auto when = [shape](bool (*needs)(const Mask::Shape&, int32_t)) {
+        return [=](int32_t frame) { return needs(*shape, frame) ? std::optional(frame) : std::nullopt; };
+      };
+      const Source before = Carried(mask, {FollowPart::kForward, index, i}, picture);
+      const Source after = Carried(mask, {FollowPart::kBackward, index, i}, picture);
+      draw.sides.push_back({0, absl::StrCat("shape[", i, "].before"), before, when(NeedsForward), false});
+      draw.sides.push_back({0, absl::StrCat("shape[", i, "].after"), after, when(NeedsBackward), false});
+    }
+    source = {Source::kSegment, AddFollowing(std::move(draw), picture), mask.name()};
+    return source;
+  }
+
+  static Segment FollowSegment(const Mask& mask, const FollowPart& part) {
+    Segment s;
+    s.pass = absl::StrCat("mask ", mask.name());
+    s.heeds_epochs = true;
+    s.follow = part;
+    if (part.does == FollowPart::kDraw) return s;
+    // For messages: the shape.
+    s.first_step = static_cast<uint32_t>(part.shape);
+    s.number = 1 + 2 * static_cast<uint32_t>(part.shape) + (part.does == FollowPart::kBackward);
+    return s;
+  }
+
+  // The task that carries one shape to the next or previous frame: reads itself
+  // at the frame before, up to a key frame.
+  Source Carried(const Mask& mask, const FollowPart& part, const Source& picture) {
+    const Mask::Shape* shape = &mask.shape(part.shape);
+    const bool backward = part.does == FollowPart::kBackward;
+    const Source motion = Motion(picture);
+    Segment s = FollowSegment(mask, part);
+    const Source self{Source::kSegment, static_cast<int>(cut_.segments.size()), mask.name()};
+    const auto neighbour = [=](int32_t frame) {
+      const int32_t other = backward ? frame + 1 : frame - 1;
+      return IsDrawnAt(*shape, other) ? std::nullopt : std::optional(other);
+    };
+    s.sides.push_back({0, "from", self, neighbour, false});
+    s.sides.push_back({0, "motion", motion, [=](int32_t frame) { return backward ? frame : frame - 1; }, false});
+    AddFollowing(std::move(s), picture);
+    return self;
+  }
+
+  // It is there where the picture is.
+  int AddFollowing(Segment segment, const Source& picture) {
+    const int index = Add(std::move(segment));
+    cut_.segments[index].real = cut_.segments[index].reach = Real(picture);
+    cut_.segments[index].available = Available(picture);
+    return index;
+  }
+
   void AddStep(const Step& step, const std::vector<Port>& ports, Segment* segment) {
     const int index = static_cast<int>(segment->steps.size());
     for (const Port& port : ports) {
       if (port.box != nullptr) {
         const int32_t at = port.box->has_frame() ? port.box->frame() : stack_.frames().first();
-        segment->sides.push_back({index, port.path, Measure(port, *segment), at, false});
+        segment->sides.push_back({index, port.path, Measure(port, *segment), [at](int32_t) { return at; }, false});
       } else if (!port.name.empty()) {
-        segment->sides.push_back({index, port.path, Find(port.name), std::nullopt, port.traits.windowed()});
+        segment->sides.push_back({index, port.path, Find(port.name), {}, port.traits.windowed()});
       }
     }
     segment->steps.push_back(step);
@@ -144,7 +223,7 @@ class Cutter {
     auto begin = [&](const Source& main, int first_step) {
       current = Segment{};
       current.pass = pass.name();
-      current.pass_index = index;
+      current.heeds_epochs = true;
       current.first_step = static_cast<uint32_t>(first_step);
       current.keep = pass.keep();
       current.main = main;
@@ -175,7 +254,9 @@ class Cutter {
       return it->second;
     }
     if (t.look) return CutLook(t);
-    if (const NameRef pass = names_.Find(t.source); pass.type == NameRef::kPass) return CutPassTarget(pass.index);
+    const NameRef ref = names_.Find(t.source);
+    if (ref.type == NameRef::kPass) return CutPassTarget(ref.index);
+    if (ref.type == NameRef::kMask && stack_.mask(ref.index).has_follow()) return Followed(ref.index).index;
     cut_.errors.push_back({});
     cut_.errors.back().set_message(absl::StrCat("there is no deliverable \"", t.deliverable, "\""));
     return -1;
@@ -220,6 +301,57 @@ class Cutter {
     return "";
   }
 
+  // Fills in what a look at a picture leaves out. Returns what is wrong with it.
+  std::string CompleteLook(const std::string& source, Kind kind, LookPicture* look) const {
+    const bool behind = look->as() == LookPicture::AS_PLATE || look->as() == LookPicture::AS_WIPE;
+    if (behind && look->behind().empty()) look->set_behind(FirstPicture());
+    const bool cuts_out = kind == MATTE && look->as() != LookPicture::AS_MATTE;
+    if (cuts_out && look->color().empty()) look->set_color(FirstPicture());
+    if ((behind || look->as() == LookPicture::AS_BACKGROUND) && look->behind().empty()) {
+      return "this look needs a picture behind: say which";
+    }
+    if (cuts_out && look->color().empty()) {
+      return absl::StrCat("\"", source, "\" is a matte: say which picture it cuts out, or look at it as a matte");
+    }
+    return "";
+  }
+
+  // The plate at the beginning of a pass, if it is a picture; else the first one.
+  std::string PictureUnder(std::string name) const {
+    NameRef ref = names_.Find(name);
+    for (; ref.type == NameRef::kPass; ref = names_.Find(name)) name = stack_.pass(ref.index).from();
+    return KindOf(stack_, kinds_, ref) == OPAQUE ? name : FirstPicture();
+  }
+
+  // Fills in what a measurement leaves out.
+  void CompleteMeasure(const std::string& source, MeasureMatte* measure) const {
+    if (measure->plate().empty()) measure->set_plate(PictureUnder(source));
+    // Without motion there is nothing to compare with.
+    if (measure->plate().empty()) measure->set_window(0);
+  }
+
+  // What a client gave, not yet checked by anyone.
+  void CheckLook(const std::string& source, Kind kind, const Step& step, Faults* faults) const {
+    const OpTraits& traits = OperatorOf(step)->traits;
+    if (TakenAs(traits.takes(), kind) == KIND_UNSPECIFIED) {
+      faults->Add("", absl::StrCat(Quoted(source), " ", KindMisfit(traits.takes(), kind)));
+    }
+    CheckKnown("", ParamsOf(step), faults);
+    CheckValues({"", ""}, stack_, ParamsOf(step),
+                [&](const Place& at, const ParamTraits& input, const std::string& name) {
+                  const NameRef other = names_.Find(name);
+                  const Kind given = KindOf(stack_, kinds_, other);
+                  if (name.empty()) {
+                    faults->Add("", absl::StrCat(at.words, ": names nothing, needs ", KindsInWords(input.input())));
+                  } else if (other.type == NameRef::kNone) {
+                    faults->Add("", absl::StrCat(at.words, ": ", names_.Unknown(name)));
+                  } else if (TakenAs(input.input(), given) == KIND_UNSPECIFIED) {
+                    faults->Add("", absl::StrCat(at.words, ": ", Quoted(name), " ", KindMisfit(input.input(), given)));
+                  }
+                },
+                faults);
+  }
+
   int CutLook(const Target& t) {
     const NameRef ref = names_.Find(t.source);
     if (ref.type == NameRef::kNone) return Refuse(names_.Unknown(t.source));
@@ -227,33 +359,23 @@ class Cutter {
       return Refuse(absl::StrCat("frame ", t.frame, " is out of range, allowed ", stack_.frames().first(), " to ",
                                  stack_.frames().last()));
     }
+    const Kind kind = KindOf(stack_, kinds_, ref);
     Segment s;
     s.pass = "look";
     s.main = Find(t.source);
-    Step step;
-    LookPicture* look = step.mutable_look_picture();
-    *look = *t.look;
-    const bool behind = look->as() == LookPicture::AS_PLATE || look->as() == LookPicture::AS_WIPE;
-    if (behind && look->behind().empty()) look->set_behind(FirstPicture());
-    const bool matte = KindOf(stack_, kinds_, ref) == MATTE;
-    if (matte && look->as() != LookPicture::AS_MATTE && look->color().empty()) look->set_color(FirstPicture());
-    if ((behind || look->as() == LookPicture::AS_BACKGROUND) && look->behind().empty()) {
-      return Refuse("this look needs a picture behind: say which");
+    Step step = *t.look;
+    if (step.has_look_picture()) {
+      const std::string refusal = CompleteLook(t.source, kind, step.mutable_look_picture());
+      if (!refusal.empty()) return Refuse(refusal);
+    } else if (step.has_measure_matte()) {
+      CompleteMeasure(t.source, step.mutable_measure_matte());
     }
-    if (matte && look->as() != LookPicture::AS_MATTE && look->color().empty()) {
-      return Refuse(absl::StrCat("\"", t.source, "\" is a matte: say which picture it cuts out, or look at it as a matte"));
-    }
-    const std::vector<Port> ports = PortsOf(*look);
-    for (const Port& port : ports) {
-      if (port.name.empty()) continue;
-      const NameRef other = names_.Find(port.name);
-      if (other.type == NameRef::kNone) return Refuse(names_.Unknown(port.name));
-      const Kind kind = KindOf(stack_, kinds_, other);
-      if (TakenAs(port.traits.input(), kind) == KIND_UNSPECIFIED) {
-        return Refuse(absl::StrCat(port.path, " \"", port.name, "\" is ", KindName(kind), ", needs a picture"));
-      }
-    }
-    AddStep(step, ports, &s);
+    Faults faults;
+    CheckLook(t.source, kind, step, &faults);
+    for (StackError& e : faults.Take()) cut_.errors.push_back(std::move(e));
+    if (!cut_.errors.empty()) return -1;
+    AddStep(step, PortsOf(ParamsOf(step)), &s);
+    s.window = WindowOf(ParamsOf(step));
     return Add(std::move(s));
   }
 
@@ -263,6 +385,9 @@ class Cutter {
   std::vector<Kind> kinds_;
   // What a pass stands for: its last segment, or that of the pass it repeats.
   std::vector<Source> pass_source_;
+  // Of masks that follow.
+  std::vector<Source> mask_source_;
+  absl::flat_hash_map<std::pair<Source::Type, int>, Source> motion_;
   absl::flat_hash_map<std::string, int> deliver_segment_;
   mutable const Deliverable* roots_of_ = nullptr;
   uint32_t next_number_ = 0;

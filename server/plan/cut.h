@@ -3,12 +3,14 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <limits>
 #include <optional>
 #include <string>
 #include <vector>
 
 #include "proto/frame_pattern.h"
+#include "server/plan/follow.h"
 #include "server/plan/plan.h"
 
 namespace selvage {
@@ -33,8 +35,9 @@ struct SideInput {
   int step = 0;
   std::string port;
   Source source;
-  // A measurement is taken at one frame for the whole shot.
-  std::optional<int32_t> at;
+  // Where it is not the frame of the task: at which frame it is read for that one
+  // (a measurement at one frame for the whole shot), if at all.
+  std::function<std::optional<int32_t>(int32_t frame)> at;
   // Read over the segment's window, as the main input is.
   bool windowed = false;
 };
@@ -42,13 +45,14 @@ struct SideInput {
 struct Segment {
   // "core", "deliver comp", "look".
   std::string pass;
-  // Index in Stack.pass, or -1.
-  int pass_index = -1;
+  // Invalidations by the name of the pass reach it.
+  bool heeds_epochs = false;
   // Position in the pass, measurements included.
   uint32_t number = 0;
   uint32_t first_step = 0;
-  // As written: not resolved yet.
+  // As written: not resolved yet. None where `follow` makes them.
   std::vector<Step> steps;
+  FollowPart follow;
   Source main;
   // Frames before and after at which the main input and windowed sides are read too.
   int window = 0;

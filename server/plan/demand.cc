@@ -1,5 +1,6 @@
 // Which frames of what are needed, from the targets up.
 #include <algorithm>
+#include <set>
 
 #include "absl/strings/str_cat.h"
 #include "server/plan/cut.h"
@@ -34,6 +35,19 @@ std::vector<int32_t> Widen(const std::vector<int32_t>& frames, int window, const
   return wide;
 }
 
+// What a segment that reads itself at other frames needs of itself.
+void AddOwnFrames(const Segment& s, int self, std::vector<int32_t>* frames) {
+  for (const SideInput& side : s.sides) {
+    if (side.source.type != Source::kSegment || side.source.index != self) continue;
+    std::set<int32_t> all(frames->begin(), frames->end());
+    for (int32_t f : *frames) {
+      // Where another one came by before, the way on is known.
+      for (auto at = side.at(f); at && all.insert(*at).second;) at = side.at(*at);
+    }
+    frames->assign(all.begin(), all.end());
+  }
+}
+
 }  // namespace
 
 Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const StackCut& cut, const Limits& limits) {
@@ -55,6 +69,7 @@ Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const 
   int64_t tasks = 0, inputs = 0;
   for (size_t i = cut.segments.size(); i-- > 0;) {
     const Segment& s = cut.segments[i];
+    AddOwnFrames(s, static_cast<int>(i), &demand.segment[i]);
     const std::vector<int32_t>& frames = demand.segment[i];
     if (frames.empty()) continue;
     tasks += static_cast<int64_t>(frames.size());
@@ -70,8 +85,13 @@ Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const 
     const std::vector<int32_t> wide = Widen(frames, s.window, s.reach);
     need(s.main, wide);
     for (const SideInput& side : s.sides) {
+      if (side.source.type == Source::kSegment && side.source.index == static_cast<int>(i)) continue;
       if (side.at) {
-        need(side.source, {*side.at});
+        std::vector<int32_t> there;
+        for (int32_t f : frames) {
+          if (const auto at = side.at(f); at && (there.empty() || there.back() != *at)) there.push_back(*at);
+        }
+        need(side.source, there);
       } else {
         need(side.source, side.windowed ? wide : frames);
       }

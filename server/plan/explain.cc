@@ -96,7 +96,7 @@ class Explainer {
     if (!own.text.empty()) return {own.text, ""};
     if (change.root < 0) return {own.input ? absl::StrCat("\"", own.input_name, "\" above it changed since") : "something above it changed", ""};
     const PlannedTask& root = plan_.tasks[change.root];
-    const bool elsewhen = root.frame != t.frame && !Measures(root);
+    const bool elsewhen = root.frame != t.frame && !Measures(root) && !Follows(root);
     return {absl::StrCat(Own(change.root), elsewhen ? absl::StrCat(" (frame ", root.frame, ")") : ""),
             root.pass == t.pass ? "" : root.pass};
   }
@@ -185,6 +185,10 @@ class Explainer {
   static bool Measures(const PlannedTask& task) {
     const Operator* op = task.steps->empty() ? nullptr : OperatorOf(task.steps->front());
     return op != nullptr && op->traits.family() == "measure";
+  }
+
+  static bool Follows(const PlannedTask& task) {
+    return !task.steps->empty() && (task.steps->front().has_carry_points() || task.steps->front().has_draw_mask());
   }
 
   const Pass* PassOf(const PlannedTask& task) const {

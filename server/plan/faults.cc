@@ -4,6 +4,7 @@
 
 #include "absl/strings/escaping.h"
 #include "absl/strings/str_cat.h"
+#include "proto/catalogue.h"
 
 namespace selvage {
 namespace {
@@ -43,6 +44,11 @@ std::string KindAdvice(const google::protobuf::RepeatedField<int>& takes, Kind g
   if (given == MATTE) return "a matte has no colour: start from a picture and put the matte in with `set_matte`";
   if (Has(takes, MATTE)) return "make a matte of it with a key, such as `color_difference`";
   return "use a plate or pass without alpha";
+}
+
+std::string KindMisfit(const google::protobuf::RepeatedField<int>& takes, Kind given) {
+  return absl::StrCat("is ", given == MATTE ? "a " : "", KindName(given), ", needs ", KindsInWords(takes), "; ",
+                      KindAdvice(takes, given));
 }
 
 }  // namespace selvage

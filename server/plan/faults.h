@@ -45,5 +45,7 @@ std::string Quoted(const std::string& text);
 std::string KindsInWords(const google::protobuf::RepeatedField<int>& takes);
 // What to add where something of kind `given` does not fit: "add `premultiply`".
 std::string KindAdvice(const google::protobuf::RepeatedField<int>& takes, Kind given);
+// "is a matte, needs straight colour; ...": for something of a kind that is not taken.
+std::string KindMisfit(const google::protobuf::RepeatedField<int>& takes, Kind given);
 
 }  // namespace selvage

@@ -147,7 +147,40 @@ std::string NameOfOperator(const Step& step) {
   return op == nullptr ? "a step" : op->name;
 }
 
-std::string DifferenceOfSteps(const Ingredients& before, const Ingredients& now, const StepName& name_of) {
+bool Same(const Outline& a, const Outline& b) {
+  if (a.path_size() != b.path_size()) return false;
+  for (int p = 0; p < a.path_size(); ++p) {
+    if (!std::equal(a.path(p).xy().begin(), a.path(p).xy().end(), b.path(p).xy().begin(), b.path(p).xy().end())) return false;
+  }
+  return true;
+}
+
+// Of a shape that follows, drawn at that frame in at least one of two tasks.
+std::string DifferenceOfOutlines(const Outline& before, const Outline& now, int32_t frame) {
+  if (Same(before, now)) return "";
+  const bool had = before.path_size() > 0, has = now.path_size() > 0;
+  return absl::StrCat(had && has ? "has another outline" : has ? "is drawn now" : "is not drawn any more", " at frame ", frame);
+}
+
+// Of the steps that carry and draw followed masks, as the artist knows them.
+std::string DifferenceOfFollowing(const Step& before, const Step& now, int32_t frame) {
+  if (now.has_carry_points()) {
+    const CarryPoints &a = before.carry_points(), &b = now.carry_points();
+    std::string drawn = DifferenceOfOutlines(a.drawn(), b.drawn(), b.backward() ? frame + 1 : frame - 1);
+    return drawn.empty() ? "follows otherwise" : drawn;
+  }
+  const DrawMask &a = before.draw_mask(), &b = now.draw_mask();
+  if (a.shape_size() != b.shape_size()) return absl::StrCat("has ", b.shape_size(), " shapes, had ", a.shape_size());
+  for (int i = 0; i < b.shape_size(); ++i) {
+    const std::string drawn = DifferenceOfOutlines(a.shape(i).drawn(), b.shape(i).drawn(), frame);
+    if (!drawn.empty()) return absl::StrCat("shape ", i + 1, " ", drawn);
+    if (a.shape(i).mix() != b.shape(i).mix()) return absl::StrCat("shape ", i + 1, " lies between other key frames");
+  }
+  const std::string field = FirstField(a, b, "");
+  return field.empty() ? "" : field.substr(1);
+}
+
+std::string DifferenceOfSteps(const Ingredients& before, const Ingredients& now, int32_t frame, const StepName& name_of) {
   const int a = before.step_size(), b = now.step_size();
   for (int i = 0; i < std::max(a, b); ++i) {
     const bool same_operator = i < a && i < b && before.step(i).op_case() == now.step(i).op_case();
@@ -163,6 +196,8 @@ std::string DifferenceOfSteps(const Ingredients& before, const Ingredients& now,
     }
     if (OperatorOf(now.step(i)) == nullptr) continue;
     std::string field = FirstField(ParamsOf(before.step(i)), ParamsOf(now.step(i)), name_of(i));
+    const bool follows = now.step(i).has_carry_points() || now.step(i).has_draw_mask();
+    if (follows && !field.empty()) field = DifferenceOfFollowing(before.step(i), now.step(i), frame);
     if (!field.empty()) return field;
   }
   return "";
@@ -240,7 +275,7 @@ Ingredients IngredientsOf(const Plan& plan, const PlannedTask& task) {
 
 Difference FirstDifference(const Ingredients& before, const Ingredients& now, int32_t frame, const StepName& name_of) {
   Difference d;
-  d.text = DifferenceOfSteps(before, now, name_of);
+  d.text = DifferenceOfSteps(before, now, frame, name_of);
   if (!d.text.empty()) return d;
   if (before.format().width() != now.format().width() || before.format().height() != now.format().height()) {
     d.text = absl::StrCat("the format is ", now.format().width(), " x ", now.format().height(), ", was ",

@@ -27,7 +27,7 @@ struct RecipeInput {
 // A plate frame: content of the file and how it is decoded, not where it lies.
 Digest PlateContent(const PlateRead& plate);
 
-// The segment's own recipe. `steps` is StepResolver::Resolved::digest. The
+// The segment's own recipe. `steps` is ResolvedSteps::digest. The
 // epoch only changes the last eight bytes, so that a recipe that was
 // invalidated can be told from one whose settings changed.
 Digest RecipeOf(const Format& format, const Digest& steps, std::span<const RecipeInput> inputs, uint64_t epoch);

@@ -47,6 +47,19 @@ std::vector<std::string> InputNames(const Pass& pass) {
   return names;
 }
 
+int PassBehind(const Stack& stack, const NameTable& names, const std::string& name) {
+  NameRef ref = names.Find(name);
+  if (ref.type == NameRef::kMask) ref = names.Find(stack.mask(ref.index).follow().picture());
+  return ref.type == NameRef::kPass ? ref.index : -1;
+}
+
+std::string PassInWords(const std::string& pass) {
+  for (const std::string what : {"mask ", "motion "}) {
+    if (pass.starts_with(what)) return absl::StrCat(what, "\"", pass.substr(what.size()), "\"");
+  }
+  return absl::StrCat("pass \"", pass, "\"");
+}
+
 std::vector<int> AllPasses(const Stack& stack) {
   std::vector<int> all(stack.pass_size());
   std::iota(all.begin(), all.end(), 0);
@@ -64,8 +77,7 @@ PassOrder OrderPasses(const Stack& stack, const NameTable& names, const std::vec
   auto open = [&](int pass) {
     Visit v{pass, {}, 0};
     for (const std::string& name : InputNames(stack.pass(pass))) {
-      const NameRef ref = names.Find(name);
-      if (ref.type == NameRef::kPass) v.inputs.push_back(ref.index);
+      if (const int behind = PassBehind(stack, names, name); behind >= 0) v.inputs.push_back(behind);
     }
     return v;
   };

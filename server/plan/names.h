@@ -33,6 +33,13 @@ class NameTable {
 // Names that a pass reads: `from`, then those of its steps, in order.
 std::vector<std::string> InputNames(const Pass& pass);
 
+// The pass that has to be there first for a name: itself, or of a mask that
+// follows a pass that one; -1 if none.
+int PassBehind(const Stack& stack, const NameTable& names, const std::string& name);
+
+// As messages call what tasks are made for: `pass "core"`, `mask "boots"`.
+std::string PassInWords(const std::string& pass);
+
 struct PassOrder {
   // Passes that the roots need (all passes if none are given), inputs before
   // their users.

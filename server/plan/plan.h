@@ -48,11 +48,12 @@ struct PlateFile {
 // how HOLD finds the frame to hold, and how a missing file becomes an error.
 // REQUIRES: Validate found nothing.
 struct Target {
-  // A deliverable by name, or (look) a pass, plate or mask with a LookPicture,
-  // or a pass by `source` alone: what it stands for, at that frame.
+  // A deliverable by name, or a pass, plate or mask with an internal step that
+  // makes a blob of it (look), or a pass by `source` alone: what it stands for,
+  // at that frame.
   std::string deliverable;
   std::string source;
-  std::optional<LookPicture> look;
+  std::optional<Step> look;
   int32_t frame = 0;
 };
 std::vector<Target> DeliverableTargets(const Stack& stack);

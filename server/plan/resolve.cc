@@ -83,7 +83,7 @@ void ResolveSubMessage(const FieldDescriptor* f, int32_t frame, const std::strin
     // without a default are the operator's affair.
     if (f->real_containing_oneof() != nullptr || traits.measure() != MEASURE_NONE) return;
     if ((is_number || is_color) && !traits.has_default_value()) return;
-    if (f->message_type() == SampleBox::descriptor()) return;
+    if (f->message_type() == SampleBox::descriptor() || traits.may_be_unset()) return;
   }
   Message* sub = r->MutableMessage(m, f);
   if (is_number) {
@@ -250,6 +250,14 @@ Step ResolveStep(const Step& step, int32_t frame) {
 
 bool IsAnimated(const Step& step) { return HasKeyFrames(ParamsOf(step)); }
 
+ResolvedSteps AsResolved(std::vector<Step> steps) {
+  CanonicalWriter w("selvage steps");
+  w.U32(static_cast<uint32_t>(steps.size()));
+  for (const Step& step : steps) w.Bytes(BytesOf(step));
+  const Digest digest = w.Sha();
+  return {std::make_shared<std::vector<Step>>(std::move(steps)), digest};
+}
+
 StepResolver::StepResolver(std::vector<Step> steps) {
   for (Step& s : steps) {
     Entry& entry = entries_.emplace_back();
@@ -261,7 +269,7 @@ StepResolver::StepResolver(std::vector<Step> steps) {
   }
 }
 
-const StepResolver::Resolved& StepResolver::At(int32_t frame) {
+const ResolvedSteps& StepResolver::At(int32_t frame) {
   if (last_ != nullptr && !animated_) return *last_;
   CanonicalWriter w("selvage steps");
   w.U32(static_cast<uint32_t>(entries_.size()));

@@ -29,17 +29,20 @@ Step ResolveStep(const Step& step, int32_t frame);
 // Whether any number of it has key frames.
 bool IsAnimated(const Step& step);
 
+struct ResolvedSteps {
+  std::shared_ptr<const std::vector<Step>> steps;
+  // Of operators, revisions and canonical parameters.
+  Digest digest;
+};
+// REQUIRES: the steps are resolved.
+ResolvedSteps AsResolved(std::vector<Step> steps);
+
 // The steps of one segment, resolved once for each distinct set of values.
 class StepResolver {
  public:
   explicit StepResolver(std::vector<Step> steps);
 
-  struct Resolved {
-    std::shared_ptr<const std::vector<Step>> steps;
-    // Of operators, revisions and canonical parameters.
-    Digest digest;
-  };
-  const Resolved& At(int32_t frame);
+  const ResolvedSteps& At(int32_t frame);
 
  private:
   struct Entry {
@@ -50,8 +53,8 @@ class StepResolver {
   };
   std::vector<Entry> entries_;
   bool animated_ = false;
-  std::unordered_map<Digest, Resolved, DigestHash> known_;
-  const Resolved* last_ = nullptr;
+  std::unordered_map<Digest, ResolvedSteps, DigestHash> known_;
+  const ResolvedSteps* last_ = nullptr;
 };
 
 // One mask, its paths parsed once, resolved once for each distinct shape.

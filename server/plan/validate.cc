@@ -41,8 +41,12 @@ class StackCheck {
     CheckFrames({"frames", "frames"}, stack_.has_frames(), stack_.frames());
     CheckFormat();
     for (int i = 0; i < stack_.plate_size() && !faults_.full(); ++i) CheckPlate(i);
-    for (int i = 0; i < stack_.mask_size() && !faults_.full(); ++i) CheckMask(i);
-    const PassCheck passes = CheckPasses();
+    PassCheck passes(stack_, names_, limits_, &faults_);
+    for (int i = 0; i < stack_.mask_size() && !faults_.full(); ++i) CheckMask(i, passes);
+    for (int i = 0; i < stack_.pass_size() && !faults_.full(); ++i) {
+      CheckSharedName(PlaceOf("pass", i, stack_.pass(i).name()), stack_.pass(i).name());
+      passes.Check(i);
+    }
     for (int i = 0; i < stack_.deliver_size() && !faults_.full(); ++i) CheckDeliverable(i, passes);
     return faults_.Take();
   }
@@ -138,7 +142,7 @@ class StackCheck {
     if (plate.has_frames()) CheckFrames(at.Field("frames"), true, plate.frames());
   }
 
-  void CheckMask(int index) {
+  void CheckMask(int index, const PassCheck& passes) {
     const Mask& mask = stack_.mask(index);
     const Place at = PlaceOf("mask", index, mask.name());
     CheckSharedName(at, mask.name());
@@ -146,6 +150,43 @@ class StackCheck {
     for (int i = 0; i < mask.shape_size() && !faults_.full(); ++i) CheckShape(at.Item("shape", i), mask.shape(i));
     CheckValues(at.Field("shutter"), stack_, mask.shutter(), {}, &faults_);
     CheckValues(at.Field("track"), stack_, mask.track(), {}, &faults_);
+    if (mask.has_follow()) CheckFollow(at, mask, passes);
+  }
+
+  void CheckFollow(const Place& at, const Mask& mask, const PassCheck& passes) {
+    const Place follow = at.Field("follow"), picture = follow.Field("picture");
+    CheckValues(follow, stack_, mask.follow(),
+                [&](const Place& here, const ParamTraits& traits, const std::string& name) {
+                  passes.CheckSide(here, traits, name);
+                },
+                &faults_);
+    if (passes.IsStill(mask.follow().picture())) {
+      faults_.Add(picture.path, absl::StrCat(picture.words, ": ", Quoted(mask.follow().picture()),
+                                             " is a still picture, nothing moves in it"));
+    }
+    for (const auto& [field, given] : {std::pair{"shutter", mask.has_shutter()}, {"track", mask.has_track()}}) {
+      if (!given) continue;
+      const Place other = at.Field(field);
+      faults_.Add(other.path, absl::StrCat(other.words, ": doesn't go with follow, give one of them"));
+    }
+    for (int i = 0; i < mask.shape_size() && !faults_.full(); ++i) CheckDrawn(at.Item("shape", i), mask.shape(i));
+  }
+
+  // Of a followed shape: it must be known when it was drawn.
+  void CheckDrawn(const Place& at, const Mask::Shape& shape) {
+    if (shape.has_path()) {
+      const Place path = at.Field("path");
+      faults_.Add(path.path, absl::StrCat(path.words, ": at which frame was it drawn? A followed shape needs key frames: ",
+                                          "at { frame: ", stack_.frames().first(), " path: ... }"));
+    }
+    for (int i = 0; i < shape.at_size(); ++i) {
+      const int32_t frame = shape.at(i).frame();
+      if (frame >= stack_.frames().first() && frame <= stack_.frames().last()) continue;
+      faults_.Add(absl::StrCat(at.path, ".at[", i, "].frame"),
+                  absl::StrCat(at.words, ": key frame ", frame, " is out of range, allowed ", stack_.frames().first(),
+                               " to ", stack_.frames().last(), " for a followed shape"));
+      return;
+    }
   }
 
   std::optional<SvgPath> CheckPath(const Place& at, const std::string& text) {
@@ -196,15 +237,6 @@ class StackCheck {
   }
   static const ParamTraits& ShapeTraits(const char* field) {
     return TraitsOf(Mask::Shape::descriptor()->FindFieldByName(field));
-  }
-
-  PassCheck CheckPasses() {
-    PassCheck passes(stack_, names_, limits_, &faults_);
-    for (int i = 0; i < stack_.pass_size() && !faults_.full(); ++i) {
-      CheckSharedName(PlaceOf("pass", i, stack_.pass(i).name()), stack_.pass(i).name());
-      passes.Check(i);
-    }
-    return passes;
   }
 
   void CheckFrom(const Place& at, const std::string& from, const PassCheck& passes) {

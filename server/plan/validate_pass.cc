@@ -57,14 +57,24 @@ Kind PassCheck::CheckName(const Place& at, const std::string& name) const {
 void PassCheck::CheckCycle(int pass) const {
   for (const std::vector<int>& cycle : order_.cycles) {
     if (cycle.front() != pass) continue;
-    std::string chain = cycle.size() == 1 ? "itself" : "";
+    std::string chain;
     for (size_t i = 1; i < cycle.size() && i <= kCycleNames; ++i) {
-      absl::StrAppend(&chain, i == kCycleNames ? "..." : Quoted(stack_.pass(cycle[i]).name()), ", which reads ");
+      absl::StrAppend(&chain, i == kCycleNames ? "..." : Reads(cycle[i - 1], cycle[i]), ", which reads ");
     }
-    if (cycle.size() > 1) absl::StrAppend(&chain, Quoted(stack_.pass(pass).name()));
+    absl::StrAppend(&chain, Reads(cycle.back(), pass));
     const Place at = PlaceOf(stack_, pass);
     faults_->Add(at.path, absl::StrCat(at.words, ": goes round in a circle, it reads ", chain));
   }
+}
+
+std::string PassCheck::Reads(int pass, int next) const {
+  std::string over_mask;
+  for (const std::string& name : InputNames(stack_.pass(pass))) {
+    const NameRef ref = names_.Find(name);
+    if (ref.type == NameRef::kPass && ref.index == next) return pass == next ? "itself" : Quoted(name);
+    if (over_mask.empty() && PassBehind(stack_, names_, name) == next) over_mask = Quoted(name);
+  }
+  return absl::StrCat(over_mask, ", which follows ", pass == next ? "it" : Quoted(stack_.pass(next).name()));
 }
 
 void PassCheck::CheckSide(const Place& at, const ParamTraits& traits, const std::string& name) const {
@@ -74,8 +84,7 @@ void PassCheck::CheckSide(const Place& at, const ParamTraits& traits, const std:
   }
   const Kind kind = CheckName(at, name);
   if (kind == KIND_UNSPECIFIED || TakenAs(traits.input(), kind) != KIND_UNSPECIFIED) return;
-  faults_->Add(at.path, absl::StrCat(at.words, ": ", Quoted(name), " is ", kind == MATTE ? "a " : "", KindName(kind),
-                                     ", needs ", KindsInWords(traits.input()), "; ", KindAdvice(traits.input(), kind)));
+  faults_->Add(at.path, absl::StrCat(at.words, ": ", Quoted(name), " ", KindMisfit(traits.input(), kind)));
 }
 
 void PassCheck::CheckMainKind(const Place& at, int pass, int step, Kind kind) const {

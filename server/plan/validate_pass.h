@@ -15,13 +15,17 @@ class PassCheck {
   // Kind of a name, for what reads passes; a fault if there is no such name.
   Kind CheckName(const Place& at, const std::string& name) const;
 
+  // An input that parameters name: it is there and of a kind that is taken.
+  void CheckSide(const Place& at, const ParamTraits& traits, const std::string& name) const;
+  bool IsStill(const std::string& name) const;
+
  private:
   void CheckCycle(int pass) const;
+  // How a pass reads the next of a circle: `"core"`, `"boots", which follows "core"`.
+  std::string Reads(int pass, int next) const;
   void CheckStep(int pass, int step, Kind* kind, bool* still) const;
-  void CheckSide(const Place& at, const ParamTraits& traits, const std::string& name) const;
   void CheckMainKind(const Place& at, int pass, int step, Kind kind) const;
   void CheckPatch(const Place& at, const Step& step, Kind main) const;
-  bool IsStill(const std::string& name) const;
 
   const Stack& stack_;
   const NameTable& names_;

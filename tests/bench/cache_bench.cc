@@ -29,11 +29,22 @@
 #include "server/epochs.h"
 #include "server/keep_table.h"
 #include "tests/cache/cache_testing.h"
+#include "tests/scene/render.h"
 
 namespace selvage {
 namespace {
 
 namespace fs = std::filesystem;
+
+class Folder {
+ public:
+  Folder() { fs::remove_all(path_), fs::create_directories(path_); }
+  ~Folder() { fs::remove_all(path_); }
+  const std::string& path() const { return path_; }
+
+ private:
+  std::string path_ = (fs::temp_directory_path() / ("selvage-bench-" + std::to_string(getpid()))).string();
+};
 
 // --- An index of a million results.
 
@@ -44,7 +55,23 @@ int Results() {
   return text == nullptr ? 1'000'000 : std::atoi(text);
 }
 
-// Made once, kept between runs: filling takes a minute.
+// A matte of 1920 x 1080: 40 tiles, most constant, eight at the edge, of which
+// two are the same in the matte before it.
+Manifest ManifestOf(int number) {
+  Manifest manifest;
+  manifest.set_kind(MATTE);
+  manifest.add_channel("A");
+  manifest.mutable_window()->set_width(1920);
+  manifest.mutable_window()->set_height(1080);
+  for (int t = 0; t < 40; ++t) {
+    const int from = t < 10 ? number / 2 : number;
+    AppendTile(&manifest, t % 5 == 0 ? TileRef{.digest = Sha256(std::to_string(t) + " of " + std::to_string(from))}
+                                     : TileRef{.constant = true, .value = 1});
+  }
+  return manifest;
+}
+
+// Made once, kept between runs: filling takes a few minutes.
 const std::string& IndexFolder() {
   static const std::string folder = [] {
     const char* given = std::getenv("SELVAGE_BENCH_FOLDER");
@@ -55,24 +82,14 @@ const std::string& IndexFolder() {
     fs::create_directories(path);
     auto cache = OpenCache(path + "/state");
     if (!cache.ok()) std::abort();
-    // A matte of 1920 x 1080: 40 tiles, most constant, eight at the edge.
-    Manifest manifest;
-    manifest.set_kind(MATTE);
-    manifest.add_channel("A");
-    manifest.mutable_window()->set_width(1920);
-    manifest.mutable_window()->set_height(1080);
-    for (int t = 0; t < 40; ++t) {
-      AppendTile(&manifest, t % 5 == 0 ? TileRef{.digest = Sha256("tile " + std::to_string(t))}
-                                       : TileRef{.constant = true, .value = 1});
-    }
     for (int i = 0; i < Results();) {
       IndexBatch batch;
       for (int k = 0; k < 4096 && i < Results(); ++k, ++i) {
         ResultRecord r;
-        r.manifest = manifest;
+        r.manifest = ManifestOf(i);
         r.worker = "render" + std::to_string(i % 7) + ":1";
         r.made_unix_ms = 1'700'000'000'000 + i;
-        r.seconds = 1;
+        r.seconds = 1 + i * 7919 % 1000 / 100.0;
         r.bytes = 8 * 30'000;
         batch.traces.emplace_back(Sha256("trace " + std::to_string(i)), KeyOf(static_cast<uint64_t>(i)));
         batch.results.emplace_back(KeyOf(static_cast<uint64_t>(i)), std::move(r));
@@ -179,8 +196,49 @@ void MadeBySince(benchmark::State& state) {
 }
 BENCHMARK(MadeBySince)->Unit(benchmark::kMillisecond);
 
-// What eviction does when the cache is full: one look at every result.
-void ScanForEviction(benchmark::State& state) {
+// A disk that is over its budget by as many bytes as `too_many` of our results take.
+class PretendedSpace final : public Space {
+ public:
+  static constexpr uint64_t kResultBytes = 8 * 30'000;
+  explicit PretendedSpace(uint64_t too_many) : too_many_(too_many) {}
+  uint64_t budget() const { return 6 * too_many_ * kResultBytes; }
+  uint64_t AllocatedBytes() override {
+    const uint64_t evicted = evictor == nullptr ? 0 : evictor->evicted();
+    return budget() / 10 * 7 + (too_many_ - std::min(too_many_, evicted)) * kResultBytes;
+  }
+  uint64_t AvailableBytes() override { return uint64_t{1} << 50; }
+  uint64_t GarbageBytes() override { return 0; }
+  absl::Status Reclaim() override { return absl::OkStatus(); }
+  void StopReclaiming() override {}
+  Evictor* evictor = nullptr;
+
+ private:
+  const uint64_t too_many_;
+};
+
+// A run that makes room for so many results, of all that the index holds. The
+// tiles are not there; the writes that delete them are made.
+void Evict(benchmark::State& state) {
+  const auto too_many = static_cast<uint64_t>(state.range(0));
+  const Folder folder;
+  if (!OpenIndex()->Checkpoint(folder.path() + "/index").ok()) return state.SkipWithError("no copy could be made");
+  const std::shared_ptr<RocksResultIndex> index = *RocksResultIndex::Open(folder.path() + "/index");
+  const std::shared_ptr<RocksTileStore> tiles = *RocksTileStore::Open(folder.path() + "/tiles", {});
+  for (auto _ : state) {
+    const auto space = std::make_shared<PretendedSpace>(too_many);
+    Evictor evictor(tiles, index, std::make_shared<TilePins>(), std::make_shared<Fill>(), space,
+                    {.budget_bytes = space->budget()});
+    space->evictor = &evictor;
+    if (!evictor.RunOnce().ok()) return state.SkipWithError("eviction failed");
+    if (evictor.evicted() < too_many * 9 / 10 || evictor.evicted() > too_many * 2) return state.SkipWithError("not as many as it should");
+  }
+  state.SetItemsProcessed(state.iterations() * state.range(0));
+}
+BENCHMARK(Evict)->Arg(100)->Arg(10'000)->Unit(benchmark::kMillisecond)->Iterations(3);
+
+// One look at every result, as only `cache verify` takes it: what a run of
+// eviction would cost at least if it had to choose among all.
+void LookAtAll(benchmark::State& state) {
   const auto index = OpenIndex();
   for (auto _ : state) {
     uint64_t tiles = 0;
@@ -189,46 +247,89 @@ void ScanForEviction(benchmark::State& state) {
   }
   state.SetItemsProcessed(state.iterations() * Results());
 }
-BENCHMARK(ScanForEviction)->Unit(benchmark::kMillisecond)->Iterations(1);
+BENCHMARK(LookAtAll)->Unit(benchmark::kMillisecond)->Iterations(1);
+
+// A run that finds everything pinned, for the second time.
+void EvictNothing(benchmark::State& state) {
+  const Folder folder;
+  if (!OpenIndex()->Checkpoint(folder.path() + "/index").ok()) return state.SkipWithError("no copy could be made");
+  const std::shared_ptr<RocksResultIndex> index = *RocksResultIndex::Open(folder.path() + "/index");
+  const std::shared_ptr<RocksTileStore> tiles = *RocksTileStore::Open(folder.path() + "/tiles", {});
+  const auto space = std::make_shared<PretendedSpace>(1000);
+  Evictor evictor(tiles, index, std::make_shared<TilePins>(), std::make_shared<Fill>(), space,
+                  {.budget_bytes = space->budget()});
+  evictor.SetKeep([](const ResultKey&) { return Keep::kPinned; }, [] { return std::vector<ResultKey>(); });
+  if (!evictor.RunOnce().ok()) return state.SkipWithError("eviction failed");
+  for (auto _ : state) (void)evictor.RunOnce();
+}
+BENCHMARK(EvictNothing)->Unit(benchmark::kMillisecond)->Iterations(3);
 
 // --- Tiles of a matte: ours, plain files, Redis.
 
-uint16_t HalfBits(float v) { return half(v).bits(); }
+constexpr int kWidth = 1920, kHeight = 1080;
 
-// Alpha of a soft-edged disc with fine hair, at tile `n`.
-std::string MatteTile(int n) {
-  std::string content(256 * 256 * 2, '\0');
-  for (int y = 0; y < 256; ++y) {
-    for (int x = 0; x < 256; ++x) {
-      const float d = std::hypot(x - 40.0f - n % 13, y - 300.0f) - 250 + 6 * std::sin(0.3f * (x + n));
-      const uint16_t bits = HalfBits(std::clamp(0.5f - d / 9, 0.0f, 1.0f));
-      std::memcpy(&content[2 * (256 * y + x)], &bits, 2);
-    }
+// One channel of a frame, in halves.
+using Plane = std::vector<uint16_t>;
+
+enum class Kind { kMatte, kKey, kPlate };
+constexpr const char* kKindNames[] = {"matte", "key of a noisy plate, unclamped", "noisy plate"};
+
+// The middle frame of the drawn shot (tests/scene): its exact matte; its plate
+// with light noise; and green less the greater of the other two of that plate,
+// a matte as it leaves a key, with all the noise.
+std::vector<Plane> PlanesOf(Kind kind) {
+  using namespace scene;
+  static const auto* const drawn = [] {
+    RenderOptions options;
+    options.shot.width = kWidth;
+    options.shot.height = kHeight;
+    const FrameTruth truth = Painter(options.shot, options.hue, options.seed).Draw(1012);
+    return new std::pair<Picture, Picture>(truth.foreground, Record(options, truth, 1012));
+  }();
+  const auto plane = [](const Picture& p, auto value) {
+    Plane out;
+    for (const Rgba& pixel : p.pixels) out.push_back(half(value(pixel)).bits());
+    return out;
+  };
+  const auto& [foreground, plate] = *drawn;
+  switch (kind) {
+    case Kind::kMatte:
+      return {plane(foreground, [](Rgba p) { return p.a; })};
+    case Kind::kKey:
+      return {plane(plate, [](Rgba p) { return p.g - std::max(p.r, p.b); })};
+    case Kind::kPlate:
+      return {plane(plate, [](Rgba p) { return p.r; }), plane(plate, [](Rgba p) { return p.g; }),
+              plane(plate, [](Rgba p) { return p.b; })};
   }
-  return content;
+  std::abort();
 }
 
-// Forty tiles: one frame.
+// Contents of the tiles of a plane; of a constant one none, as it is stored nowhere.
+std::vector<std::string> TilesOf(const Plane& plane) {
+  std::vector<std::string> tiles;
+  for (int ty = 0; ty < kHeight; ty += kTileSize) {
+    for (int tx = 0; tx < kWidth; tx += kTileSize) {
+      const int w = std::min(kTileSize, kWidth - tx), h = std::min(kTileSize, kHeight - ty);
+      std::string content;
+      for (int y = 0; y < h; ++y) content.append(reinterpret_cast<const char*>(&plane[kWidth * (ty + y) + tx]), 2 * w);
+      const bool constant = std::equal(content.begin() + 2, content.end(), content.begin());
+      if (!constant) tiles.push_back(std::move(content));
+    }
+  }
+  return tiles;
+}
+
+// The tiles of the matte that aren't constant.
 const std::vector<std::string>& Frame() {
-  static const auto* const frame = [] {
-    auto* tiles = new std::vector<std::string>;
-    for (int n = 0; n < 40; ++n) tiles->push_back(MatteTile(n));
-    return tiles;
-  }();
+  static const auto* const frame = new std::vector<std::string>(TilesOf(PlanesOf(Kind::kMatte).front()));
   return *frame;
 }
 
-class Folder {
- public:
-  Folder() { fs::remove_all(path_), fs::create_directories(path_); }
-  ~Folder() { fs::remove_all(path_); }
-  const std::string& path() const { return path_; }
-
- private:
-  std::string path_ = (fs::temp_directory_path() / ("selvage-bench-" + std::to_string(getpid()))).string();
-};
-
-uint64_t FrameBytes() { return Frame().size() * Frame().front().size(); }
+uint64_t FrameBytes() {
+  uint64_t bytes = 0;
+  for (const std::string& tile : Frame()) bytes += tile.size();
+  return bytes;
+}
 
 // All of what a commit costs: encoding, digest, writing, syncing.
 void PutFrameOurs(benchmark::State& state) {
@@ -286,7 +387,7 @@ BENCHMARK(PutFramePlainFiles)->Unit(benchmark::kMillisecond)->Iterations(30);
 void GetFramePlainFiles(benchmark::State& state) {
   const Folder folder;
   for (size_t i = 0; i < Frame().size(); ++i) WriteSynced(folder.path() + "/" + std::to_string(i), Frame()[i]);
-  std::string bytes(Frame().front().size(), '\0');
+  std::string bytes(2 * kTileSize * kTileSize, '\0');
   for (auto _ : state) {
     for (size_t i = 0; i < Frame().size(); ++i) {
       const int fd = open((folder.path() + "/" + std::to_string(i)).c_str(), O_RDONLY);
@@ -388,49 +489,19 @@ BENCHMARK(GetFrameRedis)->Unit(benchmark::kMillisecond)->MinTime(1);
 
 // --- Bytes of a frame of 1920 x 1080, in kB, beside time to encode it.
 
-constexpr int kWidth = 1920, kHeight = 1080;
-
-// One channel of a frame, in halves.
-using Plane = std::vector<uint16_t>;
-
-Plane MattePlane() {
-  Plane plane(kWidth * kHeight);
-  for (int y = 0; y < kHeight; ++y) {
-    for (int x = 0; x < kWidth; ++x) {
-      const float d = std::hypot(x - 960.0f, (y - 640.0f) * 0.7f) - 330 + 8 * std::sin(0.2f * x) * std::sin(0.13f * y);
-      plane[kWidth * y + x] = HalfBits(std::clamp(0.5f - d / 7, 0.0f, 1.0f));
-    }
-  }
-  return plane;
-}
-
-// A lit gradient with grain whose variance rises with the signal.
-Plane GrainyPlane(int channel) {
-  std::mt19937 random(91 + static_cast<uint32_t>(channel));
-  std::normal_distribution<float> normal;
-  Plane plane(kWidth * kHeight);
-  for (int y = 0; y < kHeight; ++y) {
-    for (int x = 0; x < kWidth; ++x) {
-      const float clean = 0.12f + 0.3f * x / kWidth + 0.1f * std::sin(0.01f * y + channel);
-      plane[kWidth * y + x] = HalfBits(std::max(0.0f, clean + std::sqrt(2e-4f * clean + 1e-5f) * normal(random)));
-    }
-  }
-  return plane;
+Window FullWindow() {
+  Window w;
+  w.set_width(kWidth);
+  w.set_height(kHeight);
+  return w;
 }
 
 uint64_t OurBytes(const std::vector<Plane>& planes) {
   uint64_t bytes = 0;
   for (const Plane& plane : planes) {
-    for (int ty = 0; ty < kHeight; ty += 256) {
-      for (int tx = 0; tx < kWidth; tx += 256) {
-        const int w = std::min(256, kWidth - tx), h = std::min(256, kHeight - ty);
-        std::string content;
-        for (int y = 0; y < h; ++y) content.append(reinterpret_cast<const char*>(&plane[kWidth * (ty + y) + tx]), 2 * w);
-        const bool constant = std::all_of(content.begin(), content.end(), [&, i = 0](char c) mutable { return c == content[i++ % 2]; });
-        // A constant is 33 bytes of a manifest like any other, and nothing else.
-        bytes += 33 + (constant ? 0 : EncodeTile(content).size());
-      }
-    }
+    // A place in the manifest, whether there are bytes or not.
+    bytes += TileGrid(FullWindow()).count() * kTileRefBytes;
+    for (const std::string& tile : TilesOf(plane)) bytes += EncodeTile(tile).size();
   }
   return bytes;
 }
@@ -455,17 +526,19 @@ uint64_t ExrZipBytes(const std::vector<Plane>& planes, const std::string& path) 
 }
 
 void BytesAFrame(benchmark::State& state) {
-  const bool matte = state.range(0) == 0, exr = state.range(1) == 1;
-  std::vector<Plane> planes;
-  for (int c = 0; c < (matte ? 1 : 3); ++c) planes.push_back(matte ? MattePlane() : GrainyPlane(c));
+  const auto kind = static_cast<Kind>(state.range(0));
+  const bool exr = state.range(1) == 1;
+  const std::vector<Plane> planes = PlanesOf(kind);
   const Folder folder;
   uint64_t bytes = 0;
   for (auto _ : state) bytes = exr ? ExrZipBytes(planes, folder.path() + "/x.exr") : OurBytes(planes);
+  const double raw = static_cast<double>(planes.size()) * kWidth * kHeight * 2;
   state.counters["kB"] = static_cast<double>(bytes) / 1000;
-  state.counters["raw_kB"] = static_cast<double>(planes.size()) * kWidth * kHeight * 2 / 1000;
-  state.SetLabel(std::string(matte ? "matte" : "grainy plate") + (exr ? ", EXR ZIP" : ", ours"));
+  state.counters["of_raw"] = static_cast<double>(bytes) / raw;
+  state.SetBytesProcessed(static_cast<int64_t>(state.iterations() * raw));
+  state.SetLabel(std::string(kKindNames[state.range(0)]) + (exr ? ", EXR ZIP" : ", ours"));
 }
-BENCHMARK(BytesAFrame)->ArgsProduct({{0, 1}, {0, 1}})->Unit(benchmark::kMillisecond)->Iterations(3);
+BENCHMARK(BytesAFrame)->ArgsProduct({{0, 1, 2}, {0, 1}})->Unit(benchmark::kMillisecond)->Iterations(5);
 
 }  // namespace
 }  // namespace selvage

@@ -76,6 +76,10 @@ class GatedIndex final : public ResultIndex {
     if (!status.ok()) return status;
     return index.Commit(batch);
   }
+  absl::StatusOr<std::vector<WorthPlace>> ListPlaces(const WorthPlace& after, size_t count) override {
+    return index.ListPlaces(after, count);
+  }
+  absl::StatusOr<std::vector<Digest>> FindUnnamed(std::span<const Digest> t) override { return index.FindUnnamed(t); }
   absl::Status ScanResults(const std::function<void(const ResultKey&, const ResultRecord&)>& v) override {
     return index.ScanResults(v);
   }

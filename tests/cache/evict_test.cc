@@ -18,7 +18,7 @@ constexpr size_t kTileBytes = 20000;
 class MemorySpace final : public Space {
  public:
   explicit MemorySpace(MemoryTileStore* tiles) : tiles_(tiles) {}
-  uint64_t AllocatedBytes() override { return tiles_->bytes() + uncollected; }
+  uint64_t AllocatedBytes() override { return tiles_->bytes() + uncollected + others; }
   uint64_t AvailableBytes() override { return disk - std::min(disk, AllocatedBytes()); }
   uint64_t GarbageBytes() override { return uncollected; }
   absl::Status Reclaim() override {
@@ -27,11 +27,29 @@ class MemorySpace final : public Space {
     return absl::OkStatus();
   }
   void StopReclaiming() override {}
-  uint64_t uncollected = 0, disk = uint64_t{1} << 40;
+  uint64_t uncollected = 0, others = 0, disk = uint64_t{1} << 40;
   int reclaims = 0;
 
  private:
   MemoryTileStore* const tiles_;
+};
+
+// Counts what eviction looks at, and forbids it to look at everything.
+class CountingIndex final : public MemoryResultIndex {
+ public:
+  absl::StatusOr<std::vector<std::optional<ResultRecord>>> Find(std::span<const ResultKey> keys) override {
+    looked += keys.size();
+    return MemoryResultIndex::Find(keys);
+  }
+  absl::StatusOr<std::vector<WorthPlace>> ListPlaces(const WorthPlace& after, size_t count) override {
+    looked += count;
+    return MemoryResultIndex::ListPlaces(after, count);
+  }
+  absl::Status ScanResults(const std::function<void(const ResultKey&, const ResultRecord&)>& visit) override {
+    ++scans;
+    return MemoryResultIndex::ScanResults(visit);
+  }
+  std::atomic<uint64_t> looked{0}, scans{0};
 };
 
 // A cache with room for about `tiles` noise tiles.
@@ -48,6 +66,16 @@ class EvictTest : public testing::Test {
     ASSERT_OK(tiles_->Put(tiles));
     ASSERT_OK(index_->Commit({.results = {{key, RecordOf(tiles, seconds)}}}).status());
   }
+  // Many results that count as a thousand bytes each, without tiles; the space says what they take.
+  void AddSmall(int first, int last, double seconds = 1) {
+    IndexBatch batch;
+    for (int i = first; i < last; ++i) {
+      ResultRecord r = RecordOf({}, seconds);
+      r.bytes = kTileBytes - kResultOverheadBytes;
+      batch.results.emplace_back(KeyOf(i), r);
+    }
+    ASSERT_OK(index_->Commit(batch).status());
+  }
   void AddNumbered(int number, double seconds = 1) { Add(KeyOf(number), {NoiseTile(number, kTileBytes)}, seconds); }
   bool Has(int number) { return HasKey(KeyOf(number)); }
   bool HasKey(const ResultKey& key) { return index_->Find({&key, 1}).value()[0].has_value(); }
@@ -63,7 +91,7 @@ class EvictTest : public testing::Test {
   }
 
   std::shared_ptr<MemoryTileStore> tiles_ = std::make_shared<MemoryTileStore>();
-  std::shared_ptr<MemoryResultIndex> index_ = std::make_shared<MemoryResultIndex>();
+  std::shared_ptr<CountingIndex> index_ = std::make_shared<CountingIndex>();
   std::shared_ptr<TilePins> pins_ = std::make_shared<TilePins>();
   std::shared_ptr<MemorySpace> space_ = std::make_shared<MemorySpace>(tiles_.get());
   std::shared_ptr<Fill> fill_;
@@ -157,7 +185,7 @@ TEST_F(EvictTest, TheCallbackPinsAndSendsFirst) {
   evictor_->SetKeep([](const ResultKey& key) {
     if (key == KeyOf(0)) return Keep::kPinned;
     return key == KeyOf(15) ? Keep::kFirstToGo : Keep::kNormal;
-  });
+  }, [] { return std::vector<ResultKey>{KeyOf("not there yet"), KeyOf(15)}; });
   ASSERT_OK(evictor_->RunOnce());
   EXPECT_TRUE(Has(0)) << "cheap, but pinned";
   EXPECT_FALSE(Has(15)) << "dear, but sent first";
@@ -257,6 +285,138 @@ TEST_F(EvictTest, WritesAreRefusedAtNinetyFivePercentAndReadsGoOn) {
   ASSERT_OK(evictor_->RunOnce());
   const StoredTile more = NoiseTile(99, kTileBytes);
   EXPECT_OK(bounded_->Put({&more, 1}));
+}
+
+// --- Nothing looks at the whole index.
+
+// Bytes of a disk that the results of AddSmall take.
+uint64_t SmallBytes(uint64_t results) { return results * kTileBytes; }
+
+TEST_F(EvictTest, LooksAtAFewResultsForEachThatGoes) {
+  constexpr int kMany = 20000;
+  AddSmall(0, kMany);
+  Budget(100);
+  // A hundred too many: what eviction is to free.
+  space_->others = static_cast<uint64_t>(100 * kTileBytes * 0.7) + SmallBytes(100);
+  index_->looked = 0;
+  ASSERT_OK(evictor_->RunOnce());
+  const uint64_t evicted = kMany - index_->CountResults();
+  EXPECT_GE(evicted, 100u);
+  EXPECT_LE(index_->looked, 8 * evicted + 1000);
+  EXPECT_EQ(index_->scans, 0u);
+}
+
+TEST_F(EvictTest, WhatIsPinnedIsLookedAtOnceAndThenSetAside) {
+  constexpr int kMany = 10000;
+  AddSmall(0, kMany);
+  std::vector<ResultKey> all;
+  for (int i = 0; i < kMany; ++i) all.push_back(KeyOf(i));
+  Budget(100);
+  space_->others = SmallBytes(200);
+  evictor_->Pin(all);
+  ASSERT_OK(evictor_->RunOnce());
+  for (int run = 0; run < 3; ++run) {
+    index_->looked = 0;
+    ASSERT_OK(evictor_->RunOnce());
+    EXPECT_LE(index_->looked, 3000u) << "a run's patience, not a look at each";
+  }
+  EXPECT_EQ(index_->CountResults(), static_cast<uint64_t>(kMany));
+  // The pins go one after another: each comes back to its place at once.
+  evictor_->Unpin(std::span(all).subspan(0, 10));
+  index_->looked = 0;
+  ASSERT_OK(evictor_->RunOnce());
+  for (int i = 0; i < 20; ++i) EXPECT_EQ(Has(i), i >= 10) << i;
+  EXPECT_LE(index_->looked, 6000u);
+}
+
+TEST_F(EvictTest, WhatCameBackIsWorthWhatItWas) {
+  Budget(20);
+  for (int i = 0; i < 20; ++i) AddNumbered(i, i == 7 ? 0.1 : 1 + i);
+  const std::vector<ResultKey> cheap{KeyOf(7), KeyOf(0)};
+  evictor_->Pin(cheap);
+  ASSERT_OK(evictor_->RunOnce());
+  EXPECT_TRUE(Has(7) && Has(0));
+  EXPECT_FALSE(Has(1));
+  evictor_->Unpin(cheap);
+  for (int i = 20; i < 24; ++i) AddNumbered(i, 100);
+  ASSERT_OK(evictor_->RunOnce());
+  EXPECT_FALSE(Has(7));
+  EXPECT_FALSE(Has(0));
+  EXPECT_TRUE(Has(19));
+}
+
+// By a daemon before this one, or by a wish that was withdrawn: nobody says that the pin went.
+TEST_F(EvictTest, WhatWasSetAsideIsFoundAgainWhenNothingElseIsLeft) {
+  Budget(10);
+  bool wanted = true;
+  const auto keep = [&wanted](const ResultKey&) { return wanted ? Keep::kPinned : Keep::kNormal; };
+  evictor_->SetKeep(keep, [] { return std::vector<ResultKey>(); });
+  for (int i = 0; i < 30; ++i) AddNumbered(i, 1 + i);
+  ASSERT_OK(evictor_->RunOnce());
+  EXPECT_EQ(index_->CountResults(), 30u);
+  wanted = false;
+  ASSERT_OK(evictor_->RunOnce());
+  EXPECT_LE(index_->CountResults(), 8u);
+  EXPECT_TRUE(Has(29));
+  ExpectWhole();
+
+  std::vector<ResultKey> all;
+  for (int i = 0; i < 30; ++i) AddNumbered(i, 1 + i), all.push_back(KeyOf(i));
+  evictor_->Pin(all);
+  ASSERT_OK(evictor_->RunOnce());
+  EXPECT_EQ(index_->CountResults(), 30u);
+  Budget(10);
+  ASSERT_OK(evictor_->RunOnce());
+  EXPECT_LE(index_->CountResults(), 8u);
+  EXPECT_TRUE(Has(29));
+  ExpectWhole();
+}
+
+// Places don't know that uses fade; the hand that goes round finds it out.
+TEST_F(EvictTest, YesterdaysFavouritesGoWhenTheirUsesHaveFaded) {
+  Budget(60);
+  for (int i = 0; i < 20; ++i) AddNumbered(i, 1);
+  std::vector<ResultKey> favourites;
+  for (int i = 0; i < 20; ++i) favourites.push_back(KeyOf(i));
+  for (int i = 0; i < 9; ++i) evictor_->NoteUse(favourites);
+  for (int i = 20; i < 60; ++i) AddNumbered(i, 3);
+  ASSERT_OK(evictor_->RunOnce());
+  for (int i = 0; i < 20; ++i) EXPECT_TRUE(Has(i)) << i;
+  // Uses of many others, until these count for nothing.
+  std::vector<ResultKey> others;
+  for (int i = 0; i < 20000; ++i) others.push_back(KeyOf(1000000 + i));
+  for (int i = 0; i < 4 * 132; ++i) evictor_->NoteUse(others);
+  // A few rounds of the same traffic of results that are worth more.
+  for (int i = 100; i < 300; ++i) {
+    AddNumbered(i, 4);
+    ASSERT_OK(evictor_->RunOnce());
+  }
+  int left = 0;
+  for (int i = 0; i < 20; ++i) left += Has(i);
+  EXPECT_EQ(left, 0);
+  ExpectWhole();
+}
+
+// More orphans than a run looks at: later runs find them, results are safe meanwhile.
+TEST_F(EvictTest, OrphansAreSweptInPieces) {
+  constexpr int kOrphans = 100000, kSmallTile = 100;
+  std::vector<StoredTile> orphans;
+  for (int i = 0; i < kOrphans; ++i) orphans.push_back(NoiseTile(1000 + i, kSmallTile));
+  ASSERT_OK(tiles_->Put(orphans));
+  for (int i = 0; i < 5; ++i) AddNumbered(i);
+  Budget(10);
+  const uint64_t before = tiles_->count();
+  // So that even a run that finds orphans still has something to do.
+  space_->others = SmallBytes(1000);
+  std::vector<ResultKey> all;
+  for (int i = 0; i < 5; ++i) all.push_back(KeyOf(i));
+  evictor_->Pin(all);
+  ASSERT_OK(evictor_->RunOnce());
+  EXPECT_LT(tiles_->count(), before);
+  EXPECT_GT(tiles_->count(), 1000u) << "the test has too few orphans";
+  ASSERT_OK(evictor_->RunOnce());
+  EXPECT_EQ(tiles_->count(), 5u);
+  ExpectWhole();
 }
 
 // A shot of 100 frames, room for 80, played through again and again, every miss

@@ -1,6 +1,8 @@
 // What every ResultIndex must do. A new engine: one line in kEngines.
 #include <algorithm>
 #include <atomic>
+#include <cmath>
+#include <limits>
 #include <map>
 #include <memory>
 #include <set>
@@ -54,6 +56,12 @@ class ResultIndexLaws : public testing::TestWithParam<EngineCase> {
     std::vector<JournalEntry> entries;
     EXPECT_OK(index_->ReadJournal(from, [&](const JournalEntry& e) { entries.push_back(e); }));
     return entries;
+  }
+
+  std::vector<WorthPlace> Places() {
+    const auto places = index_->ListPlaces({}, 1000);
+    EXPECT_OK(places.status());
+    return places.value_or(std::vector<WorthPlace>());
   }
 
   TempFolder folder_;
@@ -231,6 +239,105 @@ TEST_P(ResultIndexLaws, JournalNumbersGoUpByOneAcrossReopening) {
   ASSERT_EQ(tail.size(), 1u);
   EXPECT_EQ(tail[0].type, JournalType::kJobCancelled);
   EXPECT_TRUE(Journal(304).empty());
+}
+
+TEST_P(ResultIndexLaws, JournalEntriesThatAreDoneGoAndNumbersAreNeverGivenTwice) {
+  IndexBatch four;
+  for (const char* text : {"a", "b", "c", "d"}) four.journal.emplace_back(JournalType::kJobFinished, text);
+  Commit(four);
+  Commit({.journal_done = {1, 3, 4, 77}});
+  Reopen();
+  auto left = Journal(0);
+  ASSERT_EQ(left.size(), 2u);
+  EXPECT_EQ(left[0].payload, "b");
+  EXPECT_EQ(left[1].payload, "d") << "the newest one stays";
+  EXPECT_EQ(Commit({.journal = {{JournalType::kJobSubmitted, "e"}}, .journal_done = {4}}), 5u);
+  EXPECT_EQ(Commit({.journal_done = {4}}), 5u);
+  Reopen();
+  left = Journal(0);
+  ASSERT_EQ(left.size(), 2u);
+  EXPECT_EQ(left[1].sequence, 5u);
+}
+
+TEST_P(ResultIndexLaws, PlacesAreInTheOrderOfWorth) {
+  std::vector<WorthPlace> expected;
+  for (const double seconds : {3.0, 0.5, 0.5, 1e-9, 0.0, 1e6, 40.0}) {
+    const ResultKey key = KeyOf(expected.size());
+    const ResultRecord record = RecordOf({NoiseTile(expected.size(), 100)}, seconds);
+    Commit({.results = {{key, record}}});
+    expected.push_back({WorthOf(record), key});
+  }
+  std::sort(expected.begin(), expected.end());
+  Reopen();
+  EXPECT_EQ(Places(), expected);
+  // In pieces, each after the last place before.
+  for (size_t size = 1; size < expected.size(); ++size) {
+    std::vector<WorthPlace> pieces;
+    for (WorthPlace after;;) {
+      const auto piece = index_->ListPlaces(after, size).value();
+      if (piece.empty()) break;
+      EXPECT_LE(piece.size(), size);
+      pieces.insert(pieces.end(), piece.begin(), piece.end());
+      after = pieces.back();
+    }
+    EXPECT_EQ(pieces, expected) << size;
+  }
+}
+
+TEST_P(ResultIndexLaws, ASecondsCountThatIsNoneIsWorthNothing) {
+  for (const double seconds : {-1.0, std::nan(""), -std::numeric_limits<double>::infinity()}) {
+    EXPECT_EQ(WorthOf(RecordOf({}, seconds)), 0) << seconds;
+  }
+  EXPECT_LT(WorthOf(RecordOf({}, std::numeric_limits<double>::infinity())), kSetAside);
+  EXPECT_GT(WorthOf(RecordOf({}, 1)), WorthOf(RecordOf({NoiseTile(1)}, 1)));
+}
+
+TEST_P(ResultIndexLaws, PlacesGoWithTheirResults) {
+  const ResultRecord a = RecordOf({}, 1), b = RecordOf({}, 2);
+  Commit({.results = {{KeyOf(1), a}, {KeyOf(2), b}}});
+  Commit({.results = {{KeyOf(1), b}}});
+  Commit({.forget = {KeyOf(2)}});
+  EXPECT_EQ(Places(), (std::vector<WorthPlace>{{WorthOf(b), KeyOf(1)}}));
+}
+
+TEST_P(ResultIndexLaws, PlacesMoveAsLongAsTheResultIsThere) {
+  const ResultRecord r = RecordOf({}, 1);
+  const WorthPlace a{WorthOf(r), KeyOf(1)}, b{WorthOf(r), KeyOf(2)}, gone{WorthOf(r), KeyOf(3)};
+  Commit({.results = {{a.key, r}, {b.key, r}}});
+  Commit({.moves = {{a, kSetAside}, {gone, 7}}});
+  Reopen();
+  EXPECT_EQ(Places(), (std::vector<WorthPlace>{b, {kSetAside, a.key}}));
+  EXPECT_TRUE(index_->ListPlaces({kSetAside, a.key}, 9).value().empty());
+  // Where it is already: stays.
+  Commit({.moves = {{b, b.worth}}});
+  EXPECT_EQ(Places().front(), b);
+  // Forgotten in the same batch: the place that was moved goes as well.
+  Commit({.forget = {a.key}, .moves = {{{kSetAside, a.key}, kSetAside}}});
+  EXPECT_EQ(Places(), std::vector<WorthPlace>{b});
+}
+
+TEST_P(ResultIndexLaws, ATileIsNamedAsLongAsOneResultNamesIt) {
+  const StoredTile own = NoiseTile(1), shared = NoiseTile(2), later = NoiseTile(3);
+  const std::vector<Digest> all{own.digest, shared.digest, later.digest, Sha256("nobody's")};
+  const auto named = [&] {
+    const auto unnamed = index_->FindUnnamed(all).value();
+    std::string text;
+    for (const Digest& d : all) text += std::find(unnamed.begin(), unnamed.end(), d) == unnamed.end() ? '+' : '-';
+    return text;
+  };
+  EXPECT_EQ(named(), "----");
+  Commit({.results = {{KeyOf(1), RecordOf({own, shared})}, {KeyOf(2), RecordOf({shared, shared})}}});
+  Reopen();
+  EXPECT_EQ(named(), "++--");
+  // Another result under the same key, twice in one batch: the last one counts.
+  Commit({.results = {{KeyOf(1), RecordOf({own, shared})}, {KeyOf(1), RecordOf({later})}}});
+  EXPECT_EQ(named(), "-++-");
+  Commit({.forget = {KeyOf(2)}});
+  EXPECT_EQ(named(), "--+-");
+  Commit({.results = {{KeyOf(1), RecordOf({own})}}, .forget = {KeyOf(1)}});
+  Reopen();
+  EXPECT_EQ(named(), "+---");
+  EXPECT_TRUE(index_->FindUnnamed({}).value().empty());
 }
 
 TEST_P(ResultIndexLaws, ScanVisitsEveryResultOnce) {

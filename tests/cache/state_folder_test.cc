@@ -21,10 +21,10 @@ TEST(OpenCache, MakesTheFolderAndSaysItsFormat) {
 
 TEST(OpenCache, AnotherVersionIsRefusedAndLeftAlone) {
   TempFolder folder;
-  WriteFile(folder.path() + "/FORMAT", "selvage state 2\n");
+  WriteFile(folder.path() + "/FORMAT", "selvage state 3\n");
   const absl::Status s = OpenCache(folder.path()).status();
   EXPECT_TRUE(absl::IsFailedPrecondition(s)) << s;
-  EXPECT_NE(s.message().find("selvage state 2"), absl::string_view::npos) << s;
+  EXPECT_NE(s.message().find("selvage state 3"), absl::string_view::npos) << s;
   EXPECT_NE(s.message().find(folder.path()), absl::string_view::npos) << s;
   EXPECT_FALSE(std::filesystem::exists(folder.path() + "/tiles"));
 }
@@ -85,6 +85,11 @@ TEST(Format, KeysAndValuesAreAsDocumented) {
   using namespace std::string_literals;
   EXPECT_EQ(format::JournalKey(258), "\0\0\0\0\0\0\1\2"s);
   EXPECT_EQ(format::JournalValue(JournalType::kInvalidated, "xy"), "\1\2xy"s);
+  EXPECT_EQ(format::NamedByKey(Sha256("abc"), {Sha256("")}), Sha256("abc").str() + Sha256("").str());
+  // Bits of 1.5, of nothing, and of what is set aside, in this order.
+  EXPECT_EQ(format::WorthKey({1.5, {Sha256("")}}), "\x3f\xf8\0\0\0\0\0\0"s + Sha256("").str());
+  EXPECT_EQ(format::WorthKey({0, {Sha256("")}}), "\0\0\0\0\0\0\0\0"s + Sha256("").str());
+  EXPECT_EQ(format::WorthKey({kSetAside, {Sha256("")}}), "\x7f\xf0\0\0\0\0\0\0"s + Sha256("").str());
   EXPECT_EQ(format::NameKey("s", "p", 1, 2), "s\0p\0\0\0\0\1\x80\0\0\2"s);
   EXPECT_EQ(format::NameKey("s", "p", 0, -1), "s\0p\0\0\0\0\0\x7f\xff\xff\xff"s);
   const Digest d = Sha256("abc");
@@ -120,6 +125,7 @@ TEST(Format, DamagedValuesAreDataLoss) {
   EXPECT_TRUE(absl::IsDataLoss(format::ParseResultValue(format::ResultValue(with_keys).substr(0, 33)).status()));
   EXPECT_TRUE(absl::IsDataLoss(format::ParseResultValue("\3" + result.substr(1)).status())) << "newer version";
   EXPECT_TRUE(absl::IsDataLoss(format::ParseJournal("short", "\1\1").status()));
+  EXPECT_TRUE(absl::IsDataLoss(format::ParseWorth("short").status()));
   EXPECT_TRUE(absl::IsDataLoss(format::ParseName("no separator", "\1").status()));
 }
 

@@ -166,27 +166,32 @@ uint64_t CacheBytes(const Studio& studio) {
 // The pins of keep: ALWAYS hold against a full cache, in a daemon that was
 // started since.
 TEST(SmallCache, AShotLargerThanTheCacheIsRenderedAndPlayingItAgainReusesMost) {
-  constexpr int kShot = 14, kWidth = 1280, kHeight = 720;
+  constexpr int kShot = 20, kMeasured = 4, kWidth = 1280, kHeight = 720;
   constexpr uint64_t kBudget = 64 << 20;
-  Studio studio(kShot, kWidth, kHeight);
+  Studio studio(kMeasured, kWidth, kHeight);
   const std::string stack = studio.WriteStack("small.stack", SmallStack(kShot));
   studio.Start({.cache_size = "2G"});
-  studio.Submit(stack);
-  const uint64_t all = CacheBytes(studio);
-  const Files expected = studio.Fetch("expected");
+  studio.Submit(stack, {absl::StrCat("frames.last=", 1000 + kMeasured)});
+  const uint64_t measured = CacheBytes(studio);
+  Files expected = studio.Fetch("expected");
   ASSERT_EQ(studio.Stop(), 0);
   std::filesystem::remove_all(studio.file("state"));
-  ASSERT_GT(all, kBudget * 5 / 4) << "the shot is too small for this test";
   // As many frames as make 1.25 of the budget.
-  const int frames = static_cast<int>(kShot * (kBudget * 5 / 4) / all);
-  ASSERT_GT(frames, 4);
+  const int frames = static_cast<int>(kMeasured * (kBudget * 5 / 4) / measured);
+  ASSERT_GT(frames, kMeasured);
+  ASSERT_LE(frames, kShot);
+  for (int f = 1001 + kMeasured; f <= 1000 + frames; ++f) studio.DrawPlate(f);
   const std::string last = absl::StrCat("frames.last=", 1000 + frames);
 
   studio.Start({.cache_size = "64M"});
   const JobProgress first = studio.Submit(stack, {last});
   EXPECT_EQ(first.state(), JOB_DONE);
   const Files once = studio.Fetch("once");
-  for (const auto& [name, bytes] : once) EXPECT_TRUE(expected.count(name)) << name;
+  EXPECT_EQ(once.size(), 2u * frames);
+  // Its last frame was the end of the shot, where degrain has no neighbour.
+  std::erase_if(expected, [](const auto& file) { return file.first.find(absl::StrCat(1000 + kMeasured)) != std::string::npos; });
+  EXPECT_EQ(expected.size(), 2u * (kMeasured - 1));
+  for (const auto& [name, bytes] : expected) EXPECT_TRUE(once.count(name) && once.at(name) == bytes) << name;
   const JobProgress second = studio.Submit(stack, {last});
   EXPECT_EQ(second.state(), JOB_DONE);
   const Counts played = Sum(second);
@@ -205,7 +210,7 @@ TEST(SmallCache, AShotLargerThanTheCacheIsRenderedAndPlayingItAgainReusesMost) {
     // What a result is worth is measured: on a busy machine, or under a sanitizer,
     // another order comes out. Keeping the latest would reuse nothing.
     if (round == 1) {
-      EXPECT_GE(sum.reused * 100, 40 * (sum.reused + sum.rendered)) << sum.rendered << " rendered";
+      EXPECT_GE(sum.reused * 100, 20 * (sum.reused + sum.rendered)) << sum.rendered << " rendered";
     }
   }
 }

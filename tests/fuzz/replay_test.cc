@@ -22,7 +22,13 @@ std::vector<std::string> Beginnings() {
       R"(name: "s" frames { first: 1 last: 5 } plate { name: "p" files: "/p.%04d.exr" missing: HOLD frames { first: 2 last: 4 } }
          pass { name: "a" from: "p" step { degrain { window: 2 } } step { fill_color { sample { width: 9 height: 9 frame: 3 } } } }
          pass { name: "k" from: "a" step { chroma_range {} } step { levels { gamma { at { frame: 2 value: 0.5 } at { frame: 4 value: 2 } ease: SMOOTH } } } }
-         deliver { name: "d" from: "a" files: "/o.%d.exr" layer { name: "k" from: "k" } })"};
+         deliver { name: "d" from: "a" files: "/o.%d.exr" layer { name: "k" from: "k" } })",
+      R"(name: "f" frames { first: 1 last: 6 } format { width: 64 height: 48 } plate { name: "p" files: "/p.%d.exr" missing: HOLD }
+         mask { name: "m" shape { at { frame: 2 path: "M0 0H9V9Z" } at { frame: 5 path: "M1 0H9V9Z" } ease: SMOOTH }
+                shape { at { frame: 4 path: "M2 2h3v3z" } subtract: true } follow { picture: "a" } }
+         pass { name: "a" from: "p" step { degrain {} } }
+         pass { name: "k" from: "a" step { color_difference {} } step { within { mask: "m" } } step { steady { plate: "a" } } }
+         deliver { name: "d" from: "k" files: "/o.%d.exr" })"};
   std::ifstream in(std::string(SELVAGE_SOURCE_DIR) + "/tests/vectors/five_passes.stack");
   std::stringstream text;
   text << in.rdbuf();

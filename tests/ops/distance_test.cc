@@ -30,5 +30,21 @@ TEST(Distance, EqualsBruteForce) {
   }
 }
 
+TEST(Distance, UpToAReachItIsTheWholeOne) {
+  std::mt19937 random(12);
+  for (const auto& [width, height] : {std::pair{1, 1}, {1, 30}, {30, 1}, {37, 23}}) {
+    for (int reach : {1, 4, 9, 127}) {
+      std::vector<uint8_t> bitmap(width * height), other(bitmap.size());
+      for (auto& b : bitmap) b = std::uniform_real_distribution<>(0, 1)(random) < 0.01;
+      for (size_t i = 0; i < other.size(); ++i) other[i] = !bitmap[i];
+      const std::vector<int32_t> whole = SquaredDistanceToZero(other, width, height);
+      const std::vector<int16_t> near = SquaredDistanceUpTo(bitmap, width, height, reach);
+      for (size_t i = 0; i < whole.size(); ++i) {
+        ASSERT_EQ(near[i], whole[i] <= reach * reach ? whole[i] : (reach + 1) * (reach + 1)) << i << " within " << reach;
+      }
+    }
+  }
+}
+
 }  // namespace
 }  // namespace selvage

@@ -1,5 +1,7 @@
 #include <gtest/gtest.h>
 
+#include <cmath>
+
 #include "tests/ops/keyed_scene.h"
 #include "tests/testing/op_tester.h"
 #include "worker/kernels/screen_view.h"
@@ -77,6 +79,42 @@ TEST(SureScreen, BareScreenIsFoundAndForegroundIsNot) {
   }
   EXPECT_GT(static_cast<double>(found), 0.985 * static_cast<double>(bare));
   EXPECT_EQ(wrong, 0u);
+}
+
+TEST(SureScreen, AShadowIsScreenAsFarAsItIsSoft) {
+  auto drawn = KeyedScene{}.Draw();
+  for (int y = 110; y < 170; ++y) {
+    for (int x = 220; x < 300; ++x) {
+      const double d2 = (x - 260) * (x - 260) + (y - 140) * (y - 140);
+      for (int c = 0; c < 3; ++c) drawn.plate.planes[c].at(x, y) *= static_cast<float>(1 - 0.6 * std::exp(-d2 / (2 * 9 * 9)));
+    }
+  }
+  const Picture sure = OpTester("sure_screen { plate: 'p' }").Main(drawn.plate).With("plate", drawn.clean).Render();
+  size_t found = 0;
+  for (int y = 125; y < 155; ++y) {
+    for (int x = 245; x < 275; ++x) found += sure.planes[0].at(x, y) == 1;
+  }
+  EXPECT_GT(found, 0.95 * 30 * 30);
+}
+
+// Polished metal: the screen's hue, changing as slowly as a shadow, but nothing
+// leads from it to lit screen.
+TEST(SureScreen, AMirrorOfTheScreenIsNoScreen) {
+  auto drawn = KeyedScene{}.Draw();
+  size_t found = 0;
+  for (int y = 60; y < 120; ++y) {
+    for (int x = 120; x < 180; ++x) {
+      if (std::hypot(x - 150, y - 90) > 28) continue;
+      for (int c = 0; c < 3; ++c) {
+        drawn.plate.planes[c].at(x, y) = drawn.clean.planes[c].at(x, y) * static_cast<float>(0.6 + 0.1 * std::sin(x / 9.0));
+      }
+    }
+  }
+  const Picture sure = OpTester("sure_screen { plate: 'p' }").Main(drawn.plate).With("plate", drawn.clean).Render();
+  for (int y = 60; y < 120; ++y) {
+    for (int x = 120; x < 180; ++x) found += sure.planes[0].at(x, y) == 1;
+  }
+  EXPECT_EQ(found, 0u);
 }
 
 TEST(SureScreen, MoreDistanceTakesMore) {

@@ -215,6 +215,37 @@ TEST(Unmix, MasksDecide) {
   EXPECT_LT(MeanSquare(core.planes[0], drawn.alpha.planes[0]), 1e-3);
 }
 
+// Dark tape of nearly the screen's hue, crossed: sharp, so no shadow.
+TEST(Unmix, AMarkOnTheScreenIsScreen) {
+  auto drawn = KeyedScene{}.Draw();
+  const float tape[] = {0.42f, 0.45f, 0.5f};
+  for (int y = 33; y < 48; ++y) {
+    for (int x = 253; x < 268; ++x) {
+      if (std::abs(x - 260) > 1 && std::abs(y - 40) > 1) continue;
+      for (int c = 0; c < 3; ++c) drawn.plate.planes[c].at(x, y) *= tape[c];
+    }
+  }
+  const Picture matte = Unmixed(drawn.plate, drawn.clean);
+  for (int y = 28; y < 53; ++y) {
+    for (int x = 248; x < 273; ++x) ASSERT_EQ(matte.planes[0].at(x, y), 0) << x << ", " << y;
+  }
+}
+
+// Polished metal in the middle of the foreground: nowhere as much screen as screen.
+TEST(Unmix, AnEnclosedMirrorIsSolidUnlessFillIsOff) {
+  auto drawn = KeyedScene{}.Draw();
+  for (int y = 65; y < 115; ++y) {
+    for (int x = 125; x < 175; ++x) {
+      if (std::hypot(x - 150, y - 90) > 22) continue;
+      for (int c = 0; c < 3; ++c) {
+        drawn.plate.planes[c].at(x, y) = drawn.clean.planes[c].at(x, y) * static_cast<float>(0.6 + 0.1 * std::sin(x / 6.0));
+      }
+    }
+  }
+  EXPECT_EQ(Unmixed(drawn.plate, drawn.clean).planes[0].at(150, 90), 1);
+  EXPECT_LT(Unmixed(drawn.plate, drawn.clean, "fill: false").planes[0].at(150, 90), 0.9);
+}
+
 TEST(Unmix, WithoutCoreThePlainKeyIsLeft) {
   const auto drawn = KeyedScene{}.Draw();
   const Picture matte = OpTester("unmix { plate: 'p' core: 'c' }")

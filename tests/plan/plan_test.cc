@@ -15,6 +15,7 @@ namespace {
 using ::testing::ElementsAre;
 using ::testing::IsEmpty;
 using ::testing::SizeIs;
+using ::testing::StartsWith;
 
 constexpr char kHead[] = R"(
   name: "shot" frames { first: 1001 last: 1005 } format { width: 64 height: 48 }
@@ -411,7 +412,7 @@ TEST(PlateFaults, MoreTasksThanAllowed) {
 Plan Look(const std::string& source, LookPicture::As as, int frame = 1002) {
   Target t;
   t.source = source;
-  t.look.emplace().set_as(as);
+  t.look.emplace().mutable_look_picture()->set_as(as);
   t.frame = frame;
   return PlanTargets(ParseStack(Shot(R"(pass { name: "p" from: "plate" step { color_difference {} } })")), {t});
 }
@@ -431,6 +432,78 @@ TEST(Look, FaultsAreAnswers) {
             "there is no plate, mask or pass \"plat\"; did you mean \"plate\"?");
   EXPECT_EQ(Look("p", LookPicture::AS_MATTE, 7).errors[0].message(), "frame 7 is out of range, allowed 1001 to 1005");
   EXPECT_EQ(Look("plate", LookPicture::AS_BACKGROUND).errors[0].message(), "this look needs a picture behind: say which");
+}
+
+TEST(Look, ASurveyIsOfColour) {
+  Target t;
+  Color* color = t.look.emplace().mutable_survey_plate()->mutable_color();
+  color->set_r(0.1);
+  color->set_g(0.5);
+  color->set_b(0.1);
+  t.frame = 1002;
+  const Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { color_difference {} } })"));
+  t.source = "plate";
+  const Plan good = PlanTargets(stack, {t});
+  for (const StackError& e : good.errors) ADD_FAILURE() << e.message();
+  ASSERT_FALSE(good.tasks.empty());
+  EXPECT_THAT(InputsOf(good.tasks.back()), ElementsAre("-1.in=plate"));
+  for (const char* source : {"p", "boots"}) {
+    t.source = source;
+    const Plan plan = PlanTargets(stack, {t});
+    ASSERT_THAT(plan.errors, SizeIs(1));
+    EXPECT_THAT(plan.errors[0].message(), StartsWith(absl::StrCat("\"", source, "\" is a matte, needs ")));
+  }
+}
+
+// --- measurements ---
+
+Plan Measure(const std::string& source, const std::string& params, int frame = 1002) {
+  Target t;
+  t.source = source;
+  EXPECT_TRUE(google::protobuf::TextFormat::ParseFromString("measure_matte { " + params + " }", &t.look.emplace()));
+  t.frame = frame;
+  return PlanTargets(ParseStack(Shot(R"(
+    pass { name: "k" from: "plate" step { color_difference {} } }
+    pass { name: "p" from: "plate" step { set_matte { matte: "k" } } })")),
+                     {t});
+}
+std::string Fault(const Plan& plan) {
+  return plan.errors.size() == 1 ? plan.errors[0].message() : absl::StrCat(plan.errors.size(), " errors");
+}
+
+TEST(Measure, ReadsTheMatteAndItsPlateAtTheFramesAround) {
+  EXPECT_THAT(InputsOf(Measure("k", "").tasks.back()),
+              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "0.plate=plate", "0.plate@-1=plate",
+                          "0.plate@1=plate"));
+  // The shot ends there.
+  EXPECT_THAT(InputsOf(Measure("k", "", 1001).tasks.back()),
+              ElementsAre("-1.in=result", "-1.in@1=result", "0.plate=plate", "0.plate@1=plate"));
+  EXPECT_THAT(InputsOf(Measure("k", "window: 0 core: 'boots' color: 'p'").tasks.back()),
+              ElementsAre("-1.in=result", "0.plate=plate", "0.core=mask", "0.color=result"));
+}
+
+// Values of a client that were checked by no one else.
+TEST(Measure, FaultsAreAnswers) {
+  EXPECT_EQ(Fault(Measure("k", "core: 'cor'")), "core: there is no plate, mask or pass \"cor\"");
+  EXPECT_EQ(Fault(Measure("k", "core: 'plate'")),
+            "core: \"plate\" is opaque colour, needs a matte; make a matte of it with a key, such as `color_difference`");
+  EXPECT_EQ(Fault(Measure("k", "plate: 'k'")),
+            "plate: \"k\" is a matte, needs straight colour; a matte has no colour: start from a picture and put the matte in "
+            "with `set_matte`");
+  EXPECT_EQ(Fault(Measure("k", "solid { value: 7 }")), "solid: 7 is out of range, allowed 0 to 1");
+  EXPECT_EQ(Fault(Measure("k", "clip { value: nan }")), "clip: nan is not a finite number");
+  EXPECT_EQ(Fault(Measure("k", "window: 2")), "window: 2 is out of range, allowed 0 to 1");
+  EXPECT_EQ(Fault(Measure("k", "screen: 9")), "screen: 9 is not a value that this version knows");
+  EXPECT_EQ(Fault(Measure("nobody", "")), "there is no plate, mask or pass \"nobody\"");
+}
+
+TEST(Look, ValuesAreChecked) {
+  Target t;
+  t.source = "plate";
+  t.frame = 1002;
+  t.look.emplace().mutable_look_picture()->mutable_stops()->set_value(99);
+  const Plan plan = PlanTargets(ParseStack(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })")), {t});
+  EXPECT_EQ(Fault(plan), "stops: 99 is out of range, allowed -20 to 20");
 }
 
 // --- probe ---

@@ -69,6 +69,12 @@ TEST(ResolveStep, DefaultsAreFilledInInMessagesThatWereLeftOut) {
   EXPECT_EQ(Resolved("color_difference { screen { hue: GREEN } gain {} }", 1), all);
 }
 
+// screen_plate looks for the hue itself then; it would find grey before a blue screen.
+TEST(ResolveStep, AScreenThatMayBeUnsetStaysUnset) {
+  EXPECT_EQ(Resolved("screen_plate {}", 1).find("screen {"), std::string::npos) << Resolved("screen_plate {}", 1);
+  EXPECT_NE(Resolved("screen_plate { screen {} }", 1).find("hue: GREEN"), std::string::npos);
+}
+
 TEST(ResolveStep, AColorKeepsTheComponentsGiven) {
   EXPECT_THAT(Resolved("grade { gain { g: 2 } }", 1), testing::HasSubstr("gain { r: 1 g: 2 b: 1 }"));
 }

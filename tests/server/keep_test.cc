@@ -1,5 +1,6 @@
 // What is kept, what is disowned, and why: over the network.
 #include <atomic>
+#include <map>
 #include <optional>
 #include <thread>
 
@@ -245,6 +246,37 @@ TEST(Invalidation, OfAWorkerTakesNoPassOrStack) {
   EXPECT_EQ(d.status.error_code(), grpc::StatusCode::INVALID_ARGUMENT);
 }
 
+// Each start reads all of the journal.
+TEST(Journal, KeepsInvalidationsAndTheOrderOfKnownJobsAcrossRestarts) {
+  Daemon d;
+  FakeWorker w(d.Channel(), "w");
+  d.Run(d.TwoPasses());
+  InvalidateRequest request;
+  request.set_stack_name("shot");
+  request.set_pass("key");
+  Invalidate(d, request);
+  ASSERT_TRUE(d.status.ok());
+  const std::string second = d.Submit(d.TwoPasses(3, 0.3));
+  EXPECT_EQ(Line(d.WatchToEnd(second), "key")->rendered(), 3u);
+  for (int restart = 0; restart < 2; ++restart) {
+    d.Restart();
+    FakeWorker again(d.Channel(), "w2");
+    // Commits are in order: what the start wrote is there when this one is done.
+    EXPECT_EQ(Line(d.Run(d.TwoPasses(3, 0.3)), "key")->reused(), 3u) << "not the pixels from before the invalidation";
+    std::map<JournalType, int> entries;
+    uint64_t newest = 0;
+    ASSERT_TRUE(d.cache().index->ReadJournal(0, [&](const JournalEntry& e) {
+      ++entries[e.type];
+      newest = e.sequence;
+    }).ok());
+    EXPECT_EQ(entries[JournalType::kInvalidated], 1);
+    EXPECT_EQ(entries[JournalType::kJobSubmitted], 3 + restart);
+    // The newest entry that the start found, and that of the job since.
+    EXPECT_EQ(entries[JournalType::kJobFinished], 2);
+    EXPECT_EQ(newest, 7u + 2 * restart);
+  }
+}
+
 TEST(KeepPins, SurviveARestartAndGoWithTheNextPlan) {
   Daemon d;
   FakeWorker w(d.Channel(), "w");
@@ -296,6 +328,7 @@ TEST(KeepTable, TwoStacksWithTheSameResultDoNotLoseEachOthersPins) {
     t->Set(plan("b", 0, Pass::AUTO), commit);
     EXPECT_EQ(t->Of(shared), Keep::kNormal);
     EXPECT_EQ(t->Of({Sha256("0")}), Keep::kFirstToGo);
+    EXPECT_EQ(t->FirstToGo(), std::vector<ResultKey>{{Sha256("0")}});
     t->Set(plan("a", 10000, Pass::ALWAYS), commit);
     t->Set(plan("b", 2, Pass::ALWAYS), commit);
   }

@@ -221,6 +221,10 @@ OpTester& OpTester::WithNumbers(const std::string& port, std::vector<float> numb
   given_.push_back({port, 0, {}, std::move(numbers)});
   return *this;
 }
+OpTester& OpTester::WithMeasured(const std::string& port, Measurement measured) {
+  given_.push_back({port, 0, {}, {}, std::make_shared<const Measurement>(std::move(measured))});
+  return *this;
+}
 OpTester& OpTester::Window(const Rect& window) {
   window_ = window;
   return *this;
@@ -262,8 +266,8 @@ absl::StatusOr<std::unique_ptr<Chain>> OpTester::MakeChain(Inputs inputs) const 
   uint32_t seed = 2;
   for (const Port& port : PortsOf(ParamsOf(step_))) {
     if (port.box == nullptr && port.name.empty()) continue;
-    const bool numbers_given = port.box != nullptr && given(port.path);
-    if (numbers_given || (given(port.path) && inputs == Inputs::kUsual)) continue;
+    const bool blob = port.box != nullptr || TakenAs(port.traits.input(), BLOB) == BLOB;
+    if ((blob && given(port.path)) || (given(port.path) && inputs == Inputs::kUsual)) continue;
     if (port.box != nullptr) {
       all.push_back({0, port.path, 0, nullptr, {0.05f, 0.45f, 0.1f, 1.0f}});
       continue;
@@ -278,7 +282,7 @@ absl::StatusOr<std::unique_ptr<Chain>> OpTester::MakeChain(Inputs inputs) const 
   for (const Given& g : given_) {
     if (!g.picture.planes.empty() && inputs != Inputs::kUsual) continue;
     all.push_back({0, g.port, g.frame_offset,
-                   g.picture.planes.empty() ? nullptr : MakeSource(g.picture, g.picture.rect()), g.numbers});
+                   g.picture.planes.empty() ? nullptr : MakeSource(g.picture, g.picture.rect()), g.numbers, g.measured});
   }
   OpContext context;
   context.format = window_;

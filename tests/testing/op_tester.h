@@ -47,6 +47,7 @@ class OpTester {
   OpTester& Main(Picture picture, int frame_offset = 0);
   OpTester& With(const std::string& port, Picture picture, int frame_offset = 0);
   OpTester& WithNumbers(const std::string& port, std::vector<float> numbers);
+  OpTester& WithMeasured(const std::string& port, Measurement measured);
   // Window of the made-up inputs, and the format. Default: {-7, 3, 144, 99}.
   OpTester& Window(const Rect& window);
 
@@ -85,6 +86,7 @@ class OpTester {
     int frame_offset = 0;
     Picture picture;
     std::vector<float> numbers;
+    std::shared_ptr<const Measurement> measured;
   };
   Step step_;
   Rect window_{-7, 3, 144, 99};

@@ -76,4 +76,40 @@ std::vector<int32_t> SquaredDistanceToZero(const std::vector<uint8_t>& bitmap, i
   return out;
 }
 
+std::vector<int16_t> SquaredDistanceUpTo(const std::vector<uint8_t>& bitmap, int width, int height, int reach) {
+  const int16_t beyond = static_cast<int16_t>((reach + 1) * (reach + 1));
+  const size_t area = static_cast<size_t>(width) * height;
+  std::vector<int16_t> along(area), out(area);
+  for (int y = 0; y < height; ++y) {
+    const uint8_t* in = bitmap.data() + static_cast<size_t>(y) * width;
+    int16_t* to = along.data() + static_cast<size_t>(y) * width;
+    int steps = reach + 1;
+    for (int x = 0; x < width; ++x) {
+      steps = in[x] ? 0 : std::min(steps + 1, reach + 1);
+      to[x] = static_cast<int16_t>(steps);
+    }
+    for (int x = width - 1; x >= 0; --x) {
+      steps = in[x] ? 0 : std::min(steps + 1, reach + 1);
+      const int nearest = std::min<int>(to[x], steps);
+      to[x] = static_cast<int16_t>(nearest * nearest);
+    }
+  }
+  // Rows above and below, each with its own distance squared.
+  for (int y = 0; y < height; ++y) {
+    int16_t* __restrict to = out.data() + static_cast<size_t>(y) * width;
+    std::fill_n(to, width, beyond);
+    for (int j = std::max(0, y - reach); j <= std::min(height - 1, y + reach); ++j) {
+      const int16_t* from = along.data() + static_cast<size_t>(j) * width;
+      const int16_t apart = static_cast<int16_t>((j - y) * (j - y));
+      for (int x = 0; x < width; ++x) {
+        const int16_t both = static_cast<int16_t>(from[x] + apart);
+        to[x] = both < to[x] ? both : to[x];
+      }
+    }
+    const int16_t most = static_cast<int16_t>(reach * reach);
+    for (int x = 0; x < width; ++x) to[x] = to[x] > most ? beyond : to[x];
+  }
+  return out;
+}
+
 }  // namespace selvage

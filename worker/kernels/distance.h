@@ -14,4 +14,8 @@ namespace selvage {
 constexpr int32_t kNoZeroPixel = INT32_MAX;
 std::vector<int32_t> SquaredDistanceToZero(const std::vector<uint8_t>& bitmap, int width, int height);
 
+// The same to the nearest pixel that is not zero, as far as `reach`: beyond it
+// (reach + 1)^2. Many times faster. REQUIRES: 1 <= reach <= 127.
+std::vector<int16_t> SquaredDistanceUpTo(const std::vector<uint8_t>& bitmap, int width, int height, int reach);
+
 }  // namespace selvage

@@ -11,7 +11,7 @@ namespace selvage {
 namespace {
 
 // Share of the screen's light that spills on the foreground before all screen.
-constexpr float kSpill = 0.12f;
+constexpr float kSpill = 0.05f;
 constexpr double kSpillReach = 6, kGreyReach = 45;
 // Variances: of any colour, of its brightness (as a share squared), of a grey of
 // which nothing is known.
@@ -62,7 +62,7 @@ void NormaliseCells(const Grid& grid, float full, Plane* weight, std::vector<Pla
   }
 }
 
-void ForegroundModel::Samples::Add(int y, const float* weight, const float* const color[3], int width) {
+void ForegroundModel::Samples::Add(int y, int x, const float* weight, const float* const color[3], int width) {
   const float* end = weight + width;
   const auto some = [](float w) { return w > 0.0f; };
   const float* from = std::find_if(weight, end, some);
@@ -71,7 +71,7 @@ void ForegroundModel::Samples::Add(int y, const float* weight, const float* cons
   const ptrdiff_t skip = from - weight;
   float* const* rows = sums_.Rows(y);
   float* to[10];
-  for (int p = 0; p < 10; ++p) to[p] = rows[p] + skip;
+  for (int p = 0; p < 10; ++p) to[p] = rows[p] + x + skip;
   const float* const colors[3] = {color[0] + skip, color[1] + skip, color[2] + skip};
   AddMomentsRow(from, colors, static_cast<size_t>(end - from), to);
 }
@@ -128,6 +128,7 @@ bool ForegroundModel::Build(const ScreenView& view, std::vector<Plane> moments, 
   const Plane distance = CoreDistance(grid, core);
   const double reach = kGreyReach * KeyScale(alpha.rect());
   const float reach2 = static_cast<float>(reach * reach);
+  const NoiseTerms& noise = view.noise.terms;
   for (int Y = 0; Y < cells.y1; ++Y) {
     for (int X = 0; X < cells.x1; ++X) {
       const float d2 = distance.at(X, Y) * distance.at(X, Y);
@@ -141,8 +142,8 @@ bool ForegroundModel::Build(const ScreenView& view, std::vector<Plane> moments, 
         const int i = kFirst[k], j = kSecond[k];
         float& v = fields_[3 + k].at(X, Y);
         v -= mean[i] * mean[j];
-        // What rounding leaves of a variance is none.
-        if (i == j) v = std::max(v, 0.0f) + kAnyColor;
+        // Samples are as noisy as the picture; what is left below 0 is none.
+        if (i == j) v = std::max(v - (noise.a * std::max(mean[i], 0.0f) + noise.b), 0.0f) + kAnyColor;
         v += kBrightness * lit[i] * lit[j] + kAnyGrey * far;
       }
       const float grey = (mean[0] + mean[1] + mean[2]) / 3;

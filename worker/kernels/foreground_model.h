@@ -24,8 +24,8 @@ class ForegroundModel {
   class Samples {
    public:
     explicit Samples(const Grid& grid) : sums_(grid, 10) {}
-    // REQUIRES: rows in order.
-    void Add(int y, const float* weight, const float* const color[3], int width);
+    // From column x (0 is the first) on. REQUIRES: rows in order.
+    void Add(int y, int x, const float* weight, const float* const color[3], int width);
     std::vector<Plane> Finish();
 
    private:

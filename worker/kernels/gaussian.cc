@@ -113,7 +113,11 @@ std::vector<float> GaussianWeights(double sigma) {
 }
 
 void GaussianBlur(const Plane& in, const Rect& out, double sigma, Plane* result) {
-  const int radius = GaussianRadius(sigma);
+  GaussianBlur(in, out, GaussianWeights(sigma), result);
+}
+
+void GaussianBlur(const Plane& in, const Rect& out, const std::vector<float>& weights, Plane* result) {
+  const int radius = static_cast<int>(weights.size()) - 1;
   const auto blur = HWY_DYNAMIC_DISPATCH(BlurLine);
   if (radius == 0) {
     for (int y = out.y0; y < out.y1; ++y) {
@@ -121,7 +125,6 @@ void GaussianBlur(const Plane& in, const Rect& out, double sigma, Plane* result)
     }
     return;
   }
-  const std::vector<float> weights = GaussianWeights(sigma);
   if (in.constant) {
     // The same sums, once.
     const std::vector<float> line(2 * radius + 1, *in.constant);

@@ -21,5 +21,7 @@ std::vector<float> GaussianWeights(double sigma);
 // fixed: down the columns first, then along the row; centre first, then pairs
 // outward. sigma <= 0 copies.
 void GaussianBlur(const Plane& in, const Rect& out, double sigma, Plane* result);
+// The same with weights that are kept.
+void GaussianBlur(const Plane& in, const Rect& out, const std::vector<float>& weights, Plane* result);
 
 }  // namespace selvage

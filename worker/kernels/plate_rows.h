@@ -30,6 +30,11 @@ class PlateRows {
   std::vector<float> rows_[3];
 };
 
+// The tone curve that motion is looked for in where noise is not measured: that of
+// a camera's usual noise. Vectors hardly depend on it.
+inline constexpr NoiseCurve kCameraCurve = {6e-4f, 4e-5f};
+inline constexpr NoiseCurves kCameraCurves = {kCameraCurve, kCameraCurve, kCameraCurve};
+
 // What motion is looked for in: stabilised luma, 16 steps to a standard
 // deviation of noise, fewer where white would use up more than half of the range.
 LumaPyramid LumaOf(const Picture& picture, const Rect& window, const NoiseCurves& curves);

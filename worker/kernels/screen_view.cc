@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstring>
 
 #include "absl/strings/str_cat.h"
+#include "worker/kernels/gaussian.h"
 #include "worker/kernels/grid.h"
 
 namespace selvage {
@@ -21,7 +23,9 @@ constexpr size_t kLeastSamples = 64;
 // 0.3 % of bare screen is further off), how true the plate's hue is, and the
 // lights that are likely. Change of light over 4 pixels at 360 lines.
 constexpr float kAlike = 12, kHueError = 0.012f, kDarkestShade = 0.35f, kBrightestLight = 1.6f;
-constexpr double kSlow = 0.18;
+constexpr double kSlow = 0.6;
+// Share of a part of bare screen that is in the plate's own light.
+constexpr double kLit = 0.1;
 
 struct NoiseSample {
   float screen[3], rest[3], mean[3];
@@ -179,18 +183,106 @@ void ForDistances(const Rgb& color, const Rgb& screen, const Use& use) {
   }
 }
 
+// A shadow begins at lit screen. What nothing lit goes over into is something that
+// mirrors the screen; a bridge of a pixel or two does not count.
+void KeepLit(const Bitmap& lit, Bitmap* found) {
+  const Bitmap inner = Eroded(*found, 1);
+  const Parts parts = ConnectedParts(inner.bits(), inner.width(), inner.height(), Neighbours::kFour);
+  std::vector<int64_t> count(parts.parts.size());
+  for (const PartRun& run : parts.runs) {
+    const uint8_t* row = lit.row(run.y);
+    for (int x = run.x0; x < run.x1; ++x) count[run.part] += row[x];
+  }
+  Bitmap kept(inner.width(), inner.height());
+  for (const PartRun& run : parts.runs) {
+    if (static_cast<double>(count[run.part]) < kLit * static_cast<double>(parts.parts[run.part].area)) continue;
+    std::fill(kept.row(run.y) + run.x0, kept.row(run.y) + run.x1, 1);
+  }
+  kept = Grown(kept, 1);
+  for (size_t i = 0; i < kept.bits().size(); ++i) found->bits()[i] &= kept.bits()[i] | lit.bits()[i];
+}
+
+bool AnyIn(const Bitmap& bits, const Rect& part) {
+  for (int y = part.y0; y < part.y1; ++y) {
+    if (std::memchr(bits.row(y) + part.x0, 1, part.width())) return true;
+  }
+  return false;
+}
+
+// Lee's filter, a tile at a time: all that it reads and writes stays near.
+class TileDenoiser {
+ public:
+  static constexpr int kWidth = 128, kHeight = 32;
+
+  TileDenoiser(const Rgb& color, const NoiseTerms& noise)
+      : color_(color), noise_(noise), weights_(GaussianWeights(kSigma)), radius_(GaussianRadius(kSigma)),
+        column_(kWidth + size_t{2}) {}
+
+  void Tile(const Rect& tile, Rgb* out) {
+    const Rect& rect = color_[0].rect();
+    // Roughness is needed one pixel further out.
+    const Rect wide = tile.Grow(1).Intersect(rect), source = wide.Grow(radius_);
+    Rgb mean;
+    for (int c = 0; c < 3; ++c) {
+      Plane padded(source);
+      const int before = std::max(rect.x0 - source.x0, 0), after = std::max(source.x1 - rect.x1, 0);
+      for (int y = source.y0; y < source.y1; ++y) {
+        const float* from = color_[c].row(std::clamp(y, rect.y0, rect.y1 - 1));
+        float* to = padded.row(y);
+        std::fill_n(to, before, from[0]);
+        std::copy_n(from + (source.x0 + before - rect.x0), source.width() - before - after, to + before);
+        std::fill_n(to + (source.width() - after), after, from[rect.width() - 1]);
+      }
+      mean[c] = Plane(wide);
+      GaussianBlur(padded, wide, weights_, &mean[c]);
+    }
+    Plane rough(wide);
+    const float *c[3], *m[3];
+    for (int y = wide.y0; y < wide.y1; ++y) {
+      for (int k = 0; k < 3; ++k) c[k] = color_[k].row(y) + (wide.x0 - rect.x0), m[k] = mean[k].row(y);
+      RoughnessRow(c, m, noise_.a, noise_.b, wide.width(), rough.row(y));
+    }
+    const int skip = tile.x0 - wide.x0;
+    for (int y = tile.y0; y < tile.y1; ++y) {
+      // Beyond the picture the roughness repeats.
+      float* column = column_.data() + 1;
+      AddThreeRow(rough.row(y), rough.row(std::max(y - 1, wide.y0)), rough.row(std::min(y + 1, wide.y1 - 1)), wide.width(),
+                  column - skip);
+      if (skip == 0) column[-1] = column[0];
+      if (wide.x1 == tile.x1) column[tile.width()] = column[tile.width() - 1];
+      float* to[3];
+      for (int k = 0; k < 3; ++k) {
+        c[k] = color_[k].row(y) + (tile.x0 - rect.x0);
+        to[k] = (*out)[k].row(y) + (tile.x0 - rect.x0);
+        std::copy_n(mean[k].row(y) + skip, tile.width(), to[k]);
+      }
+      ShrinkRow(column, c, to, tile.width());
+    }
+  }
+
+ private:
+  static constexpr double kSigma = 0.6;
+  const Rgb& color_;
+  const NoiseTerms noise_;
+  const std::vector<float> weights_;
+  const int radius_;
+  std::vector<float> column_;
+};
+
+// Of every fourth row: plates are smooth.
 std::array<float, 3> MeanOf(const Picture& plate, const Rect& rect) {
   std::array<float, 3> mean;
   for (int c = 0; c < 3; ++c) {
     std::vector<float> row(rect.width());
     double total = 0;
-    for (int y = rect.y0; y < rect.y1; ++y) {
+    int rows = 0;
+    for (int y = rect.y0; y < rect.y1; y += 4, ++rows) {
       FiniteRow(plate.planes[c].row(y), 1, kDarkestScreen, row.size(), row.data());
       double sum = 0;
       for (float v : row) sum += v;
       total += sum;
     }
-    mean[c] = static_cast<float>(total / static_cast<double>(rect.area()));
+    mean[c] = static_cast<float>(total / (static_cast<double>(rect.width()) * rows));
   }
   return mean;
 }
@@ -260,6 +352,7 @@ BareScreen FindBareScreen(const Rgb& color, const Rgb& screen, const ScreenNoise
   const float slow = static_cast<float>(kSlow / std::max(1.0, KeyScale(rect)));
   std::vector<float> padded(width + size_t{4});
   float* here = padded.data() + 2;
+  const Bitmap near = bare.found;
   for (int y = 0; y < height; ++y) {
     const float *above = ratio.row(rect.y0 + std::max(y - 2, 0)), *below = ratio.row(rect.y0 + std::min(y + 2, height - 1));
     std::copy_n(ratio.row(rect.y0 + y), width, here);
@@ -271,6 +364,7 @@ BareScreen FindBareScreen(const Rgb& color, const Rgb& screen, const ScreenNoise
       found[x] |= alike[x] & (std::abs(here[x + 2] - here[x - 2]) < slow) & (std::abs(below[x] - above[x]) < slow);
     }
   }
+  KeepLit(near, &bare.found);
   return bare;
 }
 
@@ -320,29 +414,15 @@ void FromBitmap(const Bitmap& bits, Plane* matte) {
   }
 }
 
-Rgb Denoised(const Rgb& color, const NoiseTerms& noise) {
+Rgb Denoised(const Rgb& color, const NoiseTerms& noise, const Bitmap* where) {
   const Rect& rect = color[0].rect();
-  const int width = rect.width();
-  Rgb out{Blurred(color[0], 0.6), Blurred(color[1], 0.6), Blurred(color[2], 0.6)};
-  Plane rough(rect);
-  const auto rows = [](const Rgb& planes, int y, const float* to[3]) {
-    for (int c = 0; c < 3; ++c) to[c] = planes[c].row(y);
-  };
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    const float *c[3], *m[3];
-    rows(color, y, c), rows(out, y, m);
-    RoughnessRow(c, m, noise.a, noise.b, width, rough.row(y));
-  }
-  std::vector<float> padded(width + size_t{2});
-  float* column = padded.data() + 1;
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    AddThreeRow(rough.row(y), rough.row(std::max(y - 1, rect.y0)), rough.row(std::min(y + 1, rect.y1 - 1)), width, column);
-    column[-1] = column[0];
-    column[width] = column[width - 1];
-    const float* c[3];
-    rows(color, y, c);
-    float* const m[3] = {out[0].row(y), out[1].row(y), out[2].row(y)};
-    ShrinkRow(column, c, m, width);
+  Rgb out{Plane(rect), Plane(rect), Plane(rect)};
+  TileDenoiser denoiser(color, noise);
+  for (int y = rect.y0; y < rect.y1; y += TileDenoiser::kHeight) {
+    for (int x = rect.x0; x < rect.x1; x += TileDenoiser::kWidth) {
+      const Rect tile = Rect{x, y, x + TileDenoiser::kWidth, y + TileDenoiser::kHeight}.Intersect(rect);
+      if (!where || AnyIn(*where, {tile.x0 - rect.x0, tile.y0 - rect.y0, tile.x1 - rect.x0, tile.y1 - rect.y0})) denoiser.Tile(tile, &out);
+    }
   }
   return out;
 }

@@ -49,7 +49,8 @@ ScreenNoise MeasureScreenNoise(const Rgb& color, const Rgb& screen, const Bitmap
 // Bare screen as it is in the plate, or in another light.
 struct BareScreen {
   // Squared distance of the 3x3 mean from the screen below a limit, or in the
-  // screen's hue and changing slowly from place to place: a shadow, a wrinkle.
+  // screen's hue, changing slowly from place to place and joined to screen in its
+  // own light: a shadow, a wrinkle.
   Bitmap found;
   // In the screen's hue, lit or shaded within reason, slowly changing or not.
   Bitmap alike;
@@ -77,7 +78,7 @@ absl::StatusOr<ScreenView> ViewScreen(const Picture& picture, const Picture& pla
 void FromBitmap(const Bitmap& bits, Plane* matte);
 
 // Light denoising for keys: Lee's local Wiener filter, one gain for all channels.
-// Source: Lee 1980.
-Rgb Denoised(const Rgb& color, const NoiseTerms& noise);
+// With `where`: only around its pixels, the rest is not set. Source: Lee 1980.
+Rgb Denoised(const Rgb& color, const NoiseTerms& noise, const Bitmap* where = nullptr);
 
 }  // namespace selvage

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "worker/kernels/distance.h"
 #include "worker/kernels/foreground_model.h"
@@ -11,68 +12,110 @@
 namespace selvage {
 namespace {
 
-// Keys that are solid where they are so all over a square of side 9 (at 360 lines)
-// and this far from bare screen. The lower one counts where the colour has next to
+// Keys that are solid where they are so all over a square (of side 9 at 360 lines) and
+// this far from bare screen. The lower one counts where the colour has next to
 // nothing of the screen's hue for its brightness: a white full of spill, no glass.
 constexpr float kFairlySolid = 0.7f, kHalfSolid = 0.35f, kHardlyTinted = 0.35f;
-constexpr double kAway = 4;
+constexpr double kAround = 4, kAway = 4;
+// A matte says more than a key. What closes gaps of the core may be half open.
+constexpr float kSolidInMatte = 0.95f, kFairInMatte = 0.6f;
+constexpr double kAroundInMatte = 2, kGap = 8;
+constexpr float kOpenInGap = 0.35f, kTintInGap = 0.6f;
 // Enclosed parts: screen amounts up to kHardlyAny are no window; larger ones must
-// be even (median above 60 % of the largest) and of some area.
-constexpr float kHardlyAny = 0.15f, kTinted = 0.6f, kEven = 0.6f;
-constexpr double kPaneArea = 300;
+// be even (median above 60 % of the largest) and of some area, or hold nowhere
+// nearly as much as screen, though some pixels lie deep.
+constexpr float kHardlyAny = 0.15f, kTinted = 0.6f, kEven = 0.6f, kNearlyScreen = 0.8f;
+constexpr double kPaneArea = 300, kDeep = 3;
+constexpr size_t kFewDeep = 4;
+
+// Cells with any pixel.
+Bitmap CellsOf(const Bitmap& pixels, const Grid& grid) {
+  if (grid.factor == 1) return pixels;
+  Bitmap cells(grid.cells().width(), grid.cells().height());
+  for (int y = 0; y < pixels.height(); ++y) {
+    const uint8_t* from = pixels.row(y);
+    uint8_t* to = cells.row(y / grid.factor);
+    for (int x = 0; x < pixels.width(); ++x) to[x / grid.factor] |= from[x];
+  }
+  return cells;
+}
+
+Bitmap PixelsOf(const Bitmap& cells, const Grid& grid) {
+  if (grid.factor == 1) return cells;
+  Bitmap pixels(grid.fine.width(), grid.fine.height());
+  for (int y = 0; y < pixels.height(); ++y) {
+    const uint8_t* from = cells.row(y / grid.factor);
+    uint8_t* to = pixels.row(y);
+    for (int x = 0; x < pixels.width(); ++x) to[x] = from[x / grid.factor];
+  }
+  return pixels;
+}
+
+struct SearchRules {
+  float solid, fair, half;
+  // Side of the square that must be fair, halved, and the distance kept from what
+  // isn't core.
+  double around;
+  int inset;
+  bool fill;
+  // Solid as well, away from bare screen; may be null.
+  const Bitmap* joined;
+};
 
 class CoreSearch {
  public:
-  CoreSearch(const AxisKeys& keys, const Bitmap& sure)
-      : keys_(keys), sure_(sure), rect_(keys.key.rect()), scale_(KeyScale(rect_)), core_(rect_.width(), rect_.height()) {}
+  CoreSearch(const Plane& key, const Plane& tint, Bitmap sure)
+      : key_(key), tint_(tint), sure_(std::move(sure)), rect_(key.rect()), scale_(KeyScale(rect_)), core_(rect_.width(), rect_.height()) {}
 
-  std::optional<Bitmap> Run(const CoreRules& rules, const std::function<bool()>& stopped) {
-    Bitmap other = sure_;
-    for (uint8_t& bit : other.bits()) bit ^= 1;
-    distance2_ = SquaredDistanceToZero(other.bits(), rect_.width(), rect_.height());
-    Start(rules.solid);
-    if (!DropRelatively(stopped)) return std::nullopt;
+  std::optional<Bitmap> Run(const SearchRules& rules, const std::function<bool()>& stopped) {
+    const int reach = std::clamp(static_cast<int>(std::ceil(kAway * scale_)), 1, 127);
+    distance2_ = SquaredDistanceUpTo(sure_.bits(), rect_.width(), rect_.height(), reach);
+    Start(rules);
+    if (!DropRelatively(rules.joined, stopped)) return std::nullopt;
     core_ = Opened(core_, 1);
     if (rules.fill) Fill();
     if (stopped()) return std::nullopt;
-    return Eroded(core_, 2);
+    return Eroded(core_, rules.inset);
   }
 
  private:
-  const float* KeyRow(int y) const { return keys_.key.row(rect_.y0 + y); }
-  const int32_t* DistanceRow(int y) const { return distance2_.data() + static_cast<size_t>(y) * rect_.width(); }
+  const float* KeyRow(int y) const { return key_.row(rect_.y0 + y); }
+  const int16_t* DistanceRow(int y) const { return distance2_.data() + static_cast<size_t>(y) * rect_.width(); }
 
-  void Start(float solid) {
+  void Start(const SearchRules& rules) {
     Bitmap fair(rect_.width(), rect_.height());
     for (int y = 0; y < rect_.height(); ++y) {
-      const float *key = KeyRow(y), *tint = keys_.tint.row(rect_.y0 + y);
+      const float *key = KeyRow(y), *tint = tint_.row(rect_.y0 + y);
       uint8_t* to = fair.row(y);
-      for (int x = 0; x < rect_.width(); ++x) to[x] = (key[x] > kFairlySolid) | ((key[x] > kHalfSolid) & (tint[x] < kHardlyTinted));
+      for (int x = 0; x < rect_.width(); ++x) to[x] = (key[x] > rules.fair) | ((key[x] > rules.half) & (tint[x] < kHardlyTinted));
     }
-    fair = Eroded(fair, std::max(1, static_cast<int>(std::lround(4 * scale_))));
+    fair = Eroded(fair, std::max(1, static_cast<int>(std::lround(rules.around * scale_))));
+    if (rules.joined) {
+      for (size_t i = 0; i < fair.bits().size(); ++i) fair.bits()[i] |= rules.joined->bits()[i];
+    }
     const double away = kAway * scale_;
-    const int32_t away2 = static_cast<int32_t>(away * away);
+    const int16_t away2 = static_cast<int16_t>(std::min(away * away, 127.0 * 127));
     for (int y = 0; y < rect_.height(); ++y) {
       const float* key = KeyRow(y);
       const uint8_t *sure = sure_.row(y), *all = fair.row(y);
-      const int32_t* d2 = DistanceRow(y);
+      const int16_t* d2 = DistanceRow(y);
       uint8_t* to = core_.row(y);
       for (int x = 0; x < rect_.width(); ++x) {
-        to[x] = (1 ^ sure[x]) & ((key[x] > solid) | (all[x] & (d2[x] > away2)));
+        to[x] = (1 ^ sure[x]) & ((key[x] > rules.solid) | (all[x] & (d2[x] > away2)));
       }
     }
   }
 
   // What is well below the key of the core about it is not solid: foregrounds
   // opposite in hue to the screen have keys above 1.
-  bool DropRelatively(const std::function<bool()>& stopped) {
+  bool DropRelatively(const Bitmap* spare, const std::function<bool()>& stopped) {
     const Grid grid = FieldGrid(rect_);
     CellSums sums(grid, 3);
     const float away = static_cast<float>(kAway * scale_);
     for (int y = 0; y < rect_.height(); ++y) {
       const float* key = KeyRow(y);
       const uint8_t* core = core_.row(y);
-      const int32_t* d2 = DistanceRow(y);
+      const int16_t* d2 = DistanceRow(y);
       float* const* to = sums.Rows(rect_.y0 + y);
       float *__restrict w0 = to[0], *__restrict w1 = to[1], *__restrict w2 = to[2];
       for (int x = 0; x < rect_.width(); ++x) {
@@ -104,25 +147,36 @@ class CoreSearch {
     for (int y = 0; y < rect_.height(); ++y) {
       enlarger.Row(limit, rect_.y0 + y, line.data());
       const float* key = KeyRow(y);
+      const uint8_t* spared = spare ? spare->row(y) : nullptr;
       uint8_t* core = core_.row(y);
-      for (int x = 0; x < rect_.width(); ++x) core[x] &= !(key[x] < line[x]);
+      for (int x = 0; x < rect_.width(); ++x) core[x] &= (key[x] >= line[x]) | (spared ? spared[x] : 0);
     }
     return true;
   }
 
-  // Parts that touch no bare screen and are all but solid, or evenly tinted like a
-  // reflection; a gap that shows the screen is peaked.
+  // Parts that touch no bare screen and are all but solid, or evenly tinted, or
+  // have screen nowhere deep inside, like a reflection; a gap that shows the screen
+  // is peaked.
   void Fill() {
     Bitmap open(rect_.width(), rect_.height());
     for (size_t i = 0; i < open.bits().size(); ++i) open.bits()[i] = !(sure_.bits()[i] | core_.bits()[i]);
+    const Bitmap deep = Eroded(open, std::max(1, static_cast<int>(std::lround(kDeep * scale_))));
     std::vector<float> amounts;
     for (const std::vector<PartRun>& part : PartsAwayFrom(open, sure_)) {
       amounts.clear();
+      float deepest = 0;
+      size_t lying_deep = 0;
       for (const PartRun& run : part) {
-        for (int x = run.x0; x < run.x1; ++x) amounts.push_back(1 - KeyRow(run.y)[x]);
+        const float* key = KeyRow(run.y);
+        const uint8_t* is_deep = deep.row(run.y);
+        for (int x = run.x0; x < run.x1; ++x) {
+          amounts.push_back(1 - key[x]);
+          lying_deep += is_deep[x];
+          deepest = is_deep[x] ? std::max(deepest, 1 - key[x]) : deepest;
+        }
       }
       const float most = *std::max_element(amounts.begin(), amounts.end());
-      bool solid = most < kHardlyAny;
+      bool solid = most < kHardlyAny || (lying_deep > kFewDeep && deepest < kNearlyScreen);
       if (!solid && most < kTinted && static_cast<double>(amounts.size()) > kPaneArea * scale_ * scale_) {
         const auto middle = amounts.begin() + static_cast<ptrdiff_t>(amounts.size() / 2);
         std::nth_element(amounts.begin(), middle, amounts.end());
@@ -133,18 +187,28 @@ class CoreSearch {
     }
   }
 
-  const AxisKeys& keys_;
-  const Bitmap& sure_;
+  const Plane &key_, &tint_;
+  const Bitmap sure_;
   const Rect rect_;
   const double scale_;
   Bitmap core_;
-  std::vector<int32_t> distance2_;
+  // Squared distance to bare screen, as far as kAway.
+  std::vector<int16_t> distance2_;
 };
 
 }  // namespace
 
-AxisKeys KeyAlongAxis(const ScreenView& view, const Rgb& denoised) {
-  const Rect& rect = denoised[0].rect();
+Grid CoreGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
+
+AxisKeys KeyAlongAxis(const ScreenView& view) {
+  const Grid grid = CoreGrid(view.color[0].rect());
+  const Rgb color{CellMeans(grid, view.color[0]), CellMeans(grid, view.color[1]), CellMeans(grid, view.color[2])};
+  const Rgb screen{CellMeans(grid, view.screen[0]), CellMeans(grid, view.screen[1]), CellMeans(grid, view.screen[2])};
+  NoiseTerms noise = view.noise.terms;
+  const float pixels = static_cast<float>(grid.factor * grid.factor);
+  noise.a /= pixels, noise.b /= pixels;
+  const Rgb denoised = Denoised(color, noise);
+  const Rect rect = grid.cells();
   AxisKeys keys{Plane(rect), Plane(rect)};
   Plane signal(rect);
   // A screen that is hardly one in places still divides.
@@ -153,7 +217,7 @@ AxisKeys KeyAlongAxis(const ScreenView& view, const Rgb& denoised) {
   least *= 0.01f;
   for (int y = rect.y0; y < rect.y1; ++y) {
     const float* const c[3] = {denoised[0].row(y), denoised[1].row(y), denoised[2].row(y)};
-    const float* const s[3] = {view.screen[0].row(y), view.screen[1].row(y), view.screen[2].row(y)};
+    const float* const s[3] = {screen[0].row(y), screen[1].row(y), screen[2].row(y)};
     AxisRow(c, s, view.axis.data(), least, rect.width(), signal.row(y), keys.key.row(y), keys.tint.row(y));
   }
   const Plane soft = Blurred(signal, 0.7);
@@ -166,9 +230,30 @@ AxisKeys KeyAlongAxis(const ScreenView& view, const Rgb& denoised) {
   return keys;
 }
 
-std::optional<Bitmap> FindCore(const AxisKeys& keys, const Bitmap& sure, const CoreRules& rules,
+std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bitmap& sure, const CoreRules& rules,
                                const std::function<bool()>& stopped) {
-  return CoreSearch(keys, sure).Run(rules, stopped);
+  const SearchRules search{rules.solid, kFairlySolid, kHalfSolid, kAround, 2, rules.fill, nullptr};
+  const auto core = CoreSearch(keys.key, keys.tint, CellsOf(sure, grid)).Run(search, stopped);
+  if (!core) return std::nullopt;
+  return PixelsOf(*core, grid);
+}
+
+std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Bitmap& core, const Bitmap& sure,
+                                      bool fill, const std::function<bool()>& stopped) {
+  const Grid grid = CoreGrid(alpha.rect());
+  const Plane cells = CellMeans(grid, alpha);
+  const int gap = std::max(1, static_cast<int>(std::lround(kGap * KeyScale(cells.rect()))));
+  Bitmap joined = Eroded(Grown(CellsOf(core, grid), gap), gap);
+  for (int Y = 0; Y < joined.height(); ++Y) {
+    const float *a = cells.row(Y), *tint = keys.tint.row(Y);
+    uint8_t* to = joined.row(Y);
+    for (int X = 0; X < joined.width(); ++X) to[X] &= (a[X] > kOpenInGap) & (tint[X] < kTintInGap);
+  }
+  // No matte is above 2: the tint makes nothing solid.
+  const SearchRules search{kSolidInMatte, kFairInMatte, 2, kAroundInMatte, 1, fill, &joined};
+  const auto found = CoreSearch(cells, keys.tint, CellsOf(sure, grid)).Run(search, stopped);
+  if (!found) return std::nullopt;
+  return PixelsOf(*found, grid);
 }
 
 }  // namespace selvage

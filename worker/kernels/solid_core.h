@@ -4,10 +4,16 @@
 #include <functional>
 #include <optional>
 
+#include "worker/kernels/grid.h"
 #include "worker/kernels/screen_view.h"
 
 namespace selvage {
 
+// Keys and core are found on cells: pixels up to 719 lines, squares of a few in
+// taller pictures, where distances grow with the height.
+Grid CoreGrid(const Rect& rect);
+
+// On those cells.
 struct AxisKeys {
   // 1 - (soft color . axis) / (screen . axis): about 0 on screen, 1 on greys, more on
   // hues opposite to the screen.
@@ -15,7 +21,7 @@ struct AxisKeys {
   // Share of the screen's hue in the colour's brightness, 1 on screen.
   Plane tint;
 };
-AxisKeys KeyAlongAxis(const ScreenView& view, const Rgb& denoised);
+AxisKeys KeyAlongAxis(const ScreenView& view);
 
 struct CoreRules {
   // Key from which a pixel is solid by itself.
@@ -23,8 +29,13 @@ struct CoreRules {
   // Whether flat parts that the core encloses are filled.
   bool fill = true;
 };
-// nullopt when `stopped` ended the work.
-std::optional<Bitmap> FindCore(const AxisKeys& keys, const Bitmap& sure, const CoreRules& rules,
+// `sure` and what comes back are bits of pixels. nullopt when `stopped` ended the work.
+std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bitmap& sure, const CoreRules& rules,
                                const std::function<bool()>& stopped);
+
+// What else is solid by a matte: high all around, or between parts of `core` that
+// lie close together and hardly in the screen's hue.
+std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Bitmap& core, const Bitmap& sure,
+                                      bool fill, const std::function<bool()>& stopped);
 
 }  // namespace selvage

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "worker/kernels/solid_core.h"
+
 namespace selvage {
 namespace {
 
@@ -10,6 +12,8 @@ namespace {
 constexpr double kLeastCore = 50;
 // Pixels that are solved together: a full vector on any machine.
 constexpr int kTogether = 16;
+// Fewer leave brown cloth between white and black half open; more change little.
+constexpr int kRounds = 3;
 
 // Calls use(x0, x1) for stretches, whole blocks of kTogether, that hold all pixels
 // for which wanted(x).
@@ -37,51 +41,81 @@ MixRows RowsFrom(const Rgb& color, const Rgb& screen, const ForegroundRows& fore
   return rows;
 }
 
-std::vector<Plane> SamplesUnder(const ScreenView& view, const Rgb& color, const Plane& alpha) {
+// Samples of the foreground, a stretch of a row at a time.
+class Sampler {
+ public:
+  Sampler(const Rgb& color, const Rgb& screen)
+      : color_(color), screen_(screen), rect_(color[0].rect()), sums_(FieldGrid(rect_)), lines_(4 * static_cast<size_t>(rect_.width())) {}
+
+  // Under the matte, where `counts`.
+  template <class Counts>
+  void Add(int y, int x0, int x1, const float* alpha, const Counts& counts) {
+    const float* const c[3] = {color_[0].row(y) + x0, color_[1].row(y) + x0, color_[2].row(y) + x0};
+    const float* const s[3] = {screen_[0].row(y) + x0, screen_[1].row(y) + x0, screen_[2].row(y) + x0};
+    float* const weight = lines_.data();
+    float* const y3[3] = {weight + rect_.width(), weight + 2 * rect_.width(), weight + 3 * rect_.width()};
+    SamplesRow(c, s, alpha + x0, x1 - x0, weight, y3);
+    for (int x = x0; x < x1; ++x) weight[x - x0] = counts(x) ? weight[x - x0] : 0.0f;
+    sums_.Add(y, x0, weight, y3, x1 - x0);
+  }
+  std::vector<Plane> Finish() { return sums_.Finish(); }
+
+ private:
+  const Rgb &color_, &screen_;
+  const Rect rect_;
+  ForegroundModel::Samples sums_;
+  std::vector<float> lines_;
+};
+
+std::vector<Plane> SamplesUnder(const ScreenView& view, const Plane& alpha) {
   const Rect& rect = alpha.rect();
-  ForegroundModel::Samples samples(FieldGrid(rect));
-  std::vector<float> lines(4 * static_cast<size_t>(rect.width()));
-  float* const weight = lines.data();
-  float* const y3[3] = {weight + rect.width(), weight + 2 * rect.width(), weight + 3 * rect.width()};
+  Sampler samples(view.color, view.screen);
   for (int y = rect.y0; y < rect.y1; ++y) {
-    const float* const c[3] = {color[0].row(y), color[1].row(y), color[2].row(y)};
-    const float* const s[3] = {view.screen[0].row(y), view.screen[1].row(y), view.screen[2].row(y)};
-    SamplesRow(c, s, alpha.row(y), rect.width(), weight, y3);
-    samples.Add(y, weight, y3, rect.width());
+    const float* a = alpha.row(y);
+    ForStretches(
+        rect.width(), [&](int x) { return a[x] > 0.0f; },
+        [&](int x0, int x1) { samples.Add(y, x0, x1, a, [](int) { return true; }); });
   }
   return samples.Finish();
 }
 
 class BandSolver {
  public:
-  BandSolver(const ScreenView& view, const Rgb& color, const Plane& key, const Bitmap& core)
-      : view_(view), color_(color), core_(core), rect_(key.rect()), alpha_(rect_), solid_(rect_) {
+  BandSolver(const ScreenView& view, const AxisKeys& keys, const Bitmap& core)
+      : view_(view), keys_(keys), core_(core), rect_(view.color[0].rect()), alpha_(rect_), band_(rect_.width(), rect_.height()) {
+    const Grid grid = CoreGrid(rect_);
+    Enlarger enlarger(grid);
+    std::vector<float> line(enlarger.row_size());
     for (int y = rect_.y0; y < rect_.y1; ++y) {
-      const uint8_t *sure = view.sure.row(y - rect_.y0), *in_core = core.row(y - rect_.y0);
-      const float* k = key.row(y);
-      float *alpha = alpha_.row(y), *solid = solid_.row(y);
+      const uint8_t *sure = view_.sure.row(y - rect_.y0), *in_core = core.row(y - rect_.y0);
+      uint8_t* open = band_.row(y - rect_.y0);
+      enlarger.Row(keys.key, y, line.data());
+      float* alpha = alpha_.row(y);
       for (int x = 0; x < rect_.width(); ++x) {
-        float value = k[x] > 0.0f ? k[x] : 0.0f;
+        float value = line[x] > 0.0f ? line[x] : 0.0f;
         value = value < 1.0f ? value : 1.0f;
-        solid[x] = in_core[x] ? 1.0f : 0.0f;
+        open[x] = !(sure[x] | in_core[x]);
         alpha[x] = in_core[x] ? 1.0f : sure[x] ? 0.0f : value;
       }
     }
+    color_ = Denoised(view.color, view.noise.terms, &band_);
   }
 
-  // Models from the core alone, then from the matte that they give.
-  bool Solve(const std::function<bool()>& stopped) {
-    for (const bool refit : {false, true}) {
-      if (!model_.Build(view_, SamplesUnder(view_, color_, refit ? alpha_ : solid_), alpha_, core_, stopped)) return false;
+  // Models from the core alone, then from the matte that they give and the core
+  // that is seen in it.
+  bool Solve(bool fill, const std::function<bool()>& stopped) {
+    const std::vector<Plane> of_core = CoreSamples();
+    for (int round = 0; round < kRounds; ++round) {
+      if (!model_.Build(view_, round == 0 ? Copied(of_core) : WithBand(of_core), alpha_, core_, stopped)) return false;
       ForBand([&](int y, const MixRows& rows, int x0, int x1) {
-        std::vector<float>& line = line_;
-        line.resize(rect_.width());
-        SolveRow(rows, view_.noise.terms, x1 - x0, line.data());
+        line_.resize(rect_.width());
+        SolveRow(rows, view_.noise.terms, x1 - x0, line_.data());
         float* alpha = alpha_.row(y);
         for (int x = x0; x < x1; ++x) {
-          if (InBand(x, y)) alpha[x] = line[x - x0];
+          if (InBand(x, y)) alpha[x] = line_[x - x0];
         }
       });
+      if (round + 1 < kRounds && !GrowCore(fill, stopped)) return false;
     }
     return true;
   }
@@ -110,6 +144,60 @@ class BandSolver {
 
   Plane& alpha() { return alpha_; }
  private:
+  std::vector<Plane> CoreSamples() const {
+    Sampler samples(view_.color, view_.screen);
+    const std::vector<float> solid(rect_.width(), 1.0f);
+    for (int y = rect_.y0; y < rect_.y1; ++y) {
+      const uint8_t* core = core_.row(y - rect_.y0);
+      const auto in_core = [&](int x) { return core[x] != 0; };
+      ForStretches(rect_.width(), in_core, [&](int x0, int x1) { samples.Add(y, x0, x1, solid.data(), in_core); });
+    }
+    return samples.Finish();
+  }
+
+  static std::vector<Plane> Copied(const std::vector<Plane>& planes) {
+    std::vector<Plane> copies;
+    for (const Plane& plane : planes) {
+      copies.emplace_back(plane.rect());
+      for (int Y = 0; Y < plane.rect().y1; ++Y) std::copy_n(plane.row(Y), plane.rect().width(), copies.back().row(Y));
+    }
+    return copies;
+  }
+
+  // And what the matte says of the band.
+  std::vector<Plane> WithBand(const std::vector<Plane>& of_core) const {
+    Sampler samples(color_, view_.screen);
+    for (int y = rect_.y0; y < rect_.y1; ++y) {
+      const uint8_t* band = band_.row(y - rect_.y0);
+      const auto in_band = [&](int x) { return band[x] != 0; };
+      ForStretches(rect_.width(), in_band, [&](int x0, int x1) { samples.Add(y, x0, x1, alpha_.row(y), in_band); });
+    }
+    std::vector<Plane> sums = samples.Finish();
+    for (size_t p = 0; p < sums.size(); ++p) {
+      for (int Y = 0; Y < sums[p].rect().y1; ++Y) {
+        const float* core = of_core[p].row(Y);
+        float* to = sums[p].row(Y);
+        for (int X = 0; X < sums[p].rect().width(); ++X) to[X] += core[X];
+      }
+    }
+    return sums;
+  }
+
+  bool GrowCore(bool fill, const std::function<bool()>& stopped) {
+    const auto more = FindCoreInMatte(alpha_, keys_, core_, view_.sure, fill, stopped);
+    if (!more) return false;
+    for (int y = rect_.y0; y < rect_.y1; ++y) {
+      const uint8_t* added = more->row(y - rect_.y0);
+      uint8_t* core = core_.row(y - rect_.y0);
+      float* alpha = alpha_.row(y);
+      for (int x = 0; x < rect_.width(); ++x) {
+        core[x] |= added[x];
+        alpha[x] = added[x] ? 1.0f : alpha[x];
+      }
+    }
+    return true;
+  }
+
   bool InBand(int x, int y) const { return !(view_.sure.row(y - rect_.y0)[x] | core_.row(y - rect_.y0)[x]); }
 
   template <class Use>
@@ -129,26 +217,30 @@ class BandSolver {
   }
 
   const ScreenView& view_;
-  const Rgb& color_;
-  const Bitmap& core_;
+  const AxisKeys& keys_;
+  Bitmap core_;
   const Rect rect_;
-  // The matte so far, and the core as one.
-  Plane alpha_, solid_;
+  // The matte so far.
+  Plane alpha_;
+  // What neither screen nor core was at the start.
+  Bitmap band_;
+  // view.color denoised in that band.
+  Rgb color_;
   ForegroundModel model_;
   std::vector<float> line_;
 };
 
 }  // namespace
 
-std::optional<Unmixed> SolveBand(const ScreenView& view, const Rgb& denoised, const Plane& key, const Bitmap& core,
-                                 bool with_variance, const std::function<bool()>& stopped) {
-  BandSolver solver(view, denoised, key, core);
-  const Rect& rect = key.rect();
+std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core,
+                                 const BandRules& rules, const std::function<bool()>& stopped) {
+  BandSolver solver(view, keys, core);
+  const Rect& rect = view.color[0].rect();
   const double scale = KeyScale(rect);
   const bool known = static_cast<double>(core.Count()) >= kLeastCore * scale * scale;
-  if (known && !solver.Solve(stopped)) return std::nullopt;
+  if (known && !solver.Solve(rules.fill, stopped)) return std::nullopt;
   Unmixed out;
-  if (with_variance) out.variance = known ? solver.Variance() : solver.Unknown();
+  if (rules.variance) out.variance = known ? solver.Variance() : solver.Unknown();
   out.alpha = std::move(solver.alpha());
   return out;
 }
@@ -161,7 +253,7 @@ std::optional<Rgb> RecoverForeground(const ScreenView& view, const Plane& alpha,
     for (int x = 0; x < rect.width(); ++x) core.row(y - rect.y0)[x] = a[x] >= 1.0f;
   }
   ForegroundModel model;
-  if (!model.Build(view, SamplesUnder(view, view.color, alpha), alpha, core, stopped)) return std::nullopt;
+  if (!model.Build(view, SamplesUnder(view, alpha), alpha, core, stopped)) return std::nullopt;
   ForegroundLines lines(FieldGrid(rect), model);
   Rgb out{Plane(rect), Plane(rect), Plane(rect)};
   for (int y = rect.y0; y < rect.y1; ++y) {

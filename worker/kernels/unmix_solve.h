@@ -6,6 +6,7 @@
 
 #include "worker/kernels/foreground_model.h"
 #include "worker/kernels/screen_view.h"
+#include "worker/kernels/solid_core.h"
 
 namespace selvage {
 
@@ -15,11 +16,18 @@ struct Unmixed {
   Plane variance;
 };
 
-// `denoised` is view.color lightly denoised, `key` its key along the axis. alpha is 0 where
-// view.sure is, 1 where `core` is. Next to no core: alpha is the key, its variance 1.
+struct BandRules {
+  // As in CoreRules.
+  bool fill = true;
+  // Whether the variance is asked for.
+  bool variance = false;
+};
+
+// `keys` are those along the axis. alpha is 0 where view.sure is,
+// 1 where `core` is, or what the first mattes add to it. Next to no core: alpha is the key, its variance 1.
 // nullopt when `stopped` ended the work.
-std::optional<Unmixed> SolveBand(const ScreenView& view, const Rgb& denoised, const Plane& key, const Bitmap& core,
-                                 bool with_variance, const std::function<bool()>& stopped);
+std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core,
+                                 const BandRules& rules, const std::function<bool()>& stopped);
 
 // Straight foreground colour under a matte, in the scale of view.color. `alpha` is
 // finite and within 0..1.

@@ -22,22 +22,56 @@ Encoding CurveOf(const ChromaDetail& p) {
   return p.curve() == ChromaDetail::SRGB ? ENCODING_SRGB : ENCODING_BT709;
 }
 
+float SlopeOf(float n, float sl, float sc, float sll, float slc) {
+  const float variance = sll / n - (sl / n) * (sl / n), covariance = slc / n - (sl / n) * (sc / n);
+  const float slope = covariance / ((variance > 0.0f ? variance : 0.0f) + kFlat);
+  const float most = slope < kSteepest ? slope : kSteepest;
+  return most > -kSteepest ? most : -kSteepest;
+}
+
+// Cells first..last - 1 of a row, which have all eight about them.
+void SlopeRow(const float* const luma[3], const float* const chroma[3], int first, int last, float* __restrict to) {
+  const float *l0 = luma[0], *l1 = luma[1], *l2 = luma[2], *c0 = chroma[0], *c1 = chroma[1], *c2 = chroma[2];
+  for (int X = first; X < last; ++X) {
+    // About the middle cell: small numbers, so that nothing cancels.
+    const float l = l1[X], c = c1[X];
+    float sl = 0, sc = 0, sll = 0, slc = 0;
+    const auto add = [&](float luma_there, float chroma_there) {
+      const float dl = luma_there - l, dc = chroma_there - c;
+      sl += dl, sc += dc, sll += dl * dl, slc += dl * dc;
+    };
+    add(l0[X - 1], c0[X - 1]), add(l0[X], c0[X]), add(l0[X + 1], c0[X + 1]);
+    add(l1[X - 1], c1[X - 1]), add(l1[X + 1], c1[X + 1]);
+    add(l2[X - 1], c2[X - 1]), add(l2[X], c2[X]), add(l2[X + 1], c2[X + 1]);
+    to[X] = SlopeOf(9, sl, sc, sll, slc);
+  }
+}
+
 // Slope of one plane on another over 3x3 cells, at the edges over fewer.
 Plane Slope(const Plane& luma, const Plane& chroma) {
   const Rect& cells = luma.rect();
   Plane slope(cells);
-  for (int Y = cells.y0; Y < cells.y1; ++Y) {
-    for (int X = cells.x0; X < cells.x1; ++X) {
-      float n = 0, sl = 0, sc = 0, sll = 0, slc = 0;
-      for (int j = std::max(Y - 1, cells.y0); j <= std::min(Y + 1, cells.y1 - 1); ++j) {
-        for (int i = std::max(X - 1, cells.x0); i <= std::min(X + 1, cells.x1 - 1); ++i) {
-          // About the middle cell: small numbers, so that nothing cancels.
-          const float l = luma.at(i, j) - luma.at(X, Y), c = chroma.at(i, j) - chroma.at(X, Y);
-          n += 1, sl += l, sc += c, sll += l * l, slc += l * c;
-        }
+  const auto at_edge = [&](int X, int Y) {
+    float n = 0, sl = 0, sc = 0, sll = 0, slc = 0;
+    for (int j = std::max(Y - 1, cells.y0); j <= std::min(Y + 1, cells.y1 - 1); ++j) {
+      for (int i = std::max(X - 1, cells.x0); i <= std::min(X + 1, cells.x1 - 1); ++i) {
+        const float l = luma.at(i, j) - luma.at(X, Y), c = chroma.at(i, j) - chroma.at(X, Y);
+        n += 1, sl += l, sc += c, sll += l * l, slc += l * c;
       }
-      const float variance = sll / n - (sl / n) * (sl / n), covariance = slc / n - (sl / n) * (sc / n);
-      slope.at(X, Y) = std::clamp(covariance / (std::max(variance, 0.0f) + kFlat), -kSteepest, kSteepest);
+    }
+    return SlopeOf(n, sl, sc, sll, slc);
+  };
+  for (int Y = cells.y0; Y < cells.y1; ++Y) {
+    float* to = slope.row(Y);
+    const bool inside = Y > cells.y0 && Y + 1 < cells.y1 && cells.width() > 2;
+    if (inside) {
+      const float* const l[3] = {luma.row(Y - 1), luma.row(Y), luma.row(Y + 1)};
+      const float* const c[3] = {chroma.row(Y - 1), chroma.row(Y), chroma.row(Y + 1)};
+      SlopeRow(l, c, 1, cells.width() - 1, to);
+      to[0] = at_edge(cells.x0, Y);
+      to[cells.width() - 1] = at_edge(cells.x1 - 1, Y);
+    } else {
+      for (int X = cells.x0; X < cells.x1; ++X) to[X - cells.x0] = at_edge(X, Y);
     }
   }
   return slope;

@@ -1,6 +1,7 @@
 // Noise profile of a box of bare screen; the recipe is in DEVELOPERS.md.
 #include "proto/status.h"
 #include "worker/kernels/noise.h"
+#include "worker/measurement.h"
 #include "worker/op.h"
 
 namespace selvage {
@@ -16,7 +17,7 @@ class NoiseProfileOp final : public TypedOp<NoiseProfile> {
     ASSIGN_OR_RETURN(const NoiseMeasurement noise, MeasureNoise(in.main().picture, rect));
     Measurement measurement;
     for (float number : noise.ToNumbers()) measurement.add_values(number);
-    return measurement.SerializeAsString();
+    return Serialise(measurement);
   }
 };
 

@@ -12,6 +12,10 @@ class RecoverColorOp final : public TypedOp<RecoverColor> {
  public:
   Rect Reads(const OpContext&, const RecoverColor&, const Rect& out, const Input&) const override { return out; }
 
+  // The foreground's mean is of cells, and those at the border hold fewer pixels:
+  // the last bits of binary32 differ.
+  bool PlaceMatters(const google::protobuf::Message&) const override { return true; }
+
   absl::Status Make(const OpContext& context, const RecoverColor&, const Inputs& in, Picture* out) const override {
     const Rect& rect = out->rect();
     if (rect.empty()) return absl::OkStatus();

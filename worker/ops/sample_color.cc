@@ -3,8 +3,7 @@
 #include <cmath>
 
 #include "absl/strings/str_cat.h"
-#include "google/protobuf/io/coded_stream.h"
-#include "google/protobuf/io/zero_copy_stream_impl_lite.h"
+#include "worker/measurement.h"
 #include "worker/op.h"
 
 namespace selvage {
@@ -15,16 +14,6 @@ Rect BoxOf(const SampleBox& b) {
   const int64_t x1 = int64_t{b.x()} + b.width(), y1 = int64_t{b.y()} + b.height();
   const auto limited = [](int64_t v) { return static_cast<int>(std::min<int64_t>(v, 1 << 30)); };
   return {b.x(), b.y(), limited(x1), limited(y1)};
-}
-
-std::string Serialise(const Measurement& m) {
-  std::string bytes;
-  google::protobuf::io::StringOutputStream stream(&bytes);
-  google::protobuf::io::CodedOutputStream coded(&stream);
-  coded.SetSerializationDeterministic(true);
-  m.SerializeToCodedStream(&coded);
-  coded.Trim();
-  return bytes;
 }
 
 class SampleColorOp final : public TypedOp<SampleColor> {

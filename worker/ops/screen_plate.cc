@@ -4,6 +4,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
+#include "worker/kernels/foreground_model.h"
 #include "worker/kernels/plate_fit.h"
 #include "worker/kernels/screen_hue.h"
 #include "worker/op.h"
@@ -12,14 +13,46 @@
 namespace selvage {
 namespace {
 
+// A screen is smooth: in tall pictures cells of a few pixels say as much as pixels.
+Grid PlateGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
+
+Rgb CellColors(const Picture& picture, const Grid& grid) {
+  const Rect& rect = grid.fine;
+  CellSums sums(grid, 3);
+  std::vector<float> line(rect.width());
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    float* const* to = sums.Rows(y);
+    for (int c = 0; c < 3; ++c) {
+      FiniteRow(picture.planes[c].row(y), 1, -65504, line.size(), line.data());
+      for (size_t x = 0; x < line.size(); ++x) to[c][x] += line[x];
+    }
+  }
+  sums.Finish();
+  Rgb means;
+  for (int c = 0; c < 3; ++c) {
+    means[c] = std::move(sums.planes()[c]);
+    for (int Y = 0; Y < means[c].rect().y1; ++Y) {
+      for (int X = 0; X < means[c].rect().x1; ++X) means[c].at(X, Y) /= static_cast<float>(grid.Pixels(X, Y).area());
+    }
+  }
+  return means;
+}
+
+enum class Of { kAnyPixel, kAllPixels };
+
+// Cells with any pixel, or with all, for which test(matte).
 template <class Test>
-Bitmap BitsOf(const Input* matte, const Rect& rect, const Test& test) {
-  Bitmap bits(rect.width(), rect.height());
+Bitmap CellBits(const Input* matte, const Grid& grid, Of of, const Test& test) {
+  Bitmap bits(grid.cells().width(), grid.cells().height(), matte && of == Of::kAllPixels);
   if (!matte) return bits;
+  const Rect& rect = grid.fine;
   for (int y = rect.y0; y < rect.y1; ++y) {
     const float* from = matte->picture.planes[0].row(y);
-    uint8_t* to = bits.row(y - rect.y0);
-    for (int x = 0; x < rect.width(); ++x) to[x] = test(from[x]);
+    uint8_t* to = bits.row((y - rect.y0) / grid.factor);
+    for (int x = 0; x < rect.width(); ++x) {
+      uint8_t& bit = to[x / grid.factor];
+      bit = of == Of::kAnyPixel ? bit | test(from[x]) : bit & test(from[x]);
+    }
   }
   return bits;
 }
@@ -38,7 +71,7 @@ bool IsEven(const Picture& picture) {
 }
 
 // The screen's colour: near the given one, or the most frequent hue.
-absl::StatusOr<std::array<float, 3>> ColorOfScreen(const ScreenPlate& p, const Inputs& in, const Rgb& color) {
+absl::StatusOr<std::array<float, 3>> ColorOfScreen(const ScreenPlate& p, const Inputs& in, const Rgb& color, const Grid& grid) {
   std::optional<int> channel;
   std::optional<std::array<float, 3>> found;
   switch (p.screen().from_case()) {
@@ -51,7 +84,7 @@ absl::StatusOr<std::array<float, 3>> ColorOfScreen(const ScreenPlate& p, const I
     }
     case Screen::kPlate: {
       ASSIGN_OR_RETURN(const ScreenColor given, ResolveScreen(p.screen(), in));
-      found = FindScreenColor(FiniteRgb(*given.plate, color[0].rect(), 1, 0), std::nullopt);
+      found = FindScreenColor(CellColors(*given.plate, grid), std::nullopt);
       break;
     }
     case Screen::kHue:
@@ -94,28 +127,32 @@ class ScreenPlateOp final : public TypedOp<ScreenPlate> {
       if (a->frame_offset == 0 || b->frame_offset == 0) return b->frame_offset != 0;
       return a->frame_offset < b->frame_offset;
     });
+    const Grid grid = PlateGrid(rect);
     std::vector<PlateFrame> frames;
     for (const Input* input : inputs) {
-      frames.push_back({FiniteRgb(input->picture, rect, 1, -65504),
-                        BitsOf(in.Find("bare", input->frame_offset), rect, [](float v) { return v >= 1; }),
-                        BitsOf(in.Find("cover", input->frame_offset), rect, [](float v) { return v > 0; })});
+      frames.push_back({CellColors(input->picture, grid),
+                        CellBits(in.Find("bare", input->frame_offset), grid, Of::kAllPixels, [](float v) { return v >= 1; }),
+                        CellBits(in.Find("cover", input->frame_offset), grid, Of::kAnyPixel, [](float v) { return v > 0; })});
     }
-    ASSIGN_OR_RETURN(auto color, ColorOfScreen(p, in, frames[0].color));
+    ASSIGN_OR_RETURN(auto color, ColorOfScreen(p, in, frames[0].color, grid));
     const float gain = NearHalf(std::max({color[0], color[1], color[2]}));
     for (float& v : color) v *= gain;
     for (PlateFrame& frame : frames) {
       for (Plane& plane : frame.color) {
-        for (int y = rect.y0; y < rect.y1; ++y) {
-          float* row = plane.row(y);
-          for (int x = 0; x < rect.width(); ++x) row[x] *= gain;
+        for (int Y = 0; Y < plane.rect().y1; ++Y) {
+          float* row = plane.row(Y);
+          for (int X = 0; X < plane.rect().x1; ++X) row[X] *= gain;
         }
       }
     }
     const auto plate = FitPlate(frames, color, static_cast<int>(p.degree()), context.stopped);
     if (!plate) return absl::CancelledError("nobody waits for it");
+    Enlarger enlarger(grid);
+    std::vector<float> line(enlarger.row_size());
     for (int c = 0; c < 3; ++c) {
       for (int y = rect.y0; y < rect.y1; ++y) {
-        FiniteRow((*plate)[c].row(y), 1 / gain, kDarkestScreen, rect.width(), out->planes[c].row(y));
+        enlarger.Row((*plate)[c], y, line.data());
+        FiniteRow(line.data(), 1 / gain, kDarkestScreen, rect.width(), out->planes[c].row(y));
       }
     }
     return absl::OkStatus();

@@ -4,6 +4,7 @@
 #include <cstring>
 #include <vector>
 
+#include "worker/kernels/matte_edge.h"
 #include "worker/kernels/motion.h"
 #include "worker/kernels/patch_shrink.h"
 #include "worker/kernels/plate_rows.h"
@@ -12,14 +13,6 @@
 namespace selvage {
 namespace {
 
-// The tone curve that motion is looked for in: that of a camera's usual noise.
-// Vectors hardly depend on it, and so need no measuring.
-constexpr NoiseCurve kLumaCurve = {6e-4f, 4e-5f};
-const NoiseCurves kLumaCurves = {kLumaCurve, kLumaCurve, kLumaCurve};
-
-// A pixel may change where a value of its 3x3 is above the first and one below
-// the second, and not all are equal: elsewhere nothing flickers.
-constexpr float kBandBottom = 0.004f, kBandTop = 0.996f;
 // Pixels that tell the noise: those that lie on no clamp.
 constexpr float kNoiseBottom = 0.02f, kNoiseTop = 0.98f;
 constexpr float kLeastNoise = 0.004f;
@@ -28,30 +21,17 @@ constexpr Shrinkage kShrinkage = {.threshold = 1.5f, .wiener = 0.4f, .copy = 0};
 // Pass 2 is shifted by half a stride, as in degrain.
 constexpr int kFirstOrigin = 0, kSecondOrigin = 2;
 
-// NaN becomes 0.
-float Clamped(float v) { return v >= 0 ? std::min(v, 1.0f) : 0.0f; }
-
 // Where the matte is soft, and which patches are needed for it.
 class Band {
  public:
   explicit Band(const Plane& matte) : rect_(matte.rect()), pixels_(rect_.area()) {
-    const int width = rect_.width(), height = rect_.height();
-    for (int y = 0; y < height; ++y) {
-      const float* rows[3];
-      for (int k = 0; k < 3; ++k) rows[k] = matte.row(rect_.y0 + std::clamp(y + k - 1, 0, height - 1));
-      for (int x = 0; x < width; ++x) {
-        const float v = rows[1][x];
-        float least = v, most = v;
-        for (int i = std::max(x - 1, 0); i <= std::min(x + 1, width - 1); ++i) {
-          for (const float* row : rows) {
-            least = std::min(least, row[i]);
-            most = std::max(most, row[i]);
-          }
-        }
-        // Values that an earlier step left unclamped are not clamped here.
-        pixels_[static_cast<size_t>(y) * width + x] =
-            most > kBandBottom && least < kBandTop && least < most && v >= 0 && v <= 1;
-      }
+    const size_t width = rect_.width();
+    for (int y = rect_.y0; y < rect_.y1; ++y) {
+      uint8_t* band = &pixels_[static_cast<size_t>(y - rect_.y0) * width];
+      EdgeRow(matte, y, band);
+      // Values that an earlier step left unclamped are not clamped here.
+      const float* v = matte.row(y);
+      for (size_t x = 0; x < width; ++x) band[x] = band[x] && v[x] >= 0 && v[x] <= 1;
     }
     CountBlocks();
   }
@@ -110,28 +90,6 @@ struct Neighbour {
   VectorField vectors;
 };
 
-// Catmull-Rom at (x, y) + v; edge pixels repeat.
-float SampleAt(const Plane& plane, int x, int y, const MotionVector& v) {
-  const Rect& r = plane.rect();
-  const auto taps = [](int quarters, float t[4]) {
-    const float u = 0.25f * static_cast<float>(quarters), w = 1 - u;
-    t[0] = -0.5f * u * w * w;
-    t[1] = w * (1 + u - 1.5f * u * u);
-    t[2] = u * (1 + w - 1.5f * w * w);
-    t[3] = -0.5f * w * u * u;
-  };
-  float tx[4], ty[4], sum = 0;
-  taps(v.x & 3, tx);
-  taps(v.y & 3, ty);
-  for (int j = 0; j < 4; ++j) {
-    const float* row = plane.row(std::clamp(y + (v.y >> 2) + j - 1, r.y0, r.y1 - 1));
-    float across = 0;
-    for (int i = 0; i < 4; ++i) across += tx[i] * Clamped(row[std::clamp(x + (v.x >> 2) + i - 1, r.x0, r.x1 - 1) - r.x0]);
-    sum += ty[j] * across;
-  }
-  return sum;
-}
-
 // Standard deviation of one matte's noise, from the median difference along the
 // motion (1.4826 = sigma over median of |normal|). Counted, so that no order of
 // summing matters.
@@ -146,7 +104,7 @@ float NoiseOf(const Plane& matte, const std::vector<Neighbour>& neighbours) {
       const float v = row[x - r.x0];
       if (!(v > kNoiseBottom && v < kNoiseTop)) continue;
       for (const Neighbour& n : neighbours) {
-        const float off = std::abs(v - SampleAt(*n.matte, x, y, n.vectors.At(x >> 3, y >> 3)));
+        const float off = std::abs(v - SampleAlong(*n.matte, x, y, n.vectors.At(x >> 3, y >> 3)));
         ++counts[std::min(static_cast<int>(off * kBins), kBins - 1)];
         ++all;
       }
@@ -169,7 +127,7 @@ RollingRows RowsOf(const Plane& matte, const Rect& window, float noise) {
     const float* in = matte.row(std::clamp(y, own.y0, own.y1 - 1));
     float* out = rows.Write(y);
     for (int x = window.x0; x < window.x1; ++x) {
-      out[x - window.x0] = scale * Clamped(in[std::clamp(x, own.x0, own.x1 - 1) - own.x0]);
+      out[x - window.x0] = scale * ClampedMatte(in[std::clamp(x, own.x0, own.x1 - 1) - own.x0]);
     }
     rows.Extend(y);
   }
@@ -222,7 +180,7 @@ class SteadyOp final : public TypedOp<Steady> {
         const uint8_t* change = band.row(row);
         float* to = result.row(row);
         for (int x = 0; x < window.width(); ++x) {
-          if (change[x]) to[x] += amount * (Clamped(noise * line[x]) - to[x]);
+          if (change[x]) to[x] += amount * (ClampedMatte(noise * line[x]) - to[x]);
         }
       }
     }
@@ -245,11 +203,11 @@ class SteadyOp final : public TypedOp<Steady> {
     std::sort(mattes.begin(), mattes.end(),
               [](const Input* a, const Input* b) { return a->frame_offset < b->frame_offset; });
     const Rect& window = in.main().picture.rect();
-    const LumaPyramid here = LumaOf(plate, window, kLumaCurves);
+    const LumaPyramid here = LumaOf(plate, window, kCameraCurves);
     for (const Input* matte : mattes) {
       if (context.stopped()) return false;
       const Picture& there = in.Find("plate", matte->frame_offset)->picture;
-      neighbours->push_back({&matte->picture.planes[0], EstimateMotion(here, LumaOf(there, window, kLumaCurves))});
+      neighbours->push_back({&matte->picture.planes[0], EstimateMotion(here, LumaOf(there, window, kCameraCurves))});
     }
     return true;
   }

@@ -16,9 +16,9 @@ class SureCoreOp final : public TypedOp<SureCore> {
     const Input* plate = in.Find("plate");
     if (!plate) return absl::InternalError("plate is not connected");
     ASSIGN_OR_RETURN(const ScreenView view, ViewScreen(in.main().picture, plate->picture, rect, kSureDistance));
-    const AxisKeys keys = KeyAlongAxis(view, Denoised(view.color, view.noise.terms));
+    const AxisKeys keys = KeyAlongAxis(view);
     const CoreRules rules{static_cast<float>(p.solid().value()), !p.has_fill() || p.fill()};
-    const auto core = FindCore(keys, view.sure, rules, context.stopped);
+    const auto core = FindCore(keys, CoreGrid(rect), view.sure, rules, context.stopped);
     if (!core) return absl::CancelledError("nobody waits for it");
     FromBitmap(*core, &out->planes[0]);
     return absl::OkStatus();

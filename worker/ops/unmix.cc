@@ -23,17 +23,26 @@ void ClearWhere(const Bitmap& other, Bitmap* bits) {
   for (size_t i = 0; i < bits->bits().size(); ++i) bits->bits()[i] &= 1 ^ other.bits()[i];
 }
 
-// Marks, tape and folds on the screen: parts of the band that touch no core and
-// are mostly in the screen's hue.
-void AddIslands(const Bitmap& alike, const Bitmap& core, Bitmap* sure) {
+// Marks, tape and folds on the screen: small parts of the band that touch no core
+// and are mostly in the screen's hue, as lit or shaded screen or by their tint.
+constexpr float kTintOfScreen = 0.6f;
+constexpr double kLargestMark = 400;
+
+void AddIslands(const Bitmap& alike, const Plane& tint, const Grid& grid, const Bitmap& core, Bitmap* sure) {
+  const double scale = KeyScale(grid.fine);
   Bitmap band(core.width(), core.height());
   for (size_t i = 0; i < band.bits().size(); ++i) band.bits()[i] = !(core.bits()[i] | sure->bits()[i]);
   for (const std::vector<PartRun>& part : PartsAwayFrom(band, core)) {
-    size_t all = 0, like = 0;
+    size_t all = 0, like = 0, tinted = 0;
     for (const PartRun& run : part) {
-      for (int x = run.x0; x < run.x1; ++x) ++all, like += alike.row(run.y)[x];
+      const float* t = tint.row(run.y / grid.factor);
+      for (int x = run.x0; x < run.x1; ++x) {
+        const uint8_t is_alike = alike.row(run.y)[x];
+        ++all, like += is_alike, tinted += is_alike | (t[x / grid.factor] > kTintOfScreen);
+      }
     }
-    if (2 * like < all) continue;
+    const bool small = static_cast<double>(all) <= kLargestMark * scale * scale;
+    if (2 * like < all && !(small && 2 * tinted >= all)) continue;
     for (const PartRun& run : part) std::fill(sure->row(run.y) + run.x0, sure->row(run.y) + run.x1, 1);
   }
 }
@@ -51,22 +60,23 @@ class UnmixOp final : public TypedOp<Unmix> {
     SetWhereOne(in.Find("screen"), rect, true, &view.sure);
     SetWhereOne(in.Find("solid"), rect, false, &view.sure);
 
-    const Rgb denoised = Denoised(view.color, view.noise.terms);
-    const AxisKeys keys = KeyAlongAxis(view, denoised);
+    const Grid grid = CoreGrid(rect);
+    const AxisKeys keys = KeyAlongAxis(view);
+    const bool fill = !p.has_fill() || p.fill();
     Bitmap core(rect.width(), rect.height());
     if (const Input* given = in.Find("core")) {
       SetWhereOne(given, rect, true, &core);
     } else {
-      auto found = FindCore(keys, view.sure, {.fill = !p.has_fill() || p.fill()}, context.stopped);
+      auto found = FindCore(keys, grid, view.sure, {.fill = fill}, context.stopped);
       if (!found) return absl::CancelledError("nobody waits for it");
       core = std::move(*found);
     }
     SetWhereOne(in.Find("screen"), rect, false, &core);
     SetWhereOne(in.Find("solid"), rect, true, &core);
     ClearWhere(core, &view.sure);
-    AddIslands(view.alike, core, &view.sure);
+    AddIslands(view.alike, keys.tint, grid, core, &view.sure);
 
-    auto unmixed = SolveBand(view, denoised, keys.key, core, p.confidence(), context.stopped);
+    auto unmixed = SolveBand(view, keys, core, {.fill = fill, .variance = p.confidence()}, context.stopped);
     if (!unmixed) return absl::CancelledError("nobody waits for it");
     out->planes[0] = std::move(unmixed->alpha);
     if (!p.confidence()) return absl::OkStatus();

@@ -1,0 +1,166 @@
+#include "client/starting_stack.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <filesystem>
+#include <fstream>
+
+#include "google/protobuf/text_format.h"
+#include "proto/stack.pb.h"
+
+namespace selvage::client {
+namespace {
+
+namespace fs = std::filesystem;
+using ::testing::ElementsAre;
+using ::testing::HasSubstr;
+using ::testing::IsEmpty;
+
+StartingStack Example() {
+  StartingStack s;
+  s.name = "apiary_010";
+  s.file = "apiary_010.stack";
+  s.plate_files = "plates/a\"b.%04d.exr";
+  PlateFindings& f = s.findings;
+  f.set_first(1001);
+  f.set_last(1024);
+  f.set_width(640);
+  f.set_height(360);
+  for (float v : {0.1f, 0.5f, 0.12f}) f.add_screen(v);
+  f.add_surveyed(1001);
+  f.mutable_box()->set_x(40);
+  f.mutable_box()->set_y(24);
+  f.mutable_box()->set_width(72);
+  f.mutable_box()->set_height(72);
+  f.set_garbage("M 8 8 L 600 8 L 600 400 Z");
+  f.add_warning("it rains");
+  return s;
+}
+
+Stack Parse(const std::string& text) {
+  Stack stack;
+  EXPECT_TRUE(google::protobuf::TextFormat::ParseFromString(text, &stack)) << text;
+  return stack;
+}
+
+std::vector<std::string> PassesOf(const Stack& stack) {
+  std::vector<std::string> names;
+  for (const Pass& p : stack.pass()) names.push_back(p.name());
+  return names;
+}
+
+TEST(StartingStack, IsAStackWithComments) {
+  const std::string text = TextOf(Example());
+  const Stack stack = Parse(text);
+  EXPECT_EQ(stack.name(), "apiary_010");
+  EXPECT_EQ(stack.frames().last(), 1024);
+  EXPECT_EQ(stack.plate(0).files(), "plates/a\"b.%04d.exr");
+  EXPECT_FALSE(stack.plate(0).has_encoding());
+  EXPECT_THAT(PassesOf(stack), ElementsAre("bare", "first_matte", "inside", "matte", "clean", "grain", "front", "background", "comp"));
+  EXPECT_EQ(stack.pass(0).step(0).screen_plate().screen().sample().width(), 72u);
+  EXPECT_EQ(stack.pass(4).step(0).degrain().sample().y(), 24);
+  // 6.7 pixels at 360 lines.
+  EXPECT_EQ(stack.pass(2).step(2).choke().pixels().value(), 6.7);
+  EXPECT_EQ(stack.mask(0).shape(0).path(), "M 8 8 L 600 8 L 600 400 Z");
+  EXPECT_EQ(stack.deliver(0).files(), "out/comp/apiary_010.%04d.exr");
+  EXPECT_THAT(text, HasSubstr("# Beware: it rains.\n"));
+  EXPECT_THAT(text, HasSubstr("selvage look apiary_010.stack comp --frame 1012"));
+  EXPECT_EQ(text.find('$'), std::string::npos);
+}
+
+TEST(StartingStack, LeavesOutWhatIsNotThere) {
+  StartingStack s = Example();
+  s.findings.clear_garbage();
+  s.background_files = "bg/meadow.%04d.exr";
+  s.encoding = ENCODING_BT709;
+  s.plate.missing = {1003};
+  const Stack stack = Parse(TextOf(s));
+  EXPECT_EQ(stack.mask_size(), 0);
+  for (const Pass& pass : stack.pass()) {
+    for (const Step& step : pass.step()) EXPECT_FALSE(step.has_within());
+  }
+  EXPECT_EQ(stack.plate(0).encoding(), ENCODING_BT709);
+  EXPECT_EQ(stack.plate(0).missing(), Plate::HOLD);
+  EXPECT_EQ(stack.plate(1).name(), "background");
+  EXPECT_EQ(stack.plate(1).files(), "bg/meadow.%04d.exr");
+  EXPECT_THAT(PassesOf(stack), ElementsAre("bare", "first_matte", "inside", "matte", "clean", "grain", "front", "comp"));
+}
+
+class PlateFilesTest : public ::testing::Test {
+ protected:
+  void SetUp() override {
+    std::string pattern = ::testing::TempDir() + "plates-XXXXXX";
+    folder_ = mkdtemp(pattern.data());
+  }
+  void TearDown() override { fs::remove_all(folder_); }
+  void Touch(const std::string& name) const { std::ofstream(folder_ + "/" + name) << "x"; }
+  absl::StatusOr<PlateFiles> Find(const std::string& name, std::optional<Frames> wanted = std::nullopt) const {
+    return FindPlateFiles(folder_ + "/" + name, wanted);
+  }
+  std::string folder_;
+};
+
+TEST_F(PlateFilesTest, PatternAndOneFramesPathAreTheSame) {
+  for (const char* name : {"a_v02.0998.exr", "a_v02.0999.exr", "a_v02.1002.exr", "a_v02.99.exr", "a_v02.1003.exr.tmp", "b_v02.1005.exr"}) {
+    Touch(name);
+  }
+  for (const char* given : {"a_v02.%04d.exr", "a_v02.0999.exr"}) {
+    const auto found = Find(given);
+    ASSERT_TRUE(found.ok()) << found.status();
+    EXPECT_EQ(found->pattern, folder_ + "/a_v02.%04d.exr");
+    EXPECT_EQ(found->frames.first, 998);
+    EXPECT_EQ(found->frames.last, 1002);
+    EXPECT_THAT(found->missing, ElementsAre(1000, 1001));
+    EXPECT_FALSE(found->still);
+  }
+  const auto some = Find("a_v02.%04d.exr", Frames{998, 999});
+  ASSERT_TRUE(some.ok());
+  EXPECT_EQ(some->frames.last, 999);
+  EXPECT_THAT(some->missing, IsEmpty());
+}
+
+TEST_F(PlateFilesTest, NumberOfAFolder) {
+  for (const char* name : {"f0001", "f0002"}) {
+    fs::create_directory(folder_ + "/" + name);
+    Touch(std::string(name) + "/plate.exr");
+  }
+  const auto found = Find("f%04d/plate.exr");
+  ASSERT_TRUE(found.ok()) << found.status();
+  EXPECT_EQ(found->frames.first, 1);
+  EXPECT_EQ(found->frames.last, 2);
+}
+
+TEST_F(PlateFilesTest, AStillIsOneFrame) {
+  Touch("plate.exr");
+  const auto found = Find("plate.exr");
+  ASSERT_TRUE(found.ok());
+  EXPECT_TRUE(found->still);
+  EXPECT_EQ(found->frames.first, found->frames.last);
+}
+
+TEST_F(PlateFilesTest, WhatIsWrongIsSaid) {
+  const auto message = [&](const std::string& name, std::optional<Frames> wanted = std::nullopt) {
+    const auto found = Find(name, wanted);
+    EXPECT_EQ(found.status().code(), absl::StatusCode::kInvalidArgument) << name;
+    return std::string(found.status().message());
+  };
+  EXPECT_THAT(message("a.%04d.exr"), HasSubstr("--frames"));
+  EXPECT_THAT(message("a.*.exr"), HasSubstr("write %04d"));
+  EXPECT_THAT(message("a.exr"), HasSubstr("no such file"));
+  EXPECT_THAT(message("a.%04d.%04d.exr"), HasSubstr("two frame numbers"));
+  Touch("a.1001.exr");
+  EXPECT_THAT(message("a.%04d.exr", Frames{1, 9}), HasSubstr("no frame within 1-9"));
+  Touch("a.9999999.exr");
+  EXPECT_THAT(message("a.%d.exr"), HasSubstr("more than 100000"));
+}
+
+TEST_F(PlateFilesTest, FramesThatOnlyTheDaemonSees) {
+  const auto found = Find("a.%04d.exr", Frames{1001, 1048});
+  ASSERT_TRUE(found.ok());
+  EXPECT_EQ(found->frames.last, 1048);
+  EXPECT_THAT(found->missing, IsEmpty());
+}
+
+}  // namespace
+}  // namespace selvage::client

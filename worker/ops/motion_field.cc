@@ -1,0 +1,26 @@
+// Motion of a picture from one frame to another, both ways, as a Measurement.
+#include "worker/kernels/motion_pair.h"
+#include "worker/kernels/plate_rows.h"
+#include "worker/measurement.h"
+#include "worker/op.h"
+
+namespace selvage {
+namespace {
+
+class MotionFieldOp final : public TypedOp<MotionField> {
+  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const MotionField&, const Inputs& in) const override {
+    const Picture& earlier = in.main().picture;
+    const Picture& later = in.Find("to")->picture;
+    const Rect window = earlier.rect();
+    const LumaPyramid from = LumaOf(earlier, window, kCameraCurves);
+    if (context.stopped()) return absl::CancelledError("motion_field stopped");
+    const LumaPyramid to = LumaOf(later, window, kCameraCurves);
+    Measurement measurement;
+    measurement.set_motion(EncodeMotion(EstimateBothWays(from, to)));
+    return Serialise(measurement);
+  }
+};
+REGISTER_OP("motion_field", MotionFieldOp);
+
+}  // namespace
+}  // namespace selvage
