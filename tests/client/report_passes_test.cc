@@ -38,6 +38,14 @@ deliver { name: "c" from: "all" } deliver { name: "m" from: "matte" })")),
               ElementsAre("matte"));
 }
 
+TEST(PassesToReport, RecoveredColourIsAForeground) {
+  EXPECT_THAT(PassesToReport(Parse(R"(
+pass { name: "own" from: "plate" step { recover_color { plate: "plate" matte: "matte" } } step { premultiply {} } }
+pass { name: "comp" from: "own" step { merge { with: "bg" } } }
+deliver { name: "c" from: "comp" })")),
+              ElementsAre("own"));
+}
+
 TEST(PassesToReport, ASolidWithAMatteIsNoForeground) {
   EXPECT_THAT(PassesToReport(Parse(R"(
 pass { name: "shadow" step { constant {} } step { set_matte { matte: "core" } } step { premultiply {} } }

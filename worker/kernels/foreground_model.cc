@@ -138,12 +138,20 @@ bool ForegroundModel::Build(const ScreenView& view, std::vector<Plane> moments, 
         mean[c] = fields_[c].at(X, Y);
         lit[c] = mean[c] + spill_[c].at(X, Y);
       }
+      // Samples are as noisy as the picture, so their noise is taken off: each
+      // channel shrinks, and what it shares with the others alike. Taken off the
+      // variances alone it could leave less than nothing in some direction.
+      float shrink[3];
+      for (int c = 0; c < 3; ++c) {
+        constexpr int kVariance[] = {0, 3, 5};
+        const float v = fields_[3 + kVariance[c]].at(X, Y) - mean[c] * mean[c];
+        const float left = v - (noise.a * std::max(mean[c], 0.0f) + noise.b);
+        shrink[c] = left > 0 ? std::sqrt(left / v) : 0.0f;
+      }
       for (int k = 0; k < 6; ++k) {
         const int i = kFirst[k], j = kSecond[k];
         float& v = fields_[3 + k].at(X, Y);
-        v -= mean[i] * mean[j];
-        // Samples are as noisy as the picture; what is left below 0 is none.
-        if (i == j) v = std::max(v - (noise.a * std::max(mean[i], 0.0f) + noise.b), 0.0f) + kAnyColor;
+        v = (v - mean[i] * mean[j]) * shrink[i] * shrink[j] + (i == j ? kAnyColor : 0.0f);
         v += kBrightness * lit[i] * lit[j] + kAnyGrey * far;
       }
       const float grey = (mean[0] + mean[1] + mean[2]) / 3;
