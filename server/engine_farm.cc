@@ -14,8 +14,6 @@ namespace selvage {
 
 namespace {
 
-constexpr size_t kMaxWorkerName = 200;
-
 // What the cache knows of a task that is about to run.
 struct Known {
   bool own = false;                        // under its own key

@@ -15,7 +15,6 @@ namespace {
 
 // Messages of workers are shown to people and kept: bounded.
 constexpr size_t kMaxMessage = 2000;
-constexpr size_t kMaxWorkerName = 200;
 // Digests that one FinishReply names; the worker hands in again for the rest.
 constexpr int kMaxMissing = 10'000;
 constexpr int kMaxReplans = 5;

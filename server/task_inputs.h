@@ -20,6 +20,9 @@ struct Contents {
 };
 absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIndex& index);
 
+// A longer name of a worker is cut.
+inline constexpr size_t kMaxWorkerName = 200;
+
 // More workers than this in one result: nothing is taken over from it, so that
 // the list ends.
 inline constexpr int kMaxMakers = 64;
