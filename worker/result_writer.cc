@@ -4,7 +4,6 @@
 #include <cstring>
 #include <limits>
 
-#include "cache/tile_codec.h"
 #include "proto/status.h"
 #include "worker/kernels/half.h"
 #include "worker/sources.h"
@@ -44,11 +43,11 @@ void ResultWriter::BeginPicture(Kind kind, const Rect& window, bool full_precisi
   tiles_.assign(static_cast<size_t>(TileGrid(manifest_.window()).count()) * manifest_.channel_size(), TileRef{});
 }
 
-TileRef ResultWriter::Take(std::string content) {
+TileRef ResultWriter::Take(std::string content, const TileLayout& layout) {
   TileRef tile;
   tile.digest = Sha256(content);
-  auto& held = contents_[tile.digest];
-  if (!held) held = std::make_shared<const std::string>(std::move(content));
+  Held& held = contents_[tile.digest];
+  if (!held.content) held = {std::make_shared<const std::string>(std::move(content)), layout};
   return tile;
 }
 
@@ -87,7 +86,7 @@ absl::Status ResultWriter::Add(const Picture& picture) {
           }
         }
         if (!AllEqual(content, sample)) {
-          tile = Take(std::move(content));
+          tile = Take(std::move(content), {.sample_bytes = sample, .row_samples = static_cast<size_t>(area.width())});
           continue;
         }
         tile = TileRef{};
@@ -119,7 +118,7 @@ absl::Status ResultWriter::AddBlob(const std::string& bytes) {
   tiles_.clear();
   manifest_.set_kind(BLOB);
   manifest_.set_blob_size(bytes.size());
-  for (size_t at = 0; at < bytes.size(); at += kBlobChunkBytes) tiles_.push_back(Take(bytes.substr(at, kBlobChunkBytes)));
+  for (size_t at = 0; at < bytes.size(); at += kBlobChunkBytes) tiles_.push_back(Take(bytes.substr(at, kBlobChunkBytes), {}));
   return absl::OkStatus();
 }
 
@@ -129,8 +128,8 @@ absl::StatusOr<Manifest> ResultWriter::Finish() {
   RETURN_IF_ERROR(Rewrite());
   // Likely to be read here again by the passes below.
   if (manifest_.kind() != BLOB) {
-    for (const auto& [digest, content] : contents_) {
-      if (content) memory_->Put(TileMemoryKey(digest), {content, content->size() + 128});
+    for (const auto& [digest, held] : contents_) {
+      if (held.content) memory_->Put(TileMemoryKey(digest), {held.content, held.content->size() + 128});
     }
   }
   return manifest_;
@@ -138,15 +137,15 @@ absl::StatusOr<Manifest> ResultWriter::Finish() {
 
 absl::Status ResultWriter::Rewrite() {
   std::vector<Digest> digests;
-  for (const auto& [digest, content] : contents_) digests.push_back(digest);
+  for (const auto& [digest, held] : contents_) digests.push_back(digest);
   if (digests.empty()) return absl::OkStatus();
   ASSIGN_OR_RETURN(const std::vector<Digest> missing, store_->FindMissing(digests));
   std::vector<StoredTile> batch;
   size_t bytes = 0;
   for (const Digest& digest : missing) {
-    const auto& content = contents_.at(digest);
-    if (!content) return absl::UnavailableError("a tile that was taken over has gone from the store");
-    batch.push_back({digest, EncodeTile(*content)});
+    const Held& held = contents_.at(digest);
+    if (!held.content) return absl::UnavailableError("a tile that was taken over has gone from the store");
+    batch.push_back({digest, EncodeTile(*held.content, held.layout)});
     bytes += batch.back().data.size();
     if (bytes < kBatchBytes) continue;
     RETURN_IF_ERROR(store_->Put(batch));

@@ -8,6 +8,7 @@
 
 #include "absl/status/status.h"
 #include "cache/manifest.h"
+#include "cache/tile_codec.h"
 #include "cache/tile_store.h"
 #include "worker/image.h"
 #include "worker/memory.h"
@@ -38,14 +39,19 @@ class ResultWriter {
   absl::Status Rewrite();
 
  private:
-  TileRef Take(std::string content);
+  // A content and what its bytes are.
+  struct Held {
+    std::shared_ptr<const std::string> content;  // null for a tile that was taken over
+    TileLayout layout;
+  };
+
+  TileRef Take(std::string content, const TileLayout& layout);
 
   const std::shared_ptr<TileStore> store_;
   Memory* const memory_;
   Manifest manifest_;
   std::vector<TileRef> tiles_;
-  // Null for a tile that was taken over.
-  std::unordered_map<Digest, std::shared_ptr<const std::string>, DigestHash> contents_;
+  std::unordered_map<Digest, Held, DigestHash> contents_;
 };
 
 }  // namespace selvage

@@ -19,6 +19,7 @@
 #include <cstdlib>
 #include <filesystem>
 #include <fstream>
+#include <mutex>
 #include <random>
 
 #include "cache/open.h"
@@ -129,12 +130,20 @@ void RestartReady(benchmark::State& state) {
 }
 BENCHMARK(RestartReady)->Unit(benchmark::kMillisecond)->Iterations(3);
 
-std::unique_ptr<RocksResultIndex> OpenIndex() { return *RocksResultIndex::Open(IndexFolder() + "/state/index"); }
+// Open once, whoever asks for it at the same time.
+std::shared_ptr<RocksResultIndex> OpenIndex() {
+  static std::mutex mutex;
+  static std::weak_ptr<RocksResultIndex> open;
+  std::lock_guard lock(mutex);
+  std::shared_ptr<RocksResultIndex> index = open.lock();
+  if (!index) open = index = *RocksResultIndex::Open(IndexFolder() + "/state/index");
+  return index;
+}
 
 // As planning asks: a level of keys at a time, in no order.
 void ProbeHits(benchmark::State& state) {
   const auto index = OpenIndex();
-  std::mt19937_64 random(3);
+  std::mt19937_64 random(3 + static_cast<uint64_t>(state.thread_index()));
   std::vector<ResultKey> keys(256);
   for (auto _ : state) {
     state.PauseTiming();
@@ -145,7 +154,8 @@ void ProbeHits(benchmark::State& state) {
   }
   state.SetItemsProcessed(state.iterations() * 256);
 }
-BENCHMARK(ProbeHits)->MinTime(2);
+BENCHMARK(ProbeHits)->MinTime(2)->UseRealTime();
+BENCHMARK(ProbeHits)->MinTime(2)->Threads(2)->UseRealTime();
 
 void ProbeMisses(benchmark::State& state) {
   const auto index = OpenIndex();
@@ -159,7 +169,7 @@ void ProbeMisses(benchmark::State& state) {
   }
   state.SetItemsProcessed(state.iterations() * 256);
 }
-BENCHMARK(ProbeMisses)->MinTime(2);
+BENCHMARK(ProbeMisses)->MinTime(2)->UseRealTime();
 
 // What `why` of one pass at one frame asks of the index: forty names and results.
 void WhyLookups(benchmark::State& state) {
@@ -304,30 +314,34 @@ std::vector<Plane> PlanesOf(Kind kind) {
   std::abort();
 }
 
-// Contents of the tiles of a plane; of a constant one none, as it is stored nowhere.
-std::vector<std::string> TilesOf(const Plane& plane) {
-  std::vector<std::string> tiles;
+// The tiles of a plane; of a constant one none, as it is stored nowhere.
+struct Tile {
+  std::string content;
+  TileLayout layout;
+};
+std::vector<Tile> TilesOf(const Plane& plane) {
+  std::vector<Tile> tiles;
   for (int ty = 0; ty < kHeight; ty += kTileSize) {
     for (int tx = 0; tx < kWidth; tx += kTileSize) {
       const int w = std::min(kTileSize, kWidth - tx), h = std::min(kTileSize, kHeight - ty);
       std::string content;
       for (int y = 0; y < h; ++y) content.append(reinterpret_cast<const char*>(&plane[kWidth * (ty + y) + tx]), 2 * w);
       const bool constant = std::equal(content.begin() + 2, content.end(), content.begin());
-      if (!constant) tiles.push_back(std::move(content));
+      if (!constant) tiles.push_back({std::move(content), {.sample_bytes = 2, .row_samples = static_cast<size_t>(w)}});
     }
   }
   return tiles;
 }
 
 // The tiles of the matte that aren't constant.
-const std::vector<std::string>& Frame() {
-  static const auto* const frame = new std::vector<std::string>(TilesOf(PlanesOf(Kind::kMatte).front()));
+const std::vector<Tile>& Frame() {
+  static const auto* const frame = new std::vector<Tile>(TilesOf(PlanesOf(Kind::kMatte).front()));
   return *frame;
 }
 
 uint64_t FrameBytes() {
   uint64_t bytes = 0;
-  for (const std::string& tile : Frame()) bytes += tile.size();
+  for (const Tile& tile : Frame()) bytes += tile.content.size();
   return bytes;
 }
 
@@ -335,13 +349,14 @@ uint64_t FrameBytes() {
 void PutFrameOurs(benchmark::State& state) {
   const Folder folder;
   VerifyingTileStore store(*RocksTileStore::Open(folder.path(), {}));
+  std::vector<Tile> frame = Frame();
   uint64_t salt = 0;
   for (auto _ : state) {
     std::vector<StoredTile> tiles;
     ++salt;
-    for (std::string content : Frame()) {
+    for (auto& [content, layout] : frame) {
       std::memcpy(content.data(), &salt, sizeof salt);
-      tiles.push_back(TileOfContent(content));
+      tiles.push_back({Sha256(content), EncodeTile(content, layout)});
     }
     if (!store.Put(tiles).ok() || !store.MakeDurable().ok()) return state.SkipWithError("put");
   }
@@ -353,7 +368,7 @@ void GetFrameOurs(benchmark::State& state) {
   const Folder folder;
   VerifyingTileStore store(*RocksTileStore::Open(folder.path(), {}));
   std::vector<StoredTile> tiles;
-  for (const std::string& content : Frame()) tiles.push_back(TileOfContent(content));
+  for (const auto& [content, layout] : Frame()) tiles.push_back({Sha256(content), EncodeTile(content, layout)});
   if (!store.Put(tiles).ok()) return state.SkipWithError("put");
   const std::vector<Digest> digests = DigestsOf(tiles);
   for (auto _ : state) {
@@ -374,9 +389,10 @@ bool WriteSynced(const std::string& path, const std::string& bytes) {
 // One raw file a tile, synced: no digest, no compression.
 void PutFramePlainFiles(benchmark::State& state) {
   const Folder folder;
+  const std::vector<Tile>& frame = Frame();
   int n = 0;
   for (auto _ : state) {
-    for (const std::string& content : Frame()) {
+    for (const auto& [content, layout] : frame) {
       if (!WriteSynced(folder.path() + "/" + std::to_string(n++), content)) return state.SkipWithError("write");
     }
   }
@@ -386,7 +402,7 @@ BENCHMARK(PutFramePlainFiles)->Unit(benchmark::kMillisecond)->Iterations(30);
 
 void GetFramePlainFiles(benchmark::State& state) {
   const Folder folder;
-  for (size_t i = 0; i < Frame().size(); ++i) WriteSynced(folder.path() + "/" + std::to_string(i), Frame()[i]);
+  for (size_t i = 0; i < Frame().size(); ++i) WriteSynced(folder.path() + "/" + std::to_string(i), Frame()[i].content);
   std::string bytes(2 * kTileSize * kTileSize, '\0');
   for (auto _ : state) {
     for (size_t i = 0; i < Frame().size(); ++i) {
@@ -459,10 +475,11 @@ class Redis {
 void PutFrameRedis(benchmark::State& state) {
   Redis redis;
   if (!redis.there()) return state.SkipWithError("skipped: no redis-server on this machine");
+  const std::vector<Tile>& frame = Frame();
   int n = 0;
   for (auto _ : state) {
     std::string commands;
-    for (const std::string& content : Frame()) Redis::Command(&commands, {"SET", std::to_string(n++ % 400), content});
+    for (const auto& [content, layout] : frame) Redis::Command(&commands, {"SET", std::to_string(n++ % 400), content});
     if (!redis.Exchange(commands, 5 * Frame().size())) return state.SkipWithError("redis went away");
   }
   state.SetBytesProcessed(state.iterations() * FrameBytes());
@@ -475,9 +492,9 @@ void GetFrameRedis(benchmark::State& state) {
   std::string puts, gets;
   size_t reply = 0;
   for (size_t i = 0; i < Frame().size(); ++i) {
-    Redis::Command(&puts, {"SET", std::to_string(i), Frame()[i]});
+    Redis::Command(&puts, {"SET", std::to_string(i), Frame()[i].content});
     Redis::Command(&gets, {"GET", std::to_string(i)});
-    reply += 1 + std::to_string(Frame()[i].size()).size() + 2 + Frame()[i].size() + 2;
+    reply += 1 + std::to_string(Frame()[i].content.size()).size() + 2 + Frame()[i].content.size() + 2;
   }
   if (!redis.Exchange(puts, 5 * Frame().size())) return state.SkipWithError("redis went away");
   for (auto _ : state) {
@@ -501,7 +518,7 @@ uint64_t OurBytes(const std::vector<Plane>& planes) {
   for (const Plane& plane : planes) {
     // A place in the manifest, whether there are bytes or not.
     bytes += TileGrid(FullWindow()).count() * kTileRefBytes;
-    for (const std::string& tile : TilesOf(plane)) bytes += EncodeTile(tile).size();
+    for (const auto& [content, layout] : TilesOf(plane)) bytes += EncodeTile(content, layout).size();
   }
   return bytes;
 }

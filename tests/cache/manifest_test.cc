@@ -110,7 +110,7 @@ TEST(Manifest, PackedLayoutIsAsWritten) {
   AppendTile(&m, {.digest = Sha256("abc")});
   std::string expected("\x01\x00\x00\x80\x3f", 5);
   expected.resize(33, '\0');
-  expected += std::string("\0", 1) + Sha256("abc").str();
+  expected.append(1, '\0').append(Sha256("abc").str());
   EXPECT_EQ(m.tiles(), expected);
 }
 
