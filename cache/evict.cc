@@ -78,21 +78,16 @@ void Evictor::Start() {
 
 void Evictor::Stop() {
   if (!thread_.joinable()) return;
-  {
-    std::lock_guard lock(stop_mutex_);
-    stopping_ = true;
-  }
+  stopping_ = true;
   space_->StopReclaiming();
-  stop_wake_.notify_one();
+  fill_->Wake();
   thread_.join();
   SaveUses();
 }
 
 void Evictor::Loop() {
   int ticks = 0;
-  std::unique_lock lock(stop_mutex_);
   while (!stopping_) {
-    lock.unlock();
     const auto began = std::chrono::steady_clock::now();
     const uint64_t before = evicted_;
     // A failed step is tried again later; meanwhile the fill level makes Put
@@ -100,11 +95,10 @@ void Evictor::Loop() {
     RunOnce().IgnoreError();
     const auto took = std::chrono::steady_clock::now() - began;
     if (++ticks % kTicksBetweenSaves == 0) SaveUses();
-    lock.lock();
     // At most a fifth of the time goes into looking for nothing.
     std::chrono::steady_clock::duration pause = options_.tick;
     if (evicted_ == before) pause = std::max(pause, 4 * took);
-    stop_wake_.wait_for(lock, pause, [&] { return stopping_; });
+    if (!stopping_) fill_->Wait(pause);
   }
 }
 

@@ -4,7 +4,6 @@
 
 #include <atomic>
 #include <chrono>
-#include <condition_variable>
 #include <functional>
 #include <memory>
 #include <mutex>
@@ -30,6 +29,7 @@ struct EvictorOptions {
   // is alive takes no more than `end`. New tiles are refused at 95 % (space.h).
   double begin = 0.85;
   double end = 0.70;
+  // Between two measurements, unless the cache fills up meanwhile.
   std::chrono::milliseconds tick{1000};
 };
 
@@ -138,11 +138,7 @@ class Evictor {
   std::function<Keep(const ResultKey&)> keep_;
   std::function<std::vector<ResultKey>()> first_to_go_;
 
-  std::mutex stop_mutex_;
-  std::condition_variable stop_wake_;
-  // Guarded by stop_mutex_.
-  bool stopping_ = false;
-
+  std::atomic<bool> stopping_{false};
   std::thread thread_;
 };
 

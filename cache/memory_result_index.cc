@@ -156,6 +156,7 @@ void MemoryResultIndex::AddLocked(const ResultKey& key, const ResultRecord& reco
   RemoveLocked(key);
   for (const Digest& d : StoredDigests(record.manifest)) named_by_.emplace(d, key);
   places_.insert({WorthOf(record), key});
+  values_.erase(DamagedName(key));
   results_.emplace(key, record);
 }
 

@@ -15,6 +15,13 @@ std::vector<Maker> MakersOf(const ResultRecord& record) {
   return makers;
 }
 
+std::string DamagedName(const ResultKey& key) { return "damaged/" + key.digest.str(); }
+
+void IndexBatch::ForgetDamaged(const ResultKey& key) {
+  forget.push_back(key);
+  values.emplace_back(DamagedName(key), "1");
+}
+
 double WorthOf(const ResultRecord& record) {
   // Not a number counts as nothing.
   const double seconds = record.seconds > 0 ? std::min(record.seconds, 1e9) : 0;

@@ -98,7 +98,12 @@ struct IndexBatch {
   // result is not there, or is forgotten in this batch, the place goes. REQUIRES:
   // not of results of this batch.
   std::vector<std::pair<WorthPlace, double>> moves;
+
+  // Forgets a result whose tiles were found damaged or missing. Its name among the
+  // values says so until the result is there again.
+  void ForgetDamaged(const ResultKey& key);
 };
+std::string DamagedName(const ResultKey& key);
 
 // All methods may be called from any thread.
 class ResultIndex {

@@ -310,6 +310,8 @@ class Engine final : public RocksResultIndex {
         out->Put(families_[kMadeBy], format::MadeByKey(m.worker(), m.made_unix_ms(), key), "");
       }
       File(key, *record, out);
+      ASSIGN_OR_RETURN(const auto damaged, GetOne(kValues, DamagedName(key)));
+      if (damaged) out->Delete(families_[kValues], DamagedName(key));
     }
     return absl::OkStatus();
   }

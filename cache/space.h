@@ -2,8 +2,11 @@
 #pragma once
 
 #include <atomic>
+#include <chrono>
+#include <condition_variable>
 #include <cstdint>
 #include <limits>
+#include <mutex>
 
 #include "absl/status/status.h"
 
@@ -33,15 +36,39 @@ class Fill {
  public:
   void Measured(uint64_t bytes, uint64_t budget_bytes) {
     limit_bytes_ = budget_bytes / 100 * 95;
+    filling_bytes_ = budget_bytes / 100 * 90;
     bytes_ = bytes;
   }
-  void Added(uint64_t bytes) { bytes_ += bytes; }
+  void Added(uint64_t bytes) {
+    const uint64_t before = bytes_.fetch_add(bytes), filling = filling_bytes_;
+    if (before < filling && before + bytes >= filling) Wake();
+  }
   bool full() const { return bytes_ >= limit_bytes_; }
   uint64_t bytes() const { return bytes_; }
 
+  // Returns after this time, or as soon as what is added comes to 90 % of the
+  // budget, or after Wake.
+  void Wait(std::chrono::steady_clock::duration time) {
+    std::unique_lock lock(mutex_);
+    wake_.wait_for(lock, time, [this] { return awake_; });
+    awake_ = false;
+  }
+  void Wake() {
+    {
+      std::lock_guard lock(mutex_);
+      awake_ = true;
+    }
+    wake_.notify_one();
+  }
+
  private:
   std::atomic<uint64_t> limit_bytes_{std::numeric_limits<uint64_t>::max()};
+  std::atomic<uint64_t> filling_bytes_{std::numeric_limits<uint64_t>::max()};
   std::atomic<uint64_t> bytes_{0};
+  std::mutex mutex_;
+  std::condition_variable wake_;
+  // Guarded by mutex_.
+  bool awake_ = false;
 };
 
 }  // namespace selvage

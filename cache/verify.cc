@@ -66,7 +66,7 @@ class Walk {
   absl::Status Forget(std::vector<ResultKey>* lost) {
     if (lost->empty()) return absl::OkStatus();
     IndexBatch batch;
-    batch.forget = std::move(*lost);
+    for (const ResultKey& key : *lost) batch.ForgetDamaged(key);
     lost->clear();
     progress_.set_results_lost(progress_.results_lost() + batch.forget.size());
     return committer_.Commit(std::move(batch)).status();

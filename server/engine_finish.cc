@@ -97,7 +97,7 @@ void Engine::FinishError(const TaskOutcome& outcome, const ResultKey& key, Then<
         auto record = cache_.index->Find({&lost, 1});
         if (record.ok() && record->front()) (void)cache_.tiles->Get(StoredDigests(record->front()->manifest));
         IndexBatch batch;
-        batch.forget.push_back(lost);
+        batch.ForgetDamaged(lost);
         Commit(std::move(batch), [this, key, worker, lost](const absl::StatusOr<uint64_t>&) {
           scheduler_.InputLost(key, worker, lost, Now());
           RunEffects();

@@ -19,6 +19,12 @@ absl::Status NotRendered(const FetchRequest& r) {
       absl::StrCat("frame ", r.frame(), " of \"", r.deliverable(), "\" is not rendered yet"));
 }
 
+absl::Status Gone(const FetchRequest& r) {
+  return absl::FailedPreconditionError(
+      absl::StrCat("frame ", r.frame(), " of \"", r.deliverable(),
+                   "\" is no longer in the cache (evicted, or found damaged); submit the stack again to render it"));
+}
+
 // Adds the results that the request's worker made.
 absl::Status FindWorkOf(const InvalidateRequest& request, ResultIndex& index, std::set<ResultKey>* keys) {
   ASSIGN_OR_RETURN(const std::vector<ResultKey> made, index.FindMadeBy(request.worker(), request.since_unix_ms()));
@@ -44,11 +50,11 @@ absl::Status NoDeliverable(const FetchRequest& r) {
 
 void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
   // Looks the record up; `key` is known.
-  const auto find = [this, request](const ResultKey& key, const Then<BlobRef>& done) {
-    pool_->Post([this, request, key, done] {
+  const auto find = [this, request](const ResultKey& key, bool was_there, const Then<BlobRef>& done) {
+    pool_->Post([this, request, key, was_there, done] {
       auto found = cache_.index->Find({&key, 1});
       if (!found.ok()) return done(found.status());
-      if (!found->front()) return done(NotRendered(request));
+      if (!found->front()) return done(was_there ? Gone(request) : NotRendered(request));
       cache_.evictor->NoteUse({&key, 1});
       done(BlobRef{key, std::move(found->front()->manifest)});
     });
@@ -61,12 +67,13 @@ void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
       if (!e->plan || e->replanning) return then(NotRendered(request));
       for (size_t i = 0; i < e->targets.size() && i < e->plan->targets.size(); ++i) {
         if (e->targets[i].deliverable == place.first && e->targets[i].frame == place.second) {
-          return find(e->plan->targets[i], then);
+          return find(e->plan->targets[i], false, then);
         }
       }
       return then(NoDeliverable(request));
     }
-    const auto use = [this, request, place, then, find](const FetchMap& map, const std::string& stack_name) {
+    const bool was_there = job->second.progress.state() == JOB_DONE;
+    const auto use = [this, request, place, then, find, was_there](const FetchMap& map, const std::string& stack_name) {
       // Promise 4: nothing from before an invalidation, even of an old job.
       if (epochs_.Newest(stack_name) > map.epoch) {
         return then(absl::FailedPreconditionError(
@@ -74,7 +81,7 @@ void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
       }
       auto key = map.keys.find(place);
       if (key == map.keys.end()) return then(NoDeliverable(request));
-      find(key->second, then);
+      find(key->second, was_there, then);
     };
     const std::string stack_name = job->second.progress.stack_name();
     for (const FetchMap& map : fetch_maps_) {
@@ -108,7 +115,7 @@ void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
 
 void Engine::ReportLost(const ResultKey& key) {
   IndexBatch batch;
-  batch.forget.push_back(key);
+  batch.ForgetDamaged(key);
   Commit(std::move(batch), [this, key](const absl::StatusOr<uint64_t>&) {
     scheduler_.ResultLost(key, Now());
     RunEffects();

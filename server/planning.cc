@@ -204,6 +204,10 @@ absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& 
     if (!text.ok() || !*text || !made_of.ParseFromString(**text)) return std::nullopt;
     return made_of;
   };
+  before.damaged = [&](const ResultKey& key) {
+    const auto value = index.FindValue(DamagedName(key));
+    return value.ok() && value->has_value();
+  };
   before.invalidation = [&](uint64_t epoch) { return epochs.InWords(epoch); };
   if (explain == Explain::kPasses) planned.reasons = ExplainPlan(stack, *plan, planned.probed, before);
   if (explain == Explain::kTargets) planned.why = ExplainTargets(stack, *plan, targets, planned.probed, before);

@@ -83,7 +83,7 @@ class Explainer {
     const PlannedTask& t = plan_.tasks[task];
     switch (change.cause) {
       case Cause::kSame:
-        return {"evicted from the cache", ""};
+        return {remembered_.damaged(t.key) ? "found damaged in the cache" : "evicted from the cache", ""};
       case Cause::kNew:
       case Cause::kSettings:
       case Cause::kInvalidated:

@@ -17,6 +17,8 @@ struct Remembered {
   std::vector<NameRecord> names;
   // What the result was made of that a name stood for; nullopt if nobody knows.
   std::function<std::optional<Ingredients>(const NameRecord& name)> ingredients;
+  // Whether the result's tiles were found damaged, and it was not rendered since.
+  std::function<bool(const ResultKey& key)> damaged;
   // "invalidated by jo, 14:02", of a journal number.
   std::function<std::string(uint64_t epoch)> invalidation;
 };
@@ -29,6 +31,7 @@ struct Remembered {
 //   invalidated by jo, 14:02                   same settings, other epoch
 //   the same of a pass above it                same recipe, other key
 //   evicted from the cache                     same key
+//   found damaged in the cache                 same key, and known as such
 std::vector<PassPlan> ExplainPlan(const Stack& stack, const Plan& plan, const Probed& probed, const Remembered& before);
 
 // The same for the targets of the plan alone, also for those that would not be

@@ -2,7 +2,9 @@
 
 #include <algorithm>
 #include <atomic>
+#include <chrono>
 #include <random>
+#include <thread>
 
 #include "cache/bounded_tile_store.h"
 #include "cache/memory_result_index.h"
@@ -285,6 +287,27 @@ TEST_F(EvictTest, WritesAreRefusedAtNinetyFivePercentAndReadsGoOn) {
   ASSERT_OK(evictor_->RunOnce());
   const StoredTile more = NoiseTile(99, kTileBytes);
   EXPECT_OK(bounded_->Put({&more, 1}));
+}
+
+TEST_F(EvictTest, FillingUpWakesIt) {
+  Budget(40);
+  evictor_ = std::make_unique<Evictor>(tiles_, index_, pins_, fill_, space_,
+                                       EvictorOptions{.budget_bytes = 40 * (kTileBytes + 1), .tick = std::chrono::hours(1)});
+  evictor_->Start();
+  // More than fit: it must make room meanwhile.
+  int taken = 0;
+  const auto end = std::chrono::steady_clock::now() + std::chrono::seconds(30);
+  while (taken < 400 && std::chrono::steady_clock::now() < end) {
+    const StoredTile t = NoiseTile(taken, kTileBytes);
+    if (!bounded_->Put({&t, 1}).ok()) {
+      std::this_thread::sleep_for(std::chrono::milliseconds(1));
+      continue;
+    }
+    ASSERT_OK(index_->Commit({.results = {{KeyOf(taken), RecordOf({t})}}}).status());
+    ++taken;
+  }
+  evictor_->Stop();
+  EXPECT_EQ(taken, 400);
 }
 
 // --- Nothing looks at the whole index.

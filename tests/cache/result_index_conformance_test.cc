@@ -115,6 +115,19 @@ TEST_P(ResultIndexLaws, ForgottenResultsAreGoneWithTheirTraces) {
   EXPECT_EQ(index_->FindTrace(Sha256("never")).value(), std::nullopt);
 }
 
+TEST_P(ResultIndexLaws, DamageIsRememberedUntilTheResultIsThereAgain) {
+  Commit({.results = {{KeyOf(1), RecordOf({NoiseTile(1)})}, {KeyOf(2), RecordOf({NoiseTile(2)})}}});
+  IndexBatch batch;
+  batch.ForgetDamaged(KeyOf(1));
+  Commit(batch);
+  Reopen();
+  EXPECT_FALSE(FindOne(KeyOf(1)));
+  EXPECT_TRUE(index_->FindValue(DamagedName(KeyOf(1))).value());
+  EXPECT_FALSE(index_->FindValue(DamagedName(KeyOf(2))).value());
+  Commit({.results = {{KeyOf(1), RecordOf({NoiseTile(1)})}}});
+  EXPECT_FALSE(index_->FindValue(DamagedName(KeyOf(1))).value());
+}
+
 TEST_P(ResultIndexLaws, ForgettingComesFirstInABatch) {
   Commit({.results = {{KeyOf(1), RecordOf({NoiseTile(1)}, 1)}}});
   Commit({.results = {{KeyOf(1), RecordOf({NoiseTile(2)}, 2)}}, .forget = {KeyOf(1)}});

@@ -51,6 +51,7 @@ struct Memory {
       if (!remembers_ingredients || it == ingredients.end() || !made_of.ParseFromString(it->second)) return std::nullopt;
       return made_of;
     };
+    before.damaged = [this](const ResultKey& key) { return index.FindValue(DamagedName(key)).value().has_value(); };
     before.invalidation = [](uint64_t epoch) { return absl::StrCat("invalidated by number ", epoch); };
     return before;
   }
@@ -238,6 +239,20 @@ TEST(Explain, GoneFromTheCache) {
   EXPECT_THAT(memory.Explain(kStack), ElementsAre("core 0/4", "feet 1/4: evicted from the cache [3]",
                                                   "soft 1/4: evicted from the cache [3]",
                                                   "deliver d 1/4: evicted from the cache [3]"));
+}
+
+TEST(Explain, DamageIsNotEviction) {
+  Memory memory;
+  const Plan plan = PlanAll(kStack);
+  memory.Finish(plan);
+  IndexBatch batch;
+  batch.ForgetDamaged(KeyAt(plan, "deliver d", 2));
+  ASSERT_TRUE(memory.index.Commit(batch).ok());
+  EXPECT_EQ(memory.Explain(kStack).back(), "deliver d 1/4: found damaged in the cache [2]");
+  // Rendered again, then evicted.
+  memory.Finish(plan);
+  ASSERT_TRUE(memory.index.Commit({.forget = {KeyAt(plan, "deliver d", 2)}}).ok());
+  EXPECT_EQ(memory.Explain(kStack).back(), "deliver d 1/4: evicted from the cache [2]");
 }
 
 TEST(Explain, WhatWasRenderedLongBeforeIsReusedAndSaysSo) {

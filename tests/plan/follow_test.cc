@@ -283,6 +283,7 @@ std::string Why(const std::string& before, const std::string& now, int frame) {
     const auto it = made_of.find({n.pass, n.segment, n.frame});
     return it == made_of.end() ? std::nullopt : std::optional(it->second);
   };
+  remembered.damaged = [](const ResultKey&) { return false; };
   std::vector<Target> targets = PassTargets(stack, "core");
   EXPECT_EQ(targets.size(), 9u);
   targets = {targets[frame - 1]};
