@@ -67,6 +67,8 @@ struct Agent::Impl {
   struct Held {
     TaskSpec spec;
     uint32_t attempt = 0;
+    // Its error is on its way to the daemon: whoever gives it out again means anew.
+    bool failed = false;
     std::shared_ptr<std::atomic<bool>> stopped = std::make_shared<std::atomic<bool>>(false);
   };
 
@@ -139,7 +141,7 @@ void Agent::Impl::Obey(WorkerOrders orders) {
   }
   for (TaskSpec& spec : *orders.mutable_start()) {
     auto it = held.find(spec.key());
-    if (it != held.end() && !*it->second->stopped) {
+    if (it != held.end() && !*it->second->stopped && !it->second->failed) {
       it->second->attempt = spec.attempt();
       continue;
     }
@@ -188,8 +190,9 @@ void Agent::Impl::HandInTasks() {
     Rendered r = std::move(rendered.front());
     rendered.pop_front();
     changed.notify_all();
-    lock.unlock();
+    r.task->failed = r.outcome.has_error();
     r.outcome.set_attempt(r.task->attempt);
+    lock.unlock();
     // Nobody waits for what was stopped; a result that is there anyway is handed in.
     if (r.outcome.result_case() != TaskOutcome::RESULT_NOT_SET && (!*r.task->stopped || !r.outcome.has_error())) {
       HandIn(std::move(r.outcome), *r.task->stopped);

@@ -38,7 +38,7 @@ void Scheduler::Report(const std::string& worker_id, uint32_t slots, bool draini
     if (known) {
       known->deadline = now_ + options_.lease;
     } else if (task && (task->state == TaskState::kReady || task->state == TaskState::kLeased)) {
-      Adopt(t, &w, r.attempt);
+      if (r.attempt >= task->first_open_attempt) Adopt(t, &w, r.attempt);
     } else if (task ? !IsOpen(task->state) : now_ >= options_.stop_unknown_after) {
       Effect e;
       e.type = Effect::kStop;
@@ -136,13 +136,15 @@ void Scheduler::DropAttempts(TaskIndex t, bool stop) {
   }
 }
 
-// False if that worker has it not.
+// The worker is done with it. False if that worker has it not.
 bool Scheduler::DropAttemptOf(TaskIndex t, const std::string& worker_id) {
   const Worker* w = workers_.Find(worker_id);
   if (w == nullptr) return false;
-  const auto& attempts = tasks_[t].attempts;
+  Task& task = tasks_[t];
+  const auto& attempts = task.attempts;
   for (size_t i = 0; i < attempts.size(); ++i) {
     if (attempts[i].worker != w->number) continue;
+    task.first_open_attempt = std::max(task.first_open_attempt, attempts[i].number + 1);
     DropAttempt(t, i);
     return true;
   }

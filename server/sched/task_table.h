@@ -45,6 +45,9 @@ struct Task {
   uint32_t question = 0;
   bool asked_by_trace = false;
   uint32_t last_attempt = 0;
+  // Attempts below this one have ended. A worker's report may still name one: it
+  // was on its way while the outcome was taken.
+  uint32_t first_open_attempt = 0;
   uint16_t setbacks = 0;
   uint16_t losses = 0;
   WorkerNumber made_by = 0;

@@ -443,6 +443,24 @@ TEST_F(SchedulerTest, RunningTaskIsAdoptedAfterARestart) {
   EXPECT_TRUE(Finished(1));
 }
 
+// The report was written before the outcome was taken, and arrives after it.
+TEST_F(SchedulerTest, AttemptThatHasEndedIsNotAdopted) {
+  Work("w");
+  s_.AddJob(MakeJob(1, {{"a", {}}}), now_);
+  const auto started = Take(Effect::kStart);
+  ASSERT_EQ(started.size(), 1u);
+  const Running late{Key("a"), started[0].attempt};
+  s_.TaskSetback(Key("a"), "w", "no memory", now_);
+  s_.Report("w", 1, false, {&late, 1}, now_);
+  EXPECT_EQ(State("a"), TaskState::kReady);
+  s_.Tick(now_ + 2);
+  const auto again = Take(Effect::kStart);
+  ASSERT_EQ(again.size(), 1u);
+  EXPECT_EQ(again[0].attempt, late.attempt + 1);
+  Finish("a", "w");
+  EXPECT_TRUE(Finished(1));
+}
+
 TEST_F(SchedulerTest, UnknownRunningTaskIsStopped) {
   const Running r{Key("nobody's"), 1};
   s_.Report("w", 1, false, {&r, 1}, now_);
