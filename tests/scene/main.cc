@@ -46,7 +46,7 @@ int main(int argc, char** argv) {
   app.add_flag("--subsample", options.subsample, "As recorded in 8 bits with chroma at half size (4:2:0)");
   app.add_flag("--dpx", options.dpx, "Also plate.%04d.dpx");
   app.add_flag("--png", options.png, "Also plate.%04d.png");
-  app.add_option("--only", only, "Comma-separated: plate,alpha,foreground,clean,meadow,shadow (default: all but shadow)");
+  app.add_option("--only", only, "Comma-separated: plate,alpha,foreground,clean,meadow,shadow,part (default: all but the last two)");
   app.add_option("--threads", options.threads, "Frames drawn side by side; 0 = as many as cores")->capture_default_str();
   CLI11_PARSE(app, argc, argv);
 

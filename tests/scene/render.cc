@@ -35,6 +35,12 @@ void WriteFrame(const RenderOptions& options, const Painter& painter, int frame)
   auto wanted = [&](const char* name) { return options.only.count(name) > 0; };
   if (wanted("alpha")) WriteExr(PathOf(options, "alpha", frame), truth.foreground, Channels::kAlpha);
   if (wanted("foreground")) WriteExr(PathOf(options, "foreground", frame), truth.foreground, Channels::kRgba);
+  if (wanted("part")) {
+    Picture parts(options.shot.width, options.shot.height);
+    const std::vector<Part> drawn = painter.DrawParts(frame);
+    for (size_t i = 0; i < drawn.size(); ++i) parts.pixels[i].a = static_cast<float>(drawn[i]);
+    WriteExr(PathOf(options, "part", frame), parts, Channels::kAlpha);
+  }
   if (wanted("shadow")) WriteExr(PathOf(options, "shadow", frame), truth.shadow, Channels::kRgb);
   if (!wanted("plate")) return;
   Picture plate = Record(options, truth, frame);
@@ -63,8 +69,9 @@ void RenderOptions::SetOnly(const std::string& names) {
   only.clear();
   std::stringstream list(names);
   for (std::string name; std::getline(list, name, ',');) {
-    if (name != "plate" && name != "alpha" && name != "foreground" && name != "clean" && name != "meadow" && name != "shadow") {
-      throw std::runtime_error("--only " + name + ": expected plate, alpha, foreground, clean, meadow or shadow");
+    if (name != "plate" && name != "alpha" && name != "foreground" && name != "clean" && name != "meadow" && name != "shadow" &&
+        name != "part") {
+      throw std::runtime_error("--only " + name + ": expected plate, alpha, foreground, clean, meadow, shadow or part");
     }
     only.insert(name);
   }
@@ -91,7 +98,7 @@ void Render(const RenderOptions& options, const std::function<void(int)>& progre
   WriteDescription(options);
   if (options.only.count("clean") > 0) WriteStill(options, "clean", painter.clean());
   if (options.only.count("meadow") > 0) WriteStill(options, "meadow", DrawMeadow(shot.width, shot.height, options.seed));
-  if (options.only.count("plate") + options.only.count("alpha") + options.only.count("foreground") + options.only.count("shadow") == 0) return;
+  if (options.only.count("plate") + options.only.count("alpha") + options.only.count("foreground") + options.only.count("shadow") + options.only.count("part") == 0) return;
 
   std::atomic<int> next{0};
   std::mutex mutex;

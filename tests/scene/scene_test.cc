@@ -1,4 +1,5 @@
 // Laws of the scene: its truth is exact and its bytes are reproducible.
+#include <set>
 #include <google/protobuf/text_format.h>
 #include <gtest/gtest.h>
 
@@ -118,6 +119,34 @@ TEST_F(SceneFiles, AlphaFileIsTheForegroundsCoverage) {
   Render(o, [](int) {});
   Picture alpha = Read("same/alpha.1012.exr"), front = Read("same/foreground.1012.exr");
   for (size_t i = 0; i < alpha.pixels.size(); ++i) ASSERT_EQ(alpha.pixels[i].a, front.pixels[i].a);
+}
+
+TEST_F(SceneFiles, PartsAreWhereTheirCoverageIs) {
+  RenderOptions o = Small("parts");
+  o.only = {"alpha", "shadow", "part"};
+  Render(o, [](int) {});
+  const Picture alpha = Read("parts/alpha.1013.exr"), shadow = Read("parts/shadow.1013.exr"), part = Read("parts/part.1013.exr");
+  std::set<Part> seen;
+  for (size_t i = 0; i < alpha.pixels.size(); ++i) {
+    const auto p = static_cast<Part>(part.pixels[i].a);
+    ASSERT_LE(p, Part::kPanel);
+    seen.insert(p);
+    const bool bare = p == Part::kScreen || p == Part::kShadow;
+    if (bare) {
+      EXPECT_LT(alpha.pixels[i].a, 0.03f);
+    }
+    if (p == Part::kScreen) {
+      EXPECT_GE(shadow.pixels[i].r, 0.92f);
+    }
+    if (!bare) {
+      EXPECT_GT(alpha.pixels[i].a, 0.002f);
+    }
+  }
+  // The panel crosses at other frames.
+  for (const Part p : {Part::kScreen, Part::kShadow, Part::kMesh, Part::kHair, Part::kSteel, Part::kSuit, Part::kBoots, Part::kHat,
+                       Part::kTool}) {
+    EXPECT_TRUE(seen.contains(p)) << kPartNames[static_cast<int>(p)];
+  }
 }
 
 TEST(Noise, VarianceIsLinearInTheSignal) {

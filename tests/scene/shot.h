@@ -1,6 +1,8 @@
 // One frame of the shot with its exact truth.
 #pragma once
 
+#include <vector>
+
 #include "tests/scene/layers.h"
 
 namespace selvage::scene {
@@ -12,12 +14,19 @@ struct FrameTruth {
   Picture clean, shadow;
 };
 
+// What a pixel shows most of: of the foreground whatever covers at least 0.3 % of it.
+enum class Part { kScreen, kShadow, kMesh, kHair, kSteel, kSuit, kBoots, kHat, kTool, kPanel };
+inline constexpr const char* kPartNames[] = {"screen", "shadow", "mesh", "hair", "steel",
+                                             "suit",   "boots",  "hat",  "tool", "panel"};
+
 // Draws what never changes once, then any frame of the shot. Thread-safe.
 class Painter {
  public:
   Painter(const Shot& shot, ScreenHue hue, uint32_t seed);
 
   FrameTruth Draw(int frame) const;
+  // Row by row.
+  std::vector<Part> DrawParts(int frame) const;
   const Picture& clean() const { return clean_; }
   const Shot& shot() const { return shot_; }
   uint32_t seed() const { return seed_; }

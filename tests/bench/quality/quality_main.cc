@@ -10,6 +10,7 @@
 
 #include "tests/scene/files.h"
 #include "tests/scene/matte_errors.h"
+#include "tests/scene/shot.h"
 
 namespace {
 
@@ -87,6 +88,47 @@ double SquaredColor(const Rgba& p, const Rgba& q) {
 
 double AbsoluteColor(const Rgba& p, const Rgba& q) {
   return (std::abs(p.r - q.r) + std::abs(p.g - q.g) + std::abs(p.b - q.b)) / 3;
+}
+
+// Mean squared error of alpha in each part of the picture, screen within three
+// pixels of a part counting as that part; less than zero where there is none.
+std::vector<double> MeasureParts(const std::string& pattern, const std::string& parts_pattern, const std::vector<Truth>& truth,
+                                 const Frames& frames) {
+  constexpr int kGrow = 3;
+  constexpr auto kForeground = static_cast<size_t>(Part::kShadow) + 1;
+  std::vector<double> sum(std::size(kPartNames)), count(std::size(kPartNames));
+  for (int f = frames.first; f <= frames.last; ++f) {
+    const std::vector<float> alpha = AlphaOf(ReadPicture(FramePath(pattern, f)));
+    const Picture drawn = ReadPicture(FramePath(parts_pattern, f));
+    const std::vector<float>& right = truth[f - frames.first].alpha;
+    if (alpha.size() != right.size() || drawn.pixels.size() != right.size()) {
+      throw std::runtime_error(FramePath(parts_pattern, f) + " or the element has another size than the truth");
+    }
+    const auto part_at = [&](int x, int y) {
+      const float number = drawn.pixels[static_cast<size_t>(y) * drawn.width + x].a;
+      return std::min(static_cast<size_t>(std::max(number, 0.0f)), sum.size() - 1);
+    };
+    for (int y = 0; y < drawn.height; ++y) {
+      for (int x = 0; x < drawn.width; ++x) {
+        const size_t own = part_at(x, y);
+        size_t part = own;
+        int nearest = kGrow * kGrow + 1;
+        for (int j = std::max(0, y - kGrow); own < kForeground && j <= std::min(drawn.height - 1, y + kGrow); ++j) {
+          for (int i = std::max(0, x - kGrow); i <= std::min(drawn.width - 1, x + kGrow); ++i) {
+            const int away = (i - x) * (i - x) + (j - y) * (j - y);
+            if (part_at(i, j) < kForeground || away >= nearest) continue;
+            nearest = away;
+            part = part_at(i, j);
+          }
+        }
+        const size_t i = static_cast<size_t>(y) * drawn.width + x;
+        sum[part] += (alpha[i] - right[i]) * (alpha[i] - right[i]);
+        ++count[part];
+      }
+    }
+  }
+  for (size_t i = 0; i < sum.size(); ++i) sum[i] = count[i] > 0 ? sum[i] / count[i] : -1;
+  return sum;
 }
 
 Line Measure(const std::string& pattern, const std::vector<Truth>& truth, const Frames& frames, const std::string& background) {
@@ -179,10 +221,11 @@ int main(int argc, char** argv) {
       "  selvage-quality --truth shot/foreground.%04d.exr --frames 1001-1006 --best-levels out/key.%04d.exr\n\n"
       "SAD, MSE, gradient and connectivity errors as in Rhemann et al. 2009, sums in thousands;\n"
       "flicker as in Erofeev et al. 2015; colour is of the premultiplied foreground in the band."};
-  std::string truth_pattern, background, frames_text, raw;
+  std::string truth_pattern, background, frames_text, raw, parts;
   std::vector<std::string> elements;
   app.add_option("--truth", truth_pattern, "True premultiplied foreground with alpha")->required();
   app.add_option("--background", background, "What to composite over");
+  app.add_option("--parts", parts, "What is seen where (selvage-scene --only part): also the error of each part");
   app.add_option("--frames", frames_text, "FIRST-LAST")->required();
   app.add_option("--best-levels", raw, "Print black, white and MSE of the best levels for this raw key instead");
   app.add_option("elements", elements, "NAME=FILES of premultiplied elements");
@@ -212,6 +255,18 @@ int main(int argc, char** argv) {
       std::printf("%-12s %10.4f %9.4f %10.4f %8.4f %8.4f %8.4f %8.4f %10.5f %10.5f\n", text.substr(0, equals).c_str(),
                   l.mse * 1e3, l.band_sad, l.band_mse * 1e3, l.gradient, l.connectivity, l.flicker, l.color,
                   l.over_background, l.over_grey);
+    }
+    if (parts.empty()) return 0;
+    std::printf("\n%-12s", "MSE x1e3 in");
+    for (const char* name : kPartNames) std::printf(" %8s", name);
+    std::printf("\n");
+    for (const std::string& text : elements) {
+      const size_t equals = text.find('=');
+      std::printf("%-12s", text.substr(0, equals).c_str());
+      for (const double mse : MeasureParts(text.substr(equals + 1), parts, truth, frames)) {
+        mse < 0 ? std::printf(" %8s", "-") : std::printf(" %8.3f", mse * 1e3);
+      }
+      std::printf("\n");
     }
   } catch (const std::exception& e) {
     std::fprintf(stderr, "selvage-quality: %s\n", e.what());
