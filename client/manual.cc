@@ -92,7 +92,7 @@ std::string TypeOf(const FieldDescriptor* field) {
       type = "true or false";
       break;
     case FieldDescriptor::CPPTYPE_STRING:
-      type = TraitsOf(field).input_size() > 0 ? absl::StrCat("name of a ", Kinds(TraitsOf(field).input())) : "text";
+      type = TraitsOf(field).input_size() > 0 ? absl::StrCat("name of: ", Kinds(TraitsOf(field).input())) : "text";
       break;
     case FieldDescriptor::CPPTYPE_DOUBLE:
     case FieldDescriptor::CPPTYPE_FLOAT:
