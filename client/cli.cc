@@ -221,7 +221,16 @@ class CommandLine {
         "\nExamples:\n"
         "  selvage cache --stack apiary_010          frames held, size, time that reuse has saved\n"
         "  selvage cache verify                      after a crash of the disk\n"
+        "  selvage cache release apiary_010          the shot is delivered: what it pinned may go\n"
         "  selvage cache backup /safe/selvage-monday");
+    CLI::App* release = cache->add_subcommand("release", "Pin nothing of a stack any longer");
+    release->callback([this] { chosen_cache_ = [this] { return RunRelease(globals_, release_); }; });
+    release->add_option("STACK", release_.stack, "Name of the stack")->required();
+    release->footer(
+        "\nPasses with keep: ALWAYS stay in the cache as long as the newest plan of their stack has them, whatever\n"
+        "room others need. When the shot is done, this lets them go like anything else; submitting the stack\n"
+        "again pins them again.\n"
+        "  selvage cache release apiary_010");
     CLI::App* verify = cache->add_subcommand("verify", "Read every tile; what is damaged becomes a miss");
     verify->callback([this] { chosen_cache_ = [this] { return RunVerify(globals_); }; });
     verify->footer("\nWork goes on meanwhile. A result that lacks a tile is rendered again when it is needed.");
@@ -249,6 +258,7 @@ class CommandLine {
   ReportOptions report_;
   JobsOptions jobs_;
   CacheOptions cache_;
+  ReleaseOptions release_;
   BackupOptions backup_;
   StepsOptions steps_;
   Command chosen_;

@@ -109,6 +109,9 @@ struct JobsOptions {
 struct CacheOptions {
   std::string stack;
 };
+struct ReleaseOptions {
+  std::string stack;
+};
 struct BackupOptions {
   std::string folder;
 };
@@ -131,6 +134,7 @@ absl::Status RunCancel(const Globals&, const WatchOptions&);
 absl::Status RunWorkers(const Globals&);
 absl::Status RunCache(const Globals&, const CacheOptions&);
 absl::Status RunVerify(const Globals&);
+absl::Status RunRelease(const Globals&, const ReleaseOptions&);
 absl::Status RunBackup(const Globals&, const BackupOptions&);
 absl::Status RunSteps(const Globals&, const StepsOptions&);
 

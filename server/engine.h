@@ -108,6 +108,7 @@ class Engine {
   // `show` is called now and then, from one thread, the last time with `done`; it
   // answers whether to go on. The walk ends before `then` is called.
   void VerifyCache(std::function<bool(const VerifyProgress&)> show, Then<VerifyProgress> then);
+  void Release(const std::string& stack_name, Then<ReleaseReply> then);
   void Backup(const BackupRequest& request, Then<BackupReply> then);
   void CacheInfo(const CacheInfoRequest& request, Then<CacheInfoReply> then);
   void Stats(std::function<void(const EngineStats&)> then);

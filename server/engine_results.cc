@@ -288,6 +288,26 @@ void Engine::CacheInfo(const CacheInfoRequest& request, Then<CacheInfoReply> the
   });
 }
 
+void Engine::Release(const std::string& stack_name, Then<ReleaseReply> then) {
+  pool_->PostSerial([this, stack_name, then = std::move(then)] {
+    for (const auto& e : errands_) {
+      if (e->kind == Errand::kJob && e->stack->name() == stack_name) {
+        return then(absl::FailedPreconditionError(
+            absl::StrCat("a job of \"", stack_name, "\" is at work and would pin it again; wait for it or cancel it")));
+      }
+    }
+    IndexBatch batch;
+    ReleaseReply reply;
+    reply.set_results(keep_->Release(stack_name, [&](IndexBatch b) { batch = std::move(b); }));
+    if (reply.results() == 0) {
+      return then(absl::NotFoundError(absl::StrCat("nothing is pinned by a stack \"", stack_name, "\"")));
+    }
+    Commit(std::move(batch), [reply, then](const absl::StatusOr<uint64_t>& done) {
+      then(done.ok() ? absl::StatusOr<ReleaseReply>(reply) : done.status());
+    });
+  });
+}
+
 void Engine::VerifyCache(std::function<bool(const VerifyProgress&)> show, Then<VerifyProgress> then) {
   if (verifying_.exchange(true)) return then(absl::UnavailableError("the cache is being verified already"));
   pool_->Post([this, show = std::move(show), then = std::move(then)] {

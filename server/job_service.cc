@@ -257,6 +257,12 @@ grpc::ServerWriteReactor<VerifyProgress>* JobServiceImpl::VerifyCache(Context*, 
   return call.get();
 }
 
+grpc::ServerUnaryReactor* JobServiceImpl::Release(Context* c, const ReleaseRequest* request, ReleaseReply* reply) {
+  auto* reactor = c->DefaultReactor();
+  engine_->Release(request->stack_name(), Answer(reactor, reply));
+  return reactor;
+}
+
 grpc::ServerUnaryReactor* JobServiceImpl::Backup(Context* c, const BackupRequest* request, BackupReply* reply) {
   auto* reactor = c->DefaultReactor();
   engine_->Backup(*request, Answer(reactor, reply));

@@ -27,6 +27,7 @@ class JobServiceImpl final : public JobService::CallbackService {
   grpc::ServerUnaryReactor* Workers(Context* c, const WorkersRequest* request, WorkersReply* reply) override;
   grpc::ServerUnaryReactor* CacheInfo(Context* c, const CacheInfoRequest* request, CacheInfoReply* reply) override;
   grpc::ServerWriteReactor<VerifyProgress>* VerifyCache(Context* c, const VerifyCacheRequest* request) override;
+  grpc::ServerUnaryReactor* Release(Context* c, const ReleaseRequest* request, ReleaseReply* reply) override;
   grpc::ServerUnaryReactor* Backup(Context* c, const BackupRequest* request, BackupReply* reply) override;
 
  private:

@@ -45,7 +45,21 @@ void KeepTable::Set(const Plan& plan, const std::function<void(IndexBatch)>& com
   }
   std::sort(wishes.begin(), wishes.end());
   std::lock_guard lock(mutex_);
-  const auto old = of_stack_.find(plan.stack_name);
+  SetLocked(plan.stack_name, std::move(wishes), commit);
+}
+
+size_t KeepTable::Release(const std::string& stack, const std::function<void(IndexBatch)>& commit) {
+  std::lock_guard lock(mutex_);
+  const auto wishes = of_stack_.find(stack);
+  if (wishes == of_stack_.end()) return 0;
+  const auto pinned = std::count_if(wishes->second.begin(), wishes->second.end(),
+                                    [](const Wish& w) { return w.second == Keep::kPinned; });
+  if (pinned > 0) SetLocked(stack, {}, commit);
+  return static_cast<size_t>(pinned);
+}
+
+void KeepTable::SetLocked(const std::string& stack, std::vector<Wish> wishes, const std::function<void(IndexBatch)>& commit) {
+  const auto old = of_stack_.find(stack);
   const size_t old_count = old == of_stack_.end() ? 0 : old->second.size();
   if (old_count == wishes.size() && (old_count == 0 || old->second == wishes)) return;
   IndexBatch batch;
@@ -56,9 +70,9 @@ void KeepTable::Set(const Plan& plan, const std::function<void(IndexBatch)>& com
       chunk += wishes[i].first.digest.view();
     }
     // An empty one is deleted.
-    batch.values.emplace_back(ChunkName(plan.stack_name, first / kChunk), std::move(chunk));
+    batch.values.emplace_back(ChunkName(stack, first / kChunk), std::move(chunk));
   }
-  ReplaceLocked(plan.stack_name, std::move(wishes));
+  ReplaceLocked(stack, std::move(wishes));
   commit(std::move(batch));
 }
 

@@ -23,6 +23,9 @@ class KeepTable {
   // be remembered, in the order of the calls, if anything changed; it must not
   // block.
   void Set(const Plan& plan, const std::function<void(IndexBatch)>& commit);
+  // Forgets what this stack's plan said. Returns how many results it pinned;
+  // `commit` is called as by Set.
+  size_t Release(const std::string& stack, const std::function<void(IndexBatch)>& commit);
   Keep Of(const ResultKey& key) const;
   // All of which that says kFirstToGo, there or not.
   std::vector<ResultKey> FirstToGo() const;
@@ -32,6 +35,7 @@ class KeepTable {
     int always = 0, never = 0;
   };
   using Wish = std::pair<ResultKey, Keep>;
+  void SetLocked(const std::string& stack, std::vector<Wish> wishes, const std::function<void(IndexBatch)>& commit);
   void ReplaceLocked(const std::string& stack, std::vector<Wish> wishes);
 
   mutable std::mutex mutex_;

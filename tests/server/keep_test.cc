@@ -1,4 +1,5 @@
 // What is kept, what is disowned, and why: over the network.
+#include <algorithm>
 #include <atomic>
 #include <map>
 #include <optional>
@@ -414,6 +415,38 @@ TEST(VerifyCache, DamageIsCountedForgottenAndRenderedAgain) {
   EXPECT_EQ(again.state(), JOB_DONE);
   EXPECT_EQ(Rendered(again), p.results_lost());
   EXPECT_EQ(verify().results_checked(), 9u);
+}
+
+grpc::Status Release(Daemon& d, const std::string& stack, ReleaseReply* reply) {
+  ReleaseRequest request;
+  request.set_stack_name(stack);
+  grpc::ClientContext context;
+  return d.jobs().Release(&context, request, reply);
+}
+
+TEST(Release, LetsTheKeptGoAlsoAfterARestartUntilTheNextSubmission) {
+  Daemon d;
+  FakeWorker w(d.Channel(), "w");
+  Stack stack = d.TwoPasses();
+  stack.mutable_pass(0)->set_keep(Pass::ALWAYS);
+  const auto kept = [&] {
+    const CacheInfoReply info = Info(d);
+    return std::count_if(info.pass().begin(), info.pass().end(), [](const auto& p) { return p.keep() == Pass::ALWAYS; });
+  };
+  d.Run(stack);
+  EXPECT_EQ(kept(), 1);
+  ReleaseReply reply;
+  EXPECT_EQ(Release(d, "no such shot", &reply).error_code(), grpc::StatusCode::NOT_FOUND);
+  EXPECT_EQ(kept(), 1);
+  ASSERT_TRUE(Release(d, "shot", &reply).ok());
+  EXPECT_EQ(reply.results(), 3u);
+  EXPECT_EQ(kept(), 0);
+  EXPECT_EQ(Release(d, "shot", &reply).error_code(), grpc::StatusCode::NOT_FOUND);
+  d.Restart();
+  FakeWorker again(d.Channel(), "w2");
+  EXPECT_EQ(kept(), 0);
+  EXPECT_EQ(d.Run(stack).pass(0).rendered(), 0u);
+  EXPECT_EQ(kept(), 1);
 }
 
 TEST(Backup, OfACacheInMemoryIsRefused) {
