@@ -1,6 +1,7 @@
 #include "worker/kernels/pull_push.h"
 
 #include <algorithm>
+#include <optional>
 
 namespace selvage {
 namespace {
@@ -116,10 +117,8 @@ bool AnyAbove(const Plane& p, float limit) {
   return false;
 }
 
-}  // namespace
-
-bool PullPush(const Plane& weight, std::vector<Plane>* planes, const std::function<bool()>& stopped) {
-  if (weight.rect().empty() || !AnyAbove(weight, 0.0f)) return true;
+bool Spread(const Plane& weight, std::vector<Plane>* planes, const std::function<bool()>& stopped) {
+  if (planes->empty()) return true;
   std::vector<Level> levels;
   const Plane* finest = &weight;
   const std::vector<Plane>* values = planes;
@@ -138,6 +137,41 @@ bool PullPush(const Plane& weight, std::vector<Plane>* planes, const std::functi
     levels[i].planes.clear();
   }
   return true;
+}
+
+// What all samples of a plane are, if they are all the same. REQUIRES: samples.
+std::optional<float> TheOnlyValue(const Plane& weight, const Plane& plane) {
+  std::optional<float> only;
+  for (int y = weight.rect().y0; y < weight.rect().y1; ++y) {
+    const float *w = weight.row(y), *v = plane.row(y);
+    for (int x = 0; x < weight.rect().width(); ++x) {
+      if (!(w[x] > 0.0f)) continue;
+      if (only && v[x] != *only) return std::nullopt;
+      only = v[x];
+    }
+  }
+  return only;
+}
+
+}  // namespace
+
+bool PullPush(const Plane& weight, std::vector<Plane>* planes, const std::function<bool()>& stopped) {
+  if (weight.rect().empty() || !AnyAbove(weight, 0.0f)) return true;
+  // One value is that value everywhere, to the bit: sums of it would be rounded.
+  std::vector<Plane> mixed;
+  std::vector<size_t> place;
+  for (size_t i = 0; i < planes->size(); ++i) {
+    Plane& plane = (*planes)[i];
+    if (const auto only = TheOnlyValue(weight, plane)) {
+      for (int y = plane.rect().y0; y < plane.rect().y1; ++y) std::fill_n(plane.row(y), plane.rect().width(), *only);
+    } else {
+      mixed.push_back(std::move(plane));
+      place.push_back(i);
+    }
+  }
+  const bool done = Spread(weight, &mixed, stopped);
+  for (size_t i = 0; i < mixed.size(); ++i) (*planes)[place[i]] = std::move(mixed[i]);
+  return done;
 }
 
 }  // namespace selvage
