@@ -233,7 +233,7 @@ class Fitting {
     return bits;
   }
 
-  // Chromaticity within 0.06 of the screen's and not dark.
+  // Chromaticity within 0.06 of the screen's (as in screen_hue) and not dark.
   Bitmap ByColor(const PlateFrame& frame) const {
     const Rgb soft{Blurred(frame.color[0], 1), Blurred(frame.color[1], 1), Blurred(frame.color[2], 1)};
     const float total = color_[0] + color_[1] + color_[2];
@@ -245,10 +245,10 @@ class Fitting {
       uint8_t* to = found.row(y - rect_.y0);
       for (int x = 0; x < rect_.width(); ++x) {
         const float sum = r[x] + g[x] + b[x];
-        // Without dividing: |(r / sum - r0, g / sum - g0)| < 0.06.
-        const float dr = r[x] - r0 * sum, dg = g[x] - g0 * sum, reach = 0.06f * sum;
+        // Without dividing by the sum.
+        const float dr = r[x] - r0 * sum, dg = g[x] - g0 * sum, db = dr + dg, reach = 0.06f * sum;
         const float rg = r[x] > g[x] ? r[x] : g[x], most = rg > b[x] ? rg : b[x];
-        to[x] = dr * dr + dg * dg < reach * reach && most > dark;
+        to[x] = (dr * dr + dg * dg + db * db) * (2.0f / 3) < reach * reach && most > dark;
       }
     }
     found = Eroded(found, 1);

@@ -1,6 +1,7 @@
 #include "worker/kernels/recover.h"
 
 #include <algorithm>
+#include <cstdint>
 
 #include "worker/kernels/foreground_model.h"
 #include "worker/kernels/screen_view.h"
@@ -12,29 +13,38 @@ namespace {
 // Pixels that are worked out together: a full vector on any machine.
 constexpr int kTogether = 16;
 
+bool AnyBetween(const float* alpha, int count, float low, float high) {
+  int32_t any = 0;
+  const auto look = [&](int i) { any |= (alpha[i] > low ? 1 : 0) & (alpha[i] < high ? 1 : 0); };
+  if (count == kTogether) {
+    for (int i = 0; i < kTogether; ++i) look(i);
+  } else {
+    for (int i = 0; i < count; ++i) look(i);
+  }
+  return any != 0;
+}
+
 // Calls use(x0, x1) for stretches, whole blocks of kTogether, that hold all pixels
 // with low < alpha < high.
 template <class Use>
 void ForStretches(const float* alpha, int width, float low, float high, const Use& use) {
   int from = -1;
   for (int x = 0; x < width; x += kTogether) {
-    const int end = std::min(x + kTogether, width);
-    int any = 0;
-    for (int i = x; i < end; ++i) any |= (alpha[i] > low) & (alpha[i] < high);
+    const bool any = AnyBetween(alpha + x, std::min(kTogether, width - x), low, high);
     if (any && from < 0) from = x;
     if (!any && from >= 0) use(from, x), from = -1;
   }
   if (from >= 0) use(from, width);
 }
 
-// Mean of the plate's brightest channel. Every fourth row: plates are smooth.
+// Mean of the plate's brightest channel. Every sixteenth row: plates are smooth.
 float LevelOf(const Picture& plate, const Rect& rect) {
   float most = 0;
   std::vector<float> row(rect.width());
   for (int c = 0; c < 3; ++c) {
     double total = 0;
     int rows = 0;
-    for (int y = rect.y0; y < rect.y1; y += 4, ++rows) {
+    for (int y = rect.y0; y < rect.y1; y += 16, ++rows) {
       FiniteRow(plate.planes[c].row(y), 1, kDarkestScreen, row.size(), row.data());
       double sum = 0;
       for (float v : row) sum += v;
@@ -130,8 +140,11 @@ bool RecoverForeground(const Picture& picture, const Picture& plate, const Plane
     });
     for (int c = 0; c < 3; ++c) {
       const float *from = found[c].data(), *input = picture.planes[c].row(y);
-      float* to = (*out)[c].row(y);
-      for (int x = 0; x < width; ++x) to[x] = a[x] >= 1.0f ? input[x] : from[x] * back;
+      float* __restrict to = (*out)[c].row(y);
+      for (int x = 0; x < width; ++x) {
+        const float solid = input[x], soft = from[x] * back;
+        to[x] = a[x] >= 1.0f ? solid : soft;
+      }
     }
   }
   return true;
