@@ -3,10 +3,16 @@
 #include <algorithm>
 #include <cstring>
 
+#undef HWY_TARGET_INCLUDE
+#define HWY_TARGET_INCLUDE "worker/kernels/grid.cc"
+#include "hwy/foreach_target.h"
+//
+#include "hwy/highway.h"
 #include "worker/kernels/gaussian.h"
 
-namespace selvage {
-namespace {
+// Plain loops, compiled once for each target.
+HWY_BEFORE_NAMESPACE();
+namespace selvage::HWY_NAMESPACE {
 
 // From the centre of cell `first` to that of cell `last`, and to the border where
 // that is the nearest.
@@ -21,6 +27,28 @@ void EnlargeLine(const float* line, int first, int last, int cells, float* to) {
   if (last + 1 == cells) std::fill_n(out + last * F, F - F / 2, line[last]);
 }
 
+void EnlargeRow(const float* line, int factor, int first, int last, int cells, float* to) {
+  switch (factor) {
+    case 1:
+      std::copy(line + first, line + last + 1, to + first);
+      return;
+    case 2:
+      return EnlargeLine<2>(line, first, last, cells, to);
+    case 4:
+      return EnlargeLine<4>(line, first, last, cells, to);
+    case 8:
+      return EnlargeLine<8>(line, first, last, cells, to);
+    case 16:
+      return EnlargeLine<16>(line, first, last, cells, to);
+    default:
+      return EnlargeLine<32>(line, first, last, cells, to);
+  }
+}
+
+void CellAddRow(const float* from, int n, float* __restrict to) {
+  for (int x = 0; x < n; ++x) to[x] += from[x];
+}
+
 // Sums of `factor` columns each.
 template <int F>
 void FoldEvery(const float* from, int cells, float* __restrict to) {
@@ -31,7 +59,7 @@ void FoldEvery(const float* from, int cells, float* __restrict to) {
   }
 }
 
-void FoldColumns(const float* from, int factor, int cells, float* to) {
+void FoldRow(const float* from, int factor, int cells, float* to) {
   switch (factor) {
     case 1:
       return FoldEvery<1>(from, cells, to);
@@ -48,7 +76,15 @@ void FoldColumns(const float* from, int factor, int cells, float* to) {
   }
 }
 
-}  // namespace
+}  // namespace selvage::HWY_NAMESPACE
+HWY_AFTER_NAMESPACE();
+
+#if HWY_ONCE
+namespace selvage {
+
+HWY_EXPORT(EnlargeRow);
+HWY_EXPORT(CellAddRow);
+HWY_EXPORT(FoldRow);
 
 CellSums::CellSums(const Grid& grid, int planes) : grid_(grid) {
   const size_t width = static_cast<size_t>(grid.cells().width()) * grid.factor;
@@ -70,7 +106,7 @@ void CellSums::Finish() {
 
 void CellSums::Fold() {
   const int cells = grid_.cells().width(), factor = grid_.factor;
-  for (size_t p = 0; p < planes_.size(); ++p) FoldColumns(rows_[p], factor, cells, planes_[p].row(cell_row_));
+  for (size_t p = 0; p < planes_.size(); ++p) HWY_DYNAMIC_DISPATCH(FoldRow)(rows_[p], factor, cells, planes_[p].row(cell_row_));
   std::fill(samples_.begin(), samples_.end(), 0.0f);
   ++cell_row_;
 }
@@ -88,16 +124,16 @@ Plane CellMeans(const Grid& grid, const std::function<const float*(int y)>& row)
   for (int Y = 0; Y < cells.height(); ++Y) {
     for (int j = 0; j < factor; ++j) {
       const float* from = row(std::min(grid.fine.y0 + Y * factor + j, grid.fine.y1 - 1));
-      float* __restrict to = columns.data();
+      float* to = columns.data();
       if (j == 0) {
         std::memcpy(to, from, sizeof(float) * width);
       } else {
-        for (int x = 0; x < width; ++x) to[x] += from[x];
+        HWY_DYNAMIC_DISPATCH(CellAddRow)(from, width, to);
       }
     }
     std::fill(columns.begin() + width, columns.end(), columns[width - 1]);
     float* to = means.row(Y);
-    FoldColumns(columns.data(), factor, cells.width(), to);
+    HWY_DYNAMIC_DISPATCH(FoldRow)(columns.data(), factor, cells.width(), to);
     for (int X = 0; X < cells.width(); ++X) to[X] *= share;
   }
   return means;
@@ -115,21 +151,7 @@ void Enlarger::Part(const Plane& field, int y, int x0, int x1, float* to) {
   // Cells whose centres enclose the columns.
   const int first = std::max((x0 - factor / 2) / factor, 0), last = std::min((x1 - 1 + factor - factor / 2) / factor, cells - 1);
   for (int X = first; X <= last; ++X) line_[X] = a[X] + share * (b[X] - a[X]);
-  switch (factor) {
-    case 1:
-      std::memcpy(to + first, line_.data() + first, sizeof(float) * (last + 1 - first));
-      return;
-    case 2:
-      return EnlargeLine<2>(line_.data(), first, last, cells, to);
-    case 4:
-      return EnlargeLine<4>(line_.data(), first, last, cells, to);
-    case 8:
-      return EnlargeLine<8>(line_.data(), first, last, cells, to);
-    case 16:
-      return EnlargeLine<16>(line_.data(), first, last, cells, to);
-    default:
-      return EnlargeLine<32>(line_.data(), first, last, cells, to);
-  }
+  HWY_DYNAMIC_DISPATCH(EnlargeRow)(line_.data(), factor, first, last, cells, to);
 }
 
 Plane Blurred(const Plane& in, double sigma) {
@@ -149,3 +171,4 @@ Plane Blurred(const Plane& in, double sigma) {
 }
 
 }  // namespace selvage
+#endif  // HWY_ONCE

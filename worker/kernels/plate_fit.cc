@@ -203,7 +203,7 @@ class Fitting {
     for (int round = 0; round < kRounds; ++round) {
       if (stopped()) return std::nullopt;
       if (round > 0) {
-        const Bitmap some = HalfOfRows(sure_[0]);
+        const Bitmap some = SomeRows(sure_[0]);
         const ScreenNoise noise = MeasureScreenNoise(frames_[0].color, plate_, &some);
         for (size_t i = 0; i < frames_.size(); ++i) {
           sure_[i] = Opened(FindBareScreen(frames_[i].color, plate_, noise, kSureDistance).found, 1);
@@ -221,12 +221,14 @@ class Fitting {
 
  private:
   static void Correct(const PlateFrame& frame, Bitmap* sure) {
-    std::vector<uint8_t>& bits = sure->bits();
-    for (size_t i = 0; i < bits.size(); ++i) bits[i] = (bits[i] | frame.bare.bits()[i]) & (1 ^ frame.cover.bits()[i]);
+    uint8_t* bits = sure->bits().data();
+    const uint8_t *bare = frame.bare.bits().data(), *cover = frame.cover.bits().data();
+    const size_t count = sure->bits().size();
+    for (size_t i = 0; i < count; ++i) bits[i] = (bits[i] | bare[i]) & (1 ^ cover[i]);
   }
 
-  // Enough for the noise: it costs sorting.
-  static Bitmap HalfOfRows(Bitmap bits) {
+  // Two of every four are enough for the noise, which takes sorting.
+  static Bitmap SomeRows(Bitmap bits) {
     for (int y = 0; y < bits.height(); ++y) {
       if (y & 2) std::fill_n(bits.row(y), bits.width(), 0);
     }
@@ -239,16 +241,17 @@ class Fitting {
     const float total = color_[0] + color_[1] + color_[2];
     const float r0 = color_[0] / total, g0 = color_[1] / total;
     const float dark = 0.3f * std::max({color_[0], color_[1], color_[2]});
-    Bitmap found(rect_.width(), rect_.height());
+    const int width = rect_.width();
+    Bitmap found(width, rect_.height());
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       const float *r = soft[0].row(y), *g = soft[1].row(y), *b = soft[2].row(y);
       uint8_t* to = found.row(y - rect_.y0);
-      for (int x = 0; x < rect_.width(); ++x) {
+      for (int x = 0; x < width; ++x) {
         const float sum = r[x] + g[x] + b[x];
         // Without dividing by the sum.
         const float dr = r[x] - r0 * sum, dg = g[x] - g0 * sum, db = dr + dg, reach = 0.06f * sum;
         const float rg = r[x] > g[x] ? r[x] : g[x], most = rg > b[x] ? rg : b[x];
-        to[x] = (dr * dr + dg * dg + db * db) * (2.0f / 3) < reach * reach && most > dark;
+        to[x] = ((dr * dr + dg * dg + db * db) * (2.0f / 3) < reach * reach) & (most > dark);
       }
     }
     found = Eroded(found, 1);
@@ -260,14 +263,15 @@ class Fitting {
   void KeepAlike(const PlateFrame& frame, Bitmap* sure) {
     const float grey = (color_[0] + color_[1] + color_[2]) / 3;
     const float u[3] = {color_[0] - grey, color_[1] - grey, color_[2] - grey};
-    std::vector<float> signal(rect_.width()), of_screen(signal), tint(signal);
+    const int width = rect_.width();
+    std::vector<float> signal(width), of_screen(signal), tint(signal);
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       float* const s[3] = {plate_[0].row(y), plate_[1].row(y), plate_[2].row(y)};
       for (int c = 0; c < 3; ++c) surfaces_[c].Row(space_, y, s[c]);
       const float* const from[3] = {frame.color[0].row(y), frame.color[1].row(y), frame.color[2].row(y)};
       AxisRow(from, s, u, 1e-9f, signal.size(), signal.data(), of_screen.data(), tint.data());
       uint8_t* to = sure->row(y - rect_.y0);
-      for (int x = 0; x < rect_.width(); ++x) to[x] &= std::abs(signal[x] - of_screen[x]) < 0.25f * of_screen[x];
+      for (int x = 0; x < width; ++x) to[x] &= std::abs(signal[x] - of_screen[x]) < 0.25f * of_screen[x];
     }
     Correct(frame, sure);
   }
@@ -304,18 +308,20 @@ class Fitting {
     const int width = rect_.width();
     const Grid grid{rect_, kCell};
     CellSums sums(grid, 4);
+    std::vector<float> sure(width);
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       float* const* to = sums.Rows(y);
       float* __restrict weight = to[3];
       for (int c = 0; c < 3; ++c) surfaces_[c].Row(space_, y, plate_[c].row(y));
       for (size_t i = 0; i < frames_.size(); ++i) {
-        const uint8_t* sure = inner[i].row(y - rect_.y0);
+        const uint8_t* bits = inner[i].row(y - rect_.y0);
+        for (int x = 0; x < width; ++x) sure[x] = static_cast<float>(bits[x]);
         for (int c = 0; c < 3; ++c) {
           const float *color = frames_[i].color[c].row(y), *surface = plate_[c].row(y);
           float* __restrict rest = to[c];
-          for (int x = 0; x < width; ++x) rest[x] += sure[x] ? color[x] - surface[x] : 0.0f;
+          for (int x = 0; x < width; ++x) rest[x] += sure[x] * (color[x] - surface[x]);
         }
-        for (int x = 0; x < width; ++x) weight[x] += static_cast<float>(sure[x]);
+        for (int x = 0; x < width; ++x) weight[x] += sure[x];
       }
     }
     sums.Finish();
@@ -339,7 +345,7 @@ class Fitting {
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       for (int c = 0; c < 3; ++c) {
         enlarger.Row(rest[c], y, line.data());
-        float* to = plate_[c].row(y);
+        float* __restrict to = plate_[c].row(y);
         for (int x = 0; x < width; ++x) {
           const float v = to[x] + line[x];
           to[x] = v > kDarkestScreen ? v : kDarkestScreen;

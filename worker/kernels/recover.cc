@@ -85,11 +85,12 @@ std::vector<Plane> SamplesUnder(const ScreenView& view, const Plane& alpha) {
 
 Bitmap CoreOf(const Plane& alpha) {
   const Rect& rect = alpha.rect();
-  Bitmap core(rect.width(), rect.height());
+  const int width = rect.width();
+  Bitmap core(width, rect.height());
   for (int y = rect.y0; y < rect.y1; ++y) {
     const float* a = alpha.row(y);
     uint8_t* to = core.row(y - rect.y0);
-    for (int x = 0; x < rect.width(); ++x) to[x] = a[x] >= 1.0f;
+    for (int x = 0; x < width; ++x) to[x] = a[x] >= 1.0f;
   }
   return core;
 }
