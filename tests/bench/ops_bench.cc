@@ -116,14 +116,25 @@ void ChainOfEightLevels(benchmark::State& state) {
 }
 
 // The unmixing operators, on 1920x1080 with hardly any soft band.
+const testing::KeyedScene::Drawn& KeyedFrame() {
+  static const auto drawn = [] {
+    testing::KeyedScene scene;
+    scene.window = kFrame;
+    return scene.Draw();
+  }();
+  return drawn;
+}
+void CountMegapixels(benchmark::State& state) {
+  using benchmark::Counter;
+  state.counters["a_megapixel"] =
+      Counter(1e-6 * static_cast<double>(kFrame.area()), Counter::kIsIterationInvariantRate | Counter::kInvert);
+}
 void Unmixing(benchmark::State& state, const char* step) {
-  testing::KeyedScene scene;
-  scene.window = kFrame;
-  static const auto drawn = scene.Draw();
+  const auto& drawn = KeyedFrame();
   OpTester tester(step);
   tester.Main(drawn.plate).With("plate", drawn.clean).With("matte", drawn.alpha);
   for (auto _ : state) benchmark::DoNotOptimize(tester.Render().planes[0].row(0));
-  state.SetItemsProcessed(state.iterations() * static_cast<int64_t>(kFrame.area()));
+  CountMegapixels(state);
 }
 void ScreenPlateWhole(benchmark::State& state) { Unmixing(state, "screen_plate {}"); }
 void SureScreenWhole(benchmark::State& state) { Unmixing(state, "sure_screen { plate: 'p' }"); }
@@ -131,6 +142,19 @@ void SureCoreWhole(benchmark::State& state) { Unmixing(state, "sure_core { plate
 void UnmixWhole(benchmark::State& state) { Unmixing(state, "unmix { plate: 'p' }"); }
 void RecoverColorWhole(benchmark::State& state) { Unmixing(state, "recover_color { plate: 'p' matte: 'm' }"); }
 void ChromaDetailWhole(benchmark::State& state) { Unmixing(state, "chroma_detail {}"); }
+
+// From the plate alone to colour under a matte.
+void UnmixChain(benchmark::State& state) {
+  const auto& drawn = KeyedFrame();
+  for (auto _ : state) {
+    const Picture clean = OpTester("screen_plate {}").Main(drawn.plate).Render();
+    const Picture matte = OpTester("unmix { plate: 'p' }").Main(drawn.plate).With("plate", clean).Render();
+    const Picture color =
+        OpTester("recover_color { plate: 'p' matte: 'm' }").Main(drawn.plate).With("plate", clean).With("matte", matte).Render();
+    benchmark::DoNotOptimize(color.planes[0].row(0));
+  }
+  CountMegapixels(state);
+}
 
 // One megapixel of soft band, solved once (unmix does it twice).
 void SolveMegapixel(benchmark::State& state) {
@@ -201,6 +225,7 @@ BENCHMARK(SureCoreWhole)->Unit(benchmark::kMillisecond);
 BENCHMARK(UnmixWhole)->Unit(benchmark::kMillisecond);
 BENCHMARK(RecoverColorWhole)->Unit(benchmark::kMillisecond);
 BENCHMARK(ChromaDetailWhole)->Unit(benchmark::kMillisecond);
+BENCHMARK(UnmixChain)->Unit(benchmark::kMillisecond);
 BENCHMARK(SolveMegapixel)->Unit(benchmark::kMillisecond);
 BENCHMARK(Gaussian)->Arg(1)->Arg(3)->Arg(20)->Unit(benchmark::kMillisecond);
 BENCHMARK(HalfBothWays);

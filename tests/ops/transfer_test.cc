@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "tests/testing/simd_targets.h"
+#include "worker/kernels/quick_curve.h"
 
 namespace selvage {
 namespace {
@@ -135,6 +136,28 @@ TEST(Transfer, EveryTargetGivesTheSameBitsAtEveryLength) {
       }
     });
   }
+}
+
+TEST(Transfer, TheQuickCurvesAreTheSameToAMillionth) {
+  std::vector<float> light;
+  for (float v = 1e-6f; v < 2000; v *= 1.0007f) light.push_back(v), light.push_back(-v);
+  for (float v : {0.0f, 0.018f, 0.0031308f, 1.0f, 65504.0f}) light.push_back(v);
+  for (Encoding e : {ENCODING_SRGB, ENCODING_BT709}) {
+    std::vector<float> code(light.size()), quick(light.size()), back(light.size());
+    ForEverySimdTarget([&] {
+      EncodeRow(e, light.data(), code.data(), light.size());
+      QuickEncodeRow(e, light.data(), quick.data(), light.size());
+      for (size_t i = 0; i < light.size(); ++i) ASSERT_NEAR(quick[i], code[i], 1e-6 * (std::abs(code[i]) + 1e-3)) << light[i];
+      DecodeRow(e, code.data(), back.data(), light.size());
+      QuickDecodeRow(e, code.data(), quick.data(), light.size());
+      for (size_t i = 0; i < light.size(); ++i) ASSERT_NEAR(quick[i], back[i], 1e-6 * (std::abs(back[i]) + 1e-3)) << light[i];
+    });
+  }
+  float odd[] = {INFINITY, -INFINITY, NAN};
+  QuickEncodeRow(ENCODING_BT709, odd, odd, 3);
+  EXPECT_EQ(odd[0], INFINITY);
+  EXPECT_EQ(odd[1], -INFINITY);
+  EXPECT_TRUE(std::isnan(odd[2]));
 }
 
 }  // namespace

@@ -3,23 +3,88 @@
 #include <algorithm>
 #include <cstring>
 
+#undef HWY_TARGET_INCLUDE
+#define HWY_TARGET_INCLUDE "worker/kernels/grid.cc"
+#include "hwy/foreach_target.h"
+//
+#include "hwy/highway.h"
 #include "worker/kernels/gaussian.h"
 
-namespace selvage {
-namespace {
+// Plain loops, compiled once for each target.
+HWY_BEFORE_NAMESPACE();
+namespace selvage::HWY_NAMESPACE {
 
+// From the centre of cell `first` to that of cell `last`, and to the border where
+// that is the nearest.
 template <int F>
-void EnlargeLine(const float* line, int cells, float* to) {
-  for (int i = 0; i < F / 2; ++i) to[i] = line[0];
+void EnlargeLine(const float* line, int first, int last, int cells, float* to) {
+  if (first == 0) std::fill_n(to, F / 2, line[0]);
   float* __restrict out = to + F / 2;
-  for (int X = 0; X + 1 < cells; ++X) {
+  for (int X = first; X < last; ++X) {
     const float here = line[X], step = line[X + 1] - line[X];
     for (int r = 0; r < F; ++r) out[X * F + r] = here + step * ((static_cast<float>(r) + 0.5f) / F);
   }
-  for (int i = 0; i < F - F / 2; ++i) out[(cells - 1) * F + i] = line[cells - 1];
+  if (last + 1 == cells) std::fill_n(out + last * F, F - F / 2, line[last]);
 }
 
-}  // namespace
+void EnlargeRow(const float* line, int factor, int first, int last, int cells, float* to) {
+  switch (factor) {
+    case 1:
+      std::copy(line + first, line + last + 1, to + first);
+      return;
+    case 2:
+      return EnlargeLine<2>(line, first, last, cells, to);
+    case 4:
+      return EnlargeLine<4>(line, first, last, cells, to);
+    case 8:
+      return EnlargeLine<8>(line, first, last, cells, to);
+    case 16:
+      return EnlargeLine<16>(line, first, last, cells, to);
+    default:
+      return EnlargeLine<32>(line, first, last, cells, to);
+  }
+}
+
+void CellAddRow(const float* from, int n, float* __restrict to) {
+  for (int x = 0; x < n; ++x) to[x] += from[x];
+}
+
+// Sums of `factor` columns each.
+template <int F>
+void FoldEvery(const float* from, int cells, float* __restrict to) {
+  for (int X = 0; X < cells; ++X) {
+    float sum = from[X * F];
+    for (int i = 1; i < F; ++i) sum += from[X * F + i];
+    to[X] = sum;
+  }
+}
+
+void FoldRow(const float* from, int factor, int cells, float* to) {
+  switch (factor) {
+    case 1:
+      return FoldEvery<1>(from, cells, to);
+    case 2:
+      return FoldEvery<2>(from, cells, to);
+    case 4:
+      return FoldEvery<4>(from, cells, to);
+    case 8:
+      return FoldEvery<8>(from, cells, to);
+    case 16:
+      return FoldEvery<16>(from, cells, to);
+    default:
+      return FoldEvery<32>(from, cells, to);
+  }
+}
+
+}  // namespace selvage::HWY_NAMESPACE
+HWY_AFTER_NAMESPACE();
+
+#if HWY_ONCE
+namespace selvage {
+
+HWY_EXPORT(EnlargeRow);
+HWY_EXPORT(CellAddRow);
+HWY_EXPORT(FoldRow);
 
 CellSums::CellSums(const Grid& grid, int planes) : grid_(grid) {
   const size_t width = static_cast<size_t>(grid.cells().width()) * grid.factor;
@@ -41,60 +106,52 @@ void CellSums::Finish() {
 
 void CellSums::Fold() {
   const int cells = grid_.cells().width(), factor = grid_.factor;
-  for (size_t p = 0; p < planes_.size(); ++p) {
-    const float* from = rows_[p];
-    float* to = planes_[p].row(cell_row_);
-    for (int X = 0; X < cells; ++X) {
-      float sum = 0;
-      for (int i = 0; i < factor; ++i) sum += from[X * factor + i];
-      to[X] = sum;
-    }
-  }
+  for (size_t p = 0; p < planes_.size(); ++p) HWY_DYNAMIC_DISPATCH(FoldRow)(rows_[p], factor, cells, planes_[p].row(cell_row_));
   std::fill(samples_.begin(), samples_.end(), 0.0f);
   ++cell_row_;
 }
 
 Plane CellMeans(const Grid& grid, const Plane& fine) {
-  CellSums sums(grid, 1);
-  const Rect& rect = grid.fine;
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    float* to = sums.Rows(y)[0];
-    const float* from = fine.row(y);
-    for (int x = 0; x < rect.width(); ++x) to[x] += from[x];
+  return CellMeans(grid, [&](int y) { return fine.row(y); });
+}
+
+Plane CellMeans(const Grid& grid, const std::function<const float*(int y)>& row) {
+  const Rect cells = grid.cells();
+  const int width = grid.fine.width(), factor = grid.factor;
+  const float share = 1.0f / static_cast<float>(factor * factor);
+  Plane means(cells);
+  std::vector<float> columns(static_cast<size_t>(cells.width()) * factor);
+  for (int Y = 0; Y < cells.height(); ++Y) {
+    for (int j = 0; j < factor; ++j) {
+      const float* from = row(std::min(grid.fine.y0 + Y * factor + j, grid.fine.y1 - 1));
+      float* to = columns.data();
+      if (j == 0) {
+        std::memcpy(to, from, sizeof(float) * width);
+      } else {
+        HWY_DYNAMIC_DISPATCH(CellAddRow)(from, width, to);
+      }
+    }
+    std::fill(columns.begin() + width, columns.end(), columns[width - 1]);
+    float* to = means.row(Y);
+    HWY_DYNAMIC_DISPATCH(FoldRow)(columns.data(), factor, cells.width(), to);
+    for (int X = 0; X < cells.width(); ++X) to[X] *= share;
   }
-  sums.Finish();
-  Plane& means = sums.planes()[0];
-  for (int Y = 0; Y < means.rect().y1; ++Y) {
-    for (int X = 0; X < means.rect().x1; ++X) means.at(X, Y) /= static_cast<float>(grid.Pixels(X, Y).area());
-  }
-  return std::move(means);
+  return means;
 }
 
 Enlarger::Enlarger(const Grid& grid) : grid_(grid), line_(grid.cells().width()) {}
 
-void Enlarger::Row(const Plane& field, int y, float* to) {
+void Enlarger::Part(const Plane& field, int y, int x0, int x1, float* to) {
   const int cells = grid_.cells().width(), rows = grid_.cells().height(), factor = grid_.factor;
   // Centre of the pixel in cells, from the centre of the first one on, in halves of a pixel.
   const int at = 2 * (y - grid_.fine.y0) + 1 - factor;
   const int Y = std::clamp(at / (2 * factor), 0, rows - 1), next = std::min(Y + 1, rows - 1);
   const float share = at <= 0 ? 0.0f : static_cast<float>(at - 2 * factor * Y) / static_cast<float>(2 * factor);
   const float *a = field.row(Y), *b = field.row(next);
-  for (int X = 0; X < cells; ++X) line_[X] = a[X] + share * (b[X] - a[X]);
-  switch (factor) {
-    case 1:
-      std::memcpy(to, line_.data(), sizeof(float) * cells);
-      return;
-    case 2:
-      return EnlargeLine<2>(line_.data(), cells, to);
-    case 4:
-      return EnlargeLine<4>(line_.data(), cells, to);
-    case 8:
-      return EnlargeLine<8>(line_.data(), cells, to);
-    case 16:
-      return EnlargeLine<16>(line_.data(), cells, to);
-    default:
-      return EnlargeLine<32>(line_.data(), cells, to);
-  }
+  // Cells whose centres enclose the columns.
+  const int first = std::max((x0 - factor / 2) / factor, 0), last = std::min((x1 - 1 + factor - factor / 2) / factor, cells - 1);
+  for (int X = first; X <= last; ++X) line_[X] = a[X] + share * (b[X] - a[X]);
+  HWY_DYNAMIC_DISPATCH(EnlargeRow)(line_.data(), factor, first, last, cells, to);
 }
 
 Plane Blurred(const Plane& in, double sigma) {
@@ -114,3 +171,4 @@ Plane Blurred(const Plane& in, double sigma) {
 }
 
 }  // namespace selvage
+#endif  // HWY_ONCE

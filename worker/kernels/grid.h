@@ -1,6 +1,7 @@
 // Smooth fields are worked out on a coarse grid of cells over a picture.
 #pragma once
 
+#include <functional>
 #include <vector>
 
 #include "worker/image.h"
@@ -41,7 +42,12 @@ class CellSums {
   int cell_row_ = 0;
 };
 
+// Means of the cells. Those that the border cuts are completed with the nearest
+// pixels, so that an even picture has even cells to the bit.
 Plane CellMeans(const Grid& grid, const Plane& fine);
+// The same of rows that are made on the way: row(y), full width, is asked for from
+// the top, the last one more than once.
+Plane CellMeans(const Grid& grid, const std::function<const float*(int y)>& row);
 
 // Rows of the full picture from fields on the grid, bilinear between the centres
 // of cells, nearest beyond the outer ones.
@@ -50,7 +56,10 @@ class Enlarger {
   explicit Enlarger(const Grid& grid);
   // Row y (absolute) into `to`, which has room for the picture's width rounded up
   // to cells.
-  void Row(const Plane& field, int y, float* to);
+  void Row(const Plane& field, int y, float* to) { Part(field, y, 0, grid_.fine.width(), to); }
+  // Of that row at least columns x0 to x1 - 1 (0 is the first), at their places.
+  // REQUIRES: x0 < x1.
+  void Part(const Plane& field, int y, int x0, int x1, float* to);
   size_t row_size() const { return static_cast<size_t>(grid_.cells().width()) * grid_.factor; }
 
  private:

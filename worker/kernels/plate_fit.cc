@@ -9,43 +9,50 @@
 namespace selvage {
 namespace {
 
-constexpr int kRounds = 3, kReweightings = 5;
+constexpr int kRounds = 3;
+// Weighings of a polynomial's samples: from nothing, and from the surface of the round before.
+constexpr int kReweightings = 5, kAgain = 2;
 // Samples that a polynomial is fitted to.
 constexpr double kSamples = 8192;
-constexpr int kMostTerms = 10;
+constexpr int kMostDegree = 3;
+constexpr int kMostTerms = (kMostDegree + 1) * (kMostDegree + 2) / 2;
 // What the polynomial leaves is smoothed by some 2 pixels: a Gaussian of 0.9
 // cells, the cells themselves and the way back up.
 constexpr int kCell = 2;
 constexpr double kSmooth = 0.9;
 constexpr float kCoverage = 0.1f;
 
-// Places at which polynomials are fitted: 1, u, v, u2, uv, v2, ... by degree at
-// each, u and v -1..1 over the picture.
+double Power(double x, int n) { return n == 0 ? 1.0 : n == 1 ? x : n == 2 ? x * x : x * x * x; }
+
+// Places on rows at which polynomials are fitted, u and v -1..1 over the picture.
 class Places {
  public:
-  Places(const Rect& rect, int degree) : rect_(rect), degree_(degree), terms_((degree + 1) * (degree + 2) / 2) {}
-  void Add(int x, int y) {
-    const double u = U(x), v = V(y);
-    for (int d = 0; d <= degree_; ++d) {
-      for (int j = 0; j <= d; ++j) values_.push_back(Power(u, d - j) * Power(v, j));
-    }
+  struct Row {
+    double v;
+    size_t begin, end;
+  };
+
+  explicit Places(const Rect& rect) : rect_(rect) {}
+  void BeginRow(int y) { rows_.push_back({V(y), u_.size(), u_.size()}); }
+  void Add(int x) {
+    u_.push_back(U(x));
+    ++rows_.back().end;
   }
   double U(int x) const { return (2.0 * (x - rect_.x0) + 1) / rect_.width() - 1; }
   double V(int y) const { return (2.0 * (y - rect_.y0) + 1) / rect_.height() - 1; }
-  static double Power(double x, int n) { return n == 0 ? 1.0 : n == 1 ? x : n == 2 ? x * x : x * x * x; }
 
   const Rect& rect() const { return rect_; }
-  int degree() const { return degree_; }
-  int terms() const { return terms_; }
-  size_t count() const { return values_.size() / terms_; }
-  const double* at(size_t i) const { return values_.data() + i * terms_; }
+  size_t count() const { return u_.size(); }
+  const std::vector<Row>& rows() const { return rows_; }
+  const double* u() const { return u_.data(); }
 
  private:
   Rect rect_;
-  int degree_, terms_;
-  std::vector<double> values_;
+  std::vector<Row> rows_;
+  std::vector<double> u_;
 };
 
+// Of u and v up to a degree: 1, u, v, u2, uv, v2, ...
 class Surface {
  public:
   // The same value everywhere.
@@ -53,39 +60,31 @@ class Surface {
     std::fill_n(coefficients_, kMostTerms, 0.0);
     degree_ = 0;
     coefficients_[0] = low_ = high_ = value;
+    fitted_ = false;
   }
 
   // Least squares under Cauchy's weights, 1 / (1 + (rest / scale)^2), the scale
   // twice the deviation of the rests. REQUIRES: places.
-  void Fit(const Places& places, const std::vector<float>& values) {
-    degree_ = places.degree();
-    std::vector<double> weight(values.size(), 1.0);
-    std::vector<float> rest(values.size()), sorted;
-    for (int round = 0; round < kReweightings; ++round) {
-      Solve(places, values, weight);
-      for (size_t i = 0; i < values.size(); ++i) rest[i] = std::abs(values[i] - static_cast<float>(At(places, i)));
-      sorted = rest;
-      const auto middle = sorted.begin() + static_cast<ptrdiff_t>(sorted.size() / 2);
-      std::nth_element(sorted.begin(), middle, sorted.end());
-      const double scale = std::max(2 * 1.4826 * *middle, 1e-6), inverse = 1 / (scale * scale);
-      for (size_t i = 0; i < values.size(); ++i) weight[i] = 1 / (1 + inverse * rest[i] * rest[i]);
+  void Fit(const Places& places, const std::vector<float>& values, int degree) {
+    values_at_.resize(values.size());
+    weight_.assign(values.size(), 1.0);
+    if (fitted_) Weigh(places, values);
+    degree_ = degree;
+    for (int round = fitted_ ? kAgain : kReweightings; round > 0; --round) {
+      Solve(places, values);
+      if (round > 1) Weigh(places, values);
     }
+    fitted_ = true;
     // Elsewhere it stays within what it is at the samples.
-    low_ = high_ = At(places, 0);
-    for (size_t i = 0; i < values.size(); ++i) {
-      const double value = At(places, i);
-      low_ = std::min(low_, value), high_ = std::max(high_, value);
-    }
+    Evaluate(places);
+    const auto [low, high] = std::minmax_element(values_at_.begin(), values_at_.end());
+    low_ = *low, high_ = *high;
   }
 
   void Row(const Places& places, int y, float* to) const {
-    // A polynomial of u alone.
-    double along[4] = {};
-    const double v = places.V(y);
+    double along[kMostDegree + 1];
+    Along(places.V(y), along);
     const int width = places.rect().width();
-    for (int d = 0, k = 0; d <= degree_; ++d) {
-      for (int j = 0; j <= d; ++j, ++k) along[d - j] += coefficients_[k] * Places::Power(v, j);
-    }
     const float c0 = static_cast<float>(along[0]), c1 = static_cast<float>(along[1]),
                 c2 = static_cast<float>(along[2]), c3 = static_cast<float>(along[3]);
     const float low = std::max(static_cast<float>(low_), kDarkestScreen), high = std::max(static_cast<float>(high_), low);
@@ -99,25 +98,68 @@ class Surface {
   }
 
  private:
-  double At(const Places& places, size_t i) const {
-    const double* t = places.at(i);
-    double sum = 0;
-    for (int k = 0; k < places.terms(); ++k) sum += coefficients_[k] * t[k];
-    return sum;
+  // Along a row it is a polynomial of u alone.
+  void Along(double v, double along[kMostDegree + 1]) const {
+    std::fill_n(along, kMostDegree + 1, 0.0);
+    for (int d = 0, k = 0; d <= degree_; ++d) {
+      for (int j = 0; j <= d; ++j, ++k) along[d - j] += coefficients_[k] * Power(v, j);
+    }
+  }
+
+  void Evaluate(const Places& places) {
+    const double* u = places.u();
+    for (const Places::Row& row : places.rows()) {
+      double a[kMostDegree + 1];
+      Along(row.v, a);
+      for (size_t i = row.begin; i < row.end; ++i) {
+        values_at_[i] = static_cast<float>(a[0] + u[i] * (a[1] + u[i] * (a[2] + u[i] * a[3])));
+      }
+    }
+  }
+
+  void Weigh(const Places& places, const std::vector<float>& values) {
+    Evaluate(places);
+    rest_.resize(values.size());
+    for (size_t i = 0; i < values.size(); ++i) rest_[i] = std::abs(values[i] - values_at_[i]);
+    sorted_ = rest_;
+    const auto middle = sorted_.begin() + static_cast<ptrdiff_t>(sorted_.size() / 2);
+    std::nth_element(sorted_.begin(), middle, sorted_.end());
+    const double scale = std::max(2 * 1.4826 * *middle, 1e-6), inverse = 1 / (scale * scale);
+    for (size_t i = 0; i < values.size(); ++i) weight_[i] = 1 / (1 + inverse * rest_[i] * rest_[i]);
   }
 
   // Normal equations by Cholesky's way; a ridge of 1e-9 keeps them solvable
-  // where all samples lie on a line.
-  void Solve(const Places& places, const std::vector<float>& values, const std::vector<double>& weight) {
-    const int terms = places.terms();
-    double m[kMostTerms][kMostTerms] = {}, b[kMostTerms] = {};
-    for (size_t i = 0; i < values.size(); ++i) {
-      const double* t = places.at(i);
-      for (int j = 0; j < terms; ++j) {
-        const double w = weight[i] * t[j];
-        for (int k = 0; k <= j; ++k) m[j][k] += w * t[k];
-        b[j] += w * values[i];
+  // where all samples lie on a line. They are made of sums of w u^i v^j: along
+  // each row by powers of u, then by those of v.
+  void Solve(const Places& places, const std::vector<float>& values) {
+    constexpr int kPowers = 2 * kMostDegree + 1;
+    double sums[kPowers][kPowers] = {}, with[kMostDegree + 1][kMostDegree + 1] = {};
+    for (const Places::Row& row : places.rows()) {
+      double s[kPowers] = {}, t[kMostDegree + 1] = {};
+      for (size_t i = row.begin; i < row.end; ++i) {
+        const double u = places.u()[i];
+        double w = weight_[i], wz = w * values[i];
+        for (int k = 0; k <= kMostDegree; ++k, wz *= u) t[k] += wz;
+        for (int k = 0; k < kPowers; ++k, w *= u) s[k] += w;
       }
+      double v = 1;
+      for (int j = 0; j <= 2 * degree_; ++j, v *= row.v) {
+        for (int i = 0; i + j <= 2 * degree_; ++i) sums[i][j] += s[i] * v;
+        for (int i = 0; i + j <= degree_; ++i) with[i][j] += t[i] * v;
+      }
+    }
+    struct Term {
+      int i, j;
+    };
+    Term term[kMostTerms];
+    int terms = 0;
+    for (int d = 0; d <= degree_; ++d) {
+      for (int j = 0; j <= d; ++j) term[terms++] = {d - j, j};
+    }
+    double m[kMostTerms][kMostTerms], b[kMostTerms];
+    for (int p = 0; p < terms; ++p) {
+      for (int q = 0; q <= p; ++q) m[p][q] = sums[term[p].i + term[q].i][term[p].j + term[q].j];
+      b[p] = with[term[p].i][term[p].j];
     }
     const double ridge = 1e-9 * m[0][0];
     for (int j = 0; j < terms; ++j) {
@@ -139,9 +181,12 @@ class Surface {
     std::copy_n(b, terms, coefficients_);
   }
 
+  bool fitted_ = false;
   int degree_ = 0;
   double coefficients_[kMostTerms] = {};
   double low_ = 0, high_ = 0;
+  std::vector<double> weight_;
+  std::vector<float> values_at_, rest_, sorted_;
 };
 
 class Fitting {
@@ -149,7 +194,7 @@ class Fitting {
   Fitting(const std::vector<PlateFrame>& frames, const std::array<float, 3>& color, int degree)
       : frames_(frames), color_(color), degree_(degree), rect_(frames[0].color[0].rect()),
         plate_{Plane(rect_), Plane(rect_), Plane(rect_)},
-        space_(rect_, degree) {}
+        space_(rect_) {}
 
   std::optional<Rgb> Run(const std::function<bool()>& stopped) {
     for (const PlateFrame& frame : frames_) sure_.push_back(ByColor(frame));
@@ -158,7 +203,8 @@ class Fitting {
     for (int round = 0; round < kRounds; ++round) {
       if (stopped()) return std::nullopt;
       if (round > 0) {
-        const ScreenNoise noise = MeasureScreenNoise(frames_[0].color, plate_, &sure_[0]);
+        const Bitmap some = SomeRows(sure_[0]);
+        const ScreenNoise noise = MeasureScreenNoise(frames_[0].color, plate_, &some);
         for (size_t i = 0; i < frames_.size(); ++i) {
           sure_[i] = Opened(FindBareScreen(frames_[i].color, plate_, noise, kSureDistance).found, 1);
           Correct(frames_[i], &sure_[i]);
@@ -175,26 +221,37 @@ class Fitting {
 
  private:
   static void Correct(const PlateFrame& frame, Bitmap* sure) {
-    std::vector<uint8_t>& bits = sure->bits();
-    for (size_t i = 0; i < bits.size(); ++i) bits[i] = (bits[i] | frame.bare.bits()[i]) & (1 ^ frame.cover.bits()[i]);
+    uint8_t* bits = sure->bits().data();
+    const uint8_t *bare = frame.bare.bits().data(), *cover = frame.cover.bits().data();
+    const size_t count = sure->bits().size();
+    for (size_t i = 0; i < count; ++i) bits[i] = (bits[i] | bare[i]) & (1 ^ cover[i]);
   }
 
-  // Chromaticity within 0.06 of the screen's and not dark.
+  // Two of every four are enough for the noise, which takes sorting.
+  static Bitmap SomeRows(Bitmap bits) {
+    for (int y = 0; y < bits.height(); ++y) {
+      if (y & 2) std::fill_n(bits.row(y), bits.width(), 0);
+    }
+    return bits;
+  }
+
+  // Chromaticity within 0.06 of the screen's (as in screen_hue) and not dark.
   Bitmap ByColor(const PlateFrame& frame) const {
     const Rgb soft{Blurred(frame.color[0], 1), Blurred(frame.color[1], 1), Blurred(frame.color[2], 1)};
     const float total = color_[0] + color_[1] + color_[2];
     const float r0 = color_[0] / total, g0 = color_[1] / total;
     const float dark = 0.3f * std::max({color_[0], color_[1], color_[2]});
-    Bitmap found(rect_.width(), rect_.height());
+    const int width = rect_.width();
+    Bitmap found(width, rect_.height());
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       const float *r = soft[0].row(y), *g = soft[1].row(y), *b = soft[2].row(y);
       uint8_t* to = found.row(y - rect_.y0);
-      for (int x = 0; x < rect_.width(); ++x) {
+      for (int x = 0; x < width; ++x) {
         const float sum = r[x] + g[x] + b[x];
-        // Without dividing: |(r / sum - r0, g / sum - g0)| < 0.06.
-        const float dr = r[x] - r0 * sum, dg = g[x] - g0 * sum, reach = 0.06f * sum;
+        // Without dividing by the sum.
+        const float dr = r[x] - r0 * sum, dg = g[x] - g0 * sum, db = dr + dg, reach = 0.06f * sum;
         const float rg = r[x] > g[x] ? r[x] : g[x], most = rg > b[x] ? rg : b[x];
-        to[x] = dr * dr + dg * dg < reach * reach && most > dark;
+        to[x] = ((dr * dr + dg * dg + db * db) * (2.0f / 3) < reach * reach) & (most > dark);
       }
     }
     found = Eroded(found, 1);
@@ -206,39 +263,42 @@ class Fitting {
   void KeepAlike(const PlateFrame& frame, Bitmap* sure) {
     const float grey = (color_[0] + color_[1] + color_[2]) / 3;
     const float u[3] = {color_[0] - grey, color_[1] - grey, color_[2] - grey};
-    std::vector<float> signal(rect_.width()), of_screen(signal), tint(signal);
+    const int width = rect_.width();
+    std::vector<float> signal(width), of_screen(signal), tint(signal);
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       float* const s[3] = {plate_[0].row(y), plate_[1].row(y), plate_[2].row(y)};
       for (int c = 0; c < 3; ++c) surfaces_[c].Row(space_, y, s[c]);
       const float* const from[3] = {frame.color[0].row(y), frame.color[1].row(y), frame.color[2].row(y)};
       AxisRow(from, s, u, 1e-9f, signal.size(), signal.data(), of_screen.data(), tint.data());
       uint8_t* to = sure->row(y - rect_.y0);
-      for (int x = 0; x < rect_.width(); ++x) to[x] &= std::abs(signal[x] - of_screen[x]) < 0.25f * of_screen[x];
+      for (int x = 0; x < width; ++x) to[x] &= std::abs(signal[x] - of_screen[x]) < 0.25f * of_screen[x];
     }
     Correct(frame, sure);
   }
 
   void FitSurfaces() {
     const double all = static_cast<double>(rect_.area()) * static_cast<double>(frames_.size());
-    const int step = std::max(2, static_cast<int>(std::sqrt(all / kSamples)));
-    Places places(rect_, degree_);
+    const int step = std::max(2, static_cast<int>(std::ceil(std::sqrt(all / kSamples))));
+    Places places(rect_);
     std::vector<float> values[3];
     for (size_t i = 0; i < frames_.size(); ++i) {
       for (int y = rect_.y0; y < rect_.y1; y += step) {
         const uint8_t* sure = sure_[i].row(y - rect_.y0);
-        for (int x = rect_.x0; x < rect_.x1; x += step) {
-          if (!sure[x - rect_.x0]) continue;
-          places.Add(x, y);
-          for (int c = 0; c < 3; ++c) values[c].push_back(frames_[i].color[c].at(x, y));
+        const float* const color[3] = {frames_[i].color[0].row(y), frames_[i].color[1].row(y), frames_[i].color[2].row(y)};
+        places.BeginRow(y);
+        for (int x = 0; x < rect_.width(); x += step) {
+          if (!sure[x]) continue;
+          places.Add(rect_.x0 + x);
+          for (int c = 0; c < 3; ++c) values[c].push_back(color[c][x]);
         }
       }
     }
     for (int c = 0; c < 3; ++c) {
       // A few samples carry no surface.
-      if (values[c].size() < 50) {
+      if (places.count() < 50) {
         surfaces_[c].Set(color_[c]);
       } else {
-        surfaces_[c].Fit(places, values[c]);
+        surfaces_[c].Fit(places, values[c], degree_);
       }
     }
   }
@@ -248,18 +308,20 @@ class Fitting {
     const int width = rect_.width();
     const Grid grid{rect_, kCell};
     CellSums sums(grid, 4);
+    std::vector<float> sure(width);
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       float* const* to = sums.Rows(y);
       float* __restrict weight = to[3];
       for (int c = 0; c < 3; ++c) surfaces_[c].Row(space_, y, plate_[c].row(y));
       for (size_t i = 0; i < frames_.size(); ++i) {
-        const uint8_t* sure = inner[i].row(y - rect_.y0);
+        const uint8_t* bits = inner[i].row(y - rect_.y0);
+        for (int x = 0; x < width; ++x) sure[x] = static_cast<float>(bits[x]);
         for (int c = 0; c < 3; ++c) {
           const float *color = frames_[i].color[c].row(y), *surface = plate_[c].row(y);
           float* __restrict rest = to[c];
-          for (int x = 0; x < width; ++x) rest[x] += sure[x] ? color[x] - surface[x] : 0.0f;
+          for (int x = 0; x < width; ++x) rest[x] += sure[x] * (color[x] - surface[x]);
         }
-        for (int x = 0; x < width; ++x) weight[x] += static_cast<float>(sure[x]);
+        for (int x = 0; x < width; ++x) weight[x] += sure[x];
       }
     }
     sums.Finish();
@@ -283,7 +345,7 @@ class Fitting {
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       for (int c = 0; c < 3; ++c) {
         enlarger.Row(rest[c], y, line.data());
-        float* to = plate_[c].row(y);
+        float* __restrict to = plate_[c].row(y);
         for (int x = 0; x < width; ++x) {
           const float v = to[x] + line[x];
           to[x] = v > kDarkestScreen ? v : kDarkestScreen;

@@ -1,17 +1,20 @@
 #include "worker/kernels/pull_push.h"
 
 #include <algorithm>
+#include <optional>
 
-namespace selvage {
-namespace {
+#undef HWY_TARGET_INCLUDE
+#define HWY_TARGET_INCLUDE "worker/kernels/pull_push.cc"
+#include "hwy/foreach_target.h"
+//
+#include "hwy/highway.h"
 
-struct Level {
-  Plane weight;
-  std::vector<Plane> planes;
-};
+// Plain loops, compiled once for each target.
+HWY_BEFORE_NAMESPACE();
+namespace selvage::HWY_NAMESPACE {
 
 // to[X] = 1 3 3 1 over from[2X-1 .. 2X+2], nothing beyond the ends.
-void HalveRow(const float* from, int width, float* to, int half) {
+void PullAcross(const float* from, int width, float* __restrict to, int half) {
   const auto edge = [&](int X) {
     const auto tap = [&](int x) { return x >= 0 && x < width ? from[x] : 0.0f; };
     return (tap(2 * X - 1) + tap(2 * X + 2)) + 3.0f * (tap(2 * X) + tap(2 * X + 1));
@@ -25,30 +28,95 @@ void HalveRow(const float* from, int width, float* to, int half) {
   for (int X = last; X < half; ++X) to[X] = edge(X);
 }
 
+void PullDown(const float* const rows[4], int n, float* __restrict to) {
+  const float *a = rows[0], *b = rows[1], *c = rows[2], *d = rows[3];
+  for (int x = 0; x < n; ++x) to[x] = (a[x] + d[x]) + 3.0f * (b[x] + c[x]);
+}
+
+// Value x weight; a value of no weight may be anything.
+void PullWeigh(const float* value, const float* weight, int n, float* __restrict to) {
+  for (int x = 0; x < n; ++x) {
+    const float product = value[x] * weight[x];
+    to[x] = weight[x] > 0.0f ? product : 0.0f;
+  }
+}
+
+void PullUnweigh(const float* weight, int n, float* __restrict value) {
+  for (int x = 0; x < n; ++x) value[x] = value[x] / (weight[x] > 0.0f ? weight[x] : 1.0f);
+}
+
+// Bilinear between the centres of coarse pixels, nearest beyond the outer ones;
+// `near` is the row of them that is nearer. `between` has room for them.
+void PushRow(const float* near, const float* other, int half, float* __restrict between, float* __restrict to,
+               int width) {
+  for (int X = 0; X < half; ++X) between[X] = 0.75f * near[X] + 0.25f * other[X];
+  const auto edge = [&](int X) {
+    const float here = 0.75f * between[X];
+    to[2 * X] = here + 0.25f * between[std::max(X - 1, 0)];
+    if (2 * X + 1 < width) to[2 * X + 1] = here + 0.25f * between[std::min(X + 1, half - 1)];
+  };
+  edge(0);
+  for (int X = 1; X + 1 < half; ++X) {
+    const float here = 0.75f * between[X];
+    to[2 * X] = here + 0.25f * between[X - 1];
+    to[2 * X + 1] = here + 0.25f * between[X + 1];
+  }
+  if (half > 1) edge(half - 1);
+}
+
+void PushMix(const float* weight, const float* guess, int n, float* __restrict value) {
+  for (int x = 0; x < n; ++x) {
+    const float w = weight[x], v = value[x], g = guess[x];
+    const float mixed = v * w + (1.0f - w) * g, own = w >= 1.0f ? v : mixed;
+    value[x] = w <= 0.0f ? g : own;
+  }
+}
+
+}  // namespace selvage::HWY_NAMESPACE
+HWY_AFTER_NAMESPACE();
+
+#if HWY_ONCE
+namespace selvage {
+
+HWY_EXPORT(PullAcross);
+HWY_EXPORT(PullDown);
+HWY_EXPORT(PullWeigh);
+HWY_EXPORT(PullUnweigh);
+HWY_EXPORT(PushRow);
+HWY_EXPORT(PushMix);
+
+namespace {
+
+struct Level {
+  Plane weight;
+  std::vector<Plane> planes;
+};
+
 // Weighted sums of one plane: halves both ways, on value x weight (or on weight
 // alone where `value` is null). Without the factor 1/64 of the kernel.
 Plane Halve(const Plane& weight, const Plane* value, const Rect& half) {
   const Rect& rect = weight.rect();
-  Plane rows({half.x0, rect.y0, half.x1, rect.y1});
-  std::vector<float> product(rect.width());
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    const float* w = weight.row(y);
-    const float* from = w;
+  const int width = rect.width();
+  // The last four rows, halved across; zeros beyond the ends.
+  std::vector<float> lines(4 * static_cast<size_t>(half.width())), product(width);
+  const auto line = [&](int y) { return lines.data() + static_cast<size_t>(y & 3) * half.width(); };
+  const auto halve = [&](int y) {
+    if (y >= rect.height()) return std::fill_n(line(y), half.width(), 0.0f), void();
+    const float* from = weight.row(rect.y0 + y);
     if (value) {
-      const float* v = value->row(y);
-      for (int x = 0; x < rect.width(); ++x) product[x] = w[x] > 0.0f ? v[x] * w[x] : 0.0f;
+      HWY_DYNAMIC_DISPATCH(PullWeigh)(value->row(rect.y0 + y), from, width, product.data());
       from = product.data();
     }
-    HalveRow(from, rect.width(), rows.row(y), half.width());
-  }
+    HWY_DYNAMIC_DISPATCH(PullAcross)(from, width, line(y), half.width());
+  };
   Plane out(half);
-  const std::vector<float> zero(half.width(), 0.0f);
-  for (int Y = half.y0; Y < half.y1; ++Y) {
-    const auto tap = [&](int y) { return y < rect.y1 && y >= rect.y0 ? rows.row(y) : zero.data(); };
-    const int y = rect.y0 + 2 * (Y - half.y0);
-    const float *a = tap(y - 1), *b = tap(y), *c = tap(y + 1), *d = tap(y + 2);
-    float* to = out.row(Y);
-    for (int X = 0; X < half.width(); ++X) to[X] = (a[X] + d[X]) + 3.0f * (b[X] + c[X]);
+  halve(0);
+  for (int Y = 0; Y < half.height(); ++Y) {
+    const int y = 2 * Y;
+    halve(y + 1);
+    halve(y + 2);
+    const float* const rows[4] = {line(y - 1), line(y), line(y + 1), line(y + 2)};
+    HWY_DYNAMIC_DISPATCH(PullDown)(rows, half.width(), out.row(Y));
   }
   return out;
 }
@@ -60,11 +128,7 @@ Level Pull(const Plane& weight, const std::vector<Plane>& planes) {
   level.weight = Halve(weight, nullptr, half);
   for (const Plane& plane : planes) {
     Plane sum = Halve(weight, &plane, half);
-    for (int y = 0; y < half.y1; ++y) {
-      const float* w = level.weight.row(y);
-      float* v = sum.row(y);
-      for (int x = 0; x < half.x1; ++x) v[x] = v[x] / (w[x] > 0.0f ? w[x] : 1.0f);
-    }
+    for (int y = 0; y < half.y1; ++y) HWY_DYNAMIC_DISPATCH(PullUnweigh)(level.weight.row(y), half.x1, sum.row(y));
     level.planes.push_back(std::move(sum));
   }
   for (int y = 0; y < half.y1; ++y) {
@@ -77,16 +141,6 @@ Level Pull(const Plane& weight, const std::vector<Plane>& planes) {
   return level;
 }
 
-// Bilinear between the centres of coarse pixels, nearest beyond the outer ones.
-void DoubleRow(const float* from, int half, float* to, int width) {
-  for (int X = 0; X < half; ++X) {
-    const float here = 0.75f * from[X];
-    const float left = X > 0 ? from[X - 1] : from[X], right = X + 1 < half ? from[X + 1] : from[X];
-    to[2 * X] = here + 0.25f * left;
-    if (2 * X + 1 < width) to[2 * X + 1] = here + 0.25f * right;
-  }
-}
-
 void Push(const Plane& coarse, const Plane& weight, Plane* fine) {
   const Rect& rect = fine->rect();
   const int half = coarse.rect().height(), coarse_width = coarse.rect().width();
@@ -94,15 +148,8 @@ void Push(const Plane& coarse, const Plane& weight, Plane* fine) {
   for (int y = 0; y < rect.height(); ++y) {
     const int Y = y / 2;
     const int other = std::clamp(y % 2 ? Y + 1 : Y - 1, 0, half - 1);
-    const float *a = coarse.row(Y), *b = coarse.row(other);
-    for (int X = 0; X < coarse_width; ++X) between[X] = 0.75f * a[X] + 0.25f * b[X];
-    DoubleRow(between.data(), coarse_width, guess.data(), rect.width());
-    const float* w = weight.row(rect.y0 + y);
-    float* v = fine->row(rect.y0 + y);
-    for (int x = 0; x < rect.width(); ++x) {
-      const float mixed = v[x] * w[x] + (1.0f - w[x]) * guess[x];
-      v[x] = w[x] <= 0.0f ? guess[x] : w[x] >= 1.0f ? v[x] : mixed;
-    }
+    HWY_DYNAMIC_DISPATCH(PushRow)(coarse.row(Y), coarse.row(other), coarse_width, between.data(), guess.data(), rect.width());
+    HWY_DYNAMIC_DISPATCH(PushMix)(weight.row(rect.y0 + y), guess.data(), rect.width(), fine->row(rect.y0 + y));
   }
 }
 
@@ -116,10 +163,8 @@ bool AnyAbove(const Plane& p, float limit) {
   return false;
 }
 
-}  // namespace
-
-bool PullPush(const Plane& weight, std::vector<Plane>* planes, const std::function<bool()>& stopped) {
-  if (weight.rect().empty() || !AnyAbove(weight, 0.0f)) return true;
+bool Spread(const Plane& weight, std::vector<Plane>* planes, const std::function<bool()>& stopped) {
+  if (planes->empty()) return true;
   std::vector<Level> levels;
   const Plane* finest = &weight;
   const std::vector<Plane>* values = planes;
@@ -140,4 +185,40 @@ bool PullPush(const Plane& weight, std::vector<Plane>* planes, const std::functi
   return true;
 }
 
+// What all samples of a plane are, if they are all the same. REQUIRES: samples.
+std::optional<float> TheOnlyValue(const Plane& weight, const Plane& plane) {
+  std::optional<float> only;
+  for (int y = weight.rect().y0; y < weight.rect().y1; ++y) {
+    const float *w = weight.row(y), *v = plane.row(y);
+    for (int x = 0; x < weight.rect().width(); ++x) {
+      if (!(w[x] > 0.0f)) continue;
+      if (only && v[x] != *only) return std::nullopt;
+      only = v[x];
+    }
+  }
+  return only;
+}
+
+}  // namespace
+
+bool PullPush(const Plane& weight, std::vector<Plane>* planes, const std::function<bool()>& stopped) {
+  if (weight.rect().empty() || !AnyAbove(weight, 0.0f)) return true;
+  // One value is that value everywhere, to the bit: sums of it would be rounded.
+  std::vector<Plane> mixed;
+  std::vector<size_t> place;
+  for (size_t i = 0; i < planes->size(); ++i) {
+    Plane& plane = (*planes)[i];
+    if (const auto only = TheOnlyValue(weight, plane)) {
+      for (int y = plane.rect().y0; y < plane.rect().y1; ++y) std::fill_n(plane.row(y), plane.rect().width(), *only);
+    } else {
+      mixed.push_back(std::move(plane));
+      place.push_back(i);
+    }
+  }
+  const bool done = Spread(weight, &mixed, stopped);
+  for (size_t i = 0; i < mixed.size(); ++i) (*planes)[place[i]] = std::move(mixed[i]);
+  return done;
+}
+
 }  // namespace selvage
+#endif  // HWY_ONCE

@@ -12,14 +12,22 @@ namespace selvage {
 namespace {
 
 constexpr int kBlock = 4, kBins = 48;
-// Distance in (r, g) chromaticity that belongs to the screen, and the width of
-// the mean shift.
+// Distance in chromaticity that belongs to the screen, and the width of the mean shift.
 constexpr double kNear = 0.04, kShift = 0.02;
+constexpr int kSteps = 24;
+constexpr double kArrived = 1e-6;
 
 struct Block {
   float mean[3];
   double r, g, weight;
 };
+
+// Of r and g, and as much of b = 1 - r - g: no hue is nearer than another. In the
+// mean over all directions the square of (r, g) alone.
+double SquaredDistance(const Block& block, double r, double g) {
+  const double dr = block.r - r, dg = block.g - g, db = dr + dg;
+  return (dr * dr + dg * dg + db * db) * (2.0 / 3);
+}
 
 double Largest(const Block& block) { return std::max({block.mean[0], block.mean[1], block.mean[2]}); }
 
@@ -76,8 +84,7 @@ std::array<float, 3> MediansNear(const std::vector<Block>& blocks, double r, dou
                                  const std::array<float, 3>& fallback) {
   std::vector<float> values[3];
   for (const Block& block : blocks) {
-    const double dr = block.r - r, dg = block.g - g;
-    if (block.weight <= 0 || dr * dr + dg * dg > kNear * kNear) continue;
+    if (block.weight <= 0 || SquaredDistance(block, r, g) > kNear * kNear) continue;
     for (int c = 0; c < 3; ++c) values[c].push_back(block.mean[c]);
   }
   if (values[0].empty()) return fallback;
@@ -107,16 +114,18 @@ std::optional<std::array<float, 3>> FindScreenColor(const Rgb& color, std::optio
   // A picture of greys has weights of its noise alone.
   if (!(bins.at(best_r, best_g) > 1e-4f)) return std::nullopt;
   double r = (best_r + 0.5) / kBins, g = (best_g + 0.5) / kBins;
-  for (int step = 0; step < 8; ++step) {
+  for (int step = 0; step < kSteps; ++step) {
     double sum = 0, sum_r = 0, sum_g = 0;
     for (const Block& block : blocks) {
-      const double dr = block.r - r, dg = block.g - g, far = (dr * dr + dg * dg) / (kShift * kShift);
+      const double far = SquaredDistance(block, r, g) / (kShift * kShift);
       if (block.weight <= 0 || far > 25) continue;
       const double w = block.weight * Exp(-0.5 * far);
       sum += w, sum_r += w * block.r, sum_g += w * block.g;
     }
     if (sum <= 0) break;
+    const double moved = std::abs(sum_r / sum - r) + std::abs(sum_g / sum - g);
     r = sum_r / sum, g = sum_g / sum;
+    if (moved < kArrived) break;
   }
   const float level = 0.5f;
   return MediansNear(blocks, r, g, {level * static_cast<float>(r), level * static_cast<float>(g),

@@ -67,18 +67,6 @@ class Sampler {
   std::vector<float> lines_;
 };
 
-std::vector<Plane> SamplesUnder(const ScreenView& view, const Plane& alpha) {
-  const Rect& rect = alpha.rect();
-  Sampler samples(view.color, view.screen);
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    const float* a = alpha.row(y);
-    ForStretches(
-        rect.width(), [&](int x) { return a[x] > 0.0f; },
-        [&](int x0, int x1) { samples.Add(y, x0, x1, a, [](int) { return true; }); });
-  }
-  return samples.Finish();
-}
-
 class BandSolver {
  public:
   BandSolver(const ScreenView& view, const AxisKeys& keys, const Bitmap& core)
@@ -242,38 +230,6 @@ std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, c
   Unmixed out;
   if (rules.variance) out.variance = known ? solver.Variance() : solver.Unknown();
   out.alpha = std::move(solver.alpha());
-  return out;
-}
-
-std::optional<Rgb> RecoverForeground(const ScreenView& view, const Plane& alpha, const std::function<bool()>& stopped) {
-  const Rect& rect = alpha.rect();
-  Bitmap core(rect.width(), rect.height());
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    const float* a = alpha.row(y);
-    for (int x = 0; x < rect.width(); ++x) core.row(y - rect.y0)[x] = a[x] >= 1.0f;
-  }
-  ForegroundModel model;
-  if (!model.Build(view, SamplesUnder(view, alpha), alpha, core, stopped)) return std::nullopt;
-  ForegroundLines lines(FieldGrid(rect), model);
-  Rgb out{Plane(rect), Plane(rect), Plane(rect)};
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    const ForegroundRows foreground = lines.Row(y);
-    const float* a = alpha.row(y);
-    for (int c = 0; c < 3; ++c) {
-      float* to = out[c].row(y);
-      for (int x = 0; x < rect.width(); ++x) to[x] = a[x] >= 1.0f ? view.color[c].row(y)[x] : std::max(0.0f, foreground.mean[c][x]);
-    }
-    ForStretches(
-        rect.width(), [&](int x) { return a[x] > 0.0f && a[x] < 1.0f; },
-        [&](int x0, int x1) {
-          // Whole stretches, then the core again as it was.
-          float* const to[3] = {out[0].row(y) + x0, out[1].row(y) + x0, out[2].row(y) + x0};
-          RecoverRow(RowsFrom(view.color, view.screen, foreground, y, x0), view.noise.terms, a + x0, x1 - x0, to);
-          for (int x = x0; x < x1; ++x) {
-            for (int c = 0; c < 3 && a[x] >= 1.0f; ++c) to[c][x - x0] = view.color[c].row(y)[x];
-          }
-        });
-  }
   return out;
 }
 

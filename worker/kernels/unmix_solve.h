@@ -29,8 +29,4 @@ struct BandRules {
 std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core,
                                  const BandRules& rules, const std::function<bool()>& stopped);
 
-// Straight foreground colour under a matte, in the scale of view.color. `alpha` is
-// finite and within 0..1.
-std::optional<Rgb> RecoverForeground(const ScreenView& view, const Plane& alpha, const std::function<bool()>& stopped);
-
 }  // namespace selvage

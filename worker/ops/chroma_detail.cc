@@ -3,7 +3,7 @@
 #include <vector>
 
 #include "worker/kernels/grid.h"
-#include "worker/kernels/transfer.h"
+#include "worker/kernels/quick_curve.h"
 #include "worker/op.h"
 
 namespace selvage {
@@ -77,6 +77,18 @@ Plane Slope(const Plane& luma, const Plane& chroma) {
   return slope;
 }
 
+// Slopes of red and blue times the detail that luma has beyond `blurred`. Luma
+// stays: what red and blue gain, weighted, green loses.
+void AddDetail(const float* luma, const float* blurred, float amount, size_t n, float* __restrict red,
+               float* __restrict green, float* __restrict blue) {
+  for (size_t x = 0; x < n; ++x) {
+    const float detail = amount * (luma[x] - blurred[x]);
+    red[x] *= detail;
+    blue[x] *= detail;
+    green[x] = -(kLuma[0] * red[x] + kLuma[2] * blue[x]) * (1 / kLuma[1]);
+  }
+}
+
 class ChromaDetailOp final : public TypedOp<ChromaDetail> {
  public:
   Rect Reads(const OpContext&, const ChromaDetail& p, const Rect& out, const Input& input) const override {
@@ -99,7 +111,7 @@ class ChromaDetailOp final : public TypedOp<ChromaDetail> {
     std::vector<Plane> code;
     for (int c = 0; c < 3; ++c) {
       code.emplace_back(wide);
-      for (int y = wide.y0; y < wide.y1; ++y) EncodeRow(CurveOf(p), picture.planes[c].row(y), code[c].row(y), wide.width());
+      for (int y = wide.y0; y < wide.y1; ++y) QuickEncodeRow(CurveOf(p), picture.planes[c].row(y), code[c].row(y), wide.width());
     }
     Plane luma(wide);
     for (int y = wide.y0; y < wide.y1; ++y) {
@@ -122,36 +134,32 @@ class ChromaDetailOp final : public TypedOp<ChromaDetail> {
     for (int k = 0; k < 2; ++k) {
       Plane chroma = CellMeans(grid, code[2 * k]);
       for (int Y = 0; Y < low.rect().y1; ++Y) {
-        for (int X = 0; X < low.rect().x1; ++X) chroma.at(X, Y) -= low.at(X, Y);
+        const float* from = low.row(Y);
+        float* __restrict to = chroma.row(Y);
+        for (int X = 0; X < low.rect().x1; ++X) to[X] -= from[X];
       }
       slope[k] = Slope(low, chroma);
     }
     Enlarger enlarger(grid);
-    std::vector<float> blurred(enlarger.row_size()), red(blurred), blue(blurred), line(wide.width());
+    std::vector<float> blurred(enlarger.row_size()), red(blurred), green(blurred), blue(blurred), line(wide.width());
     const Rect& rect = out->rect();
     const int skip = rect.x0 - wide.x0;
     for (int y = rect.y0; y < rect.y1; ++y) {
       enlarger.Row(low, y, blurred.data());
       enlarger.Row(slope[0], y, red.data());
       enlarger.Row(slope[1], y, blue.data());
-      const float* l = luma.row(y);
-      for (int x = 0; x < wide.width(); ++x) {
-        const float detail = amount * (l[x] - blurred[x]);
-        red[x] *= detail;
-        blue[x] *= detail;
-      }
+      AddDetail(luma.row(y), blurred.data(), amount, line.size(), red.data(), green.data(), blue.data());
+      const float* const added[3] = {red.data(), green.data(), blue.data()};
       for (int c = 0; c < 3; ++c) {
-        const float* from = code[c].row(y);
-        for (int x = 0; x < wide.width(); ++x) {
-          // Luma stays: what red and blue gain, weighted, green loses.
-          const float green = -(kLuma[0] * red[x] + kLuma[2] * blue[x]) / kLuma[1];
-          line[x] = from[x] + (c == 0 ? red[x] : c == 1 ? green : blue[x]);
-        }
-        DecodeRow(CurveOf(p), line.data() + skip, out->planes[c].row(y), rect.width());
+        const float *from = code[c].row(y) + skip, *more = added[c] + skip;
+        for (int x = 0; x < rect.width(); ++x) line[x] = from[x] + more[x];
+        float* __restrict to = out->planes[c].row(y);
+        QuickDecodeRow(CurveOf(p), line.data(), to, rect.width());
         // Where nothing is added the bits stay.
-        const float *input = picture.planes[c].row(y) + skip, *added = line.data() + skip;
+        const float* input = picture.planes[c].row(y) + skip;
         for (int x = 0; x < rect.width(); ++x) {
-          if (added[x] == from[x + skip]) out->planes[c].row(y)[x] = input[x];
+          const float was = input[x], is = to[x];
+          to[x] = line[x] == from[x] ? was : is;
         }
       }
     }

@@ -13,27 +13,22 @@
 namespace selvage {
 namespace {
 
-// A screen is smooth: in tall pictures cells of a few pixels say as much as pixels.
-Grid PlateGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
+// A screen is smooth: in tall pictures cells of a few pixels, 270 lines of them at
+// least, say as much as pixels.
+Grid PlateGrid(const Rect& rect) {
+  int factor = 1;
+  while (factor < 32 && 2 * factor * 270 <= rect.height()) factor *= 2;
+  return {rect, factor};
+}
 
 Rgb CellColors(const Picture& picture, const Grid& grid) {
-  const Rect& rect = grid.fine;
-  CellSums sums(grid, 3);
-  std::vector<float> line(rect.width());
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    float* const* to = sums.Rows(y);
-    for (int c = 0; c < 3; ++c) {
-      FiniteRow(picture.planes[c].row(y), 1, -65504, line.size(), line.data());
-      for (size_t x = 0; x < line.size(); ++x) to[c][x] += line[x];
-    }
-  }
-  sums.Finish();
   Rgb means;
+  std::vector<float> line(grid.fine.width());
   for (int c = 0; c < 3; ++c) {
-    means[c] = std::move(sums.planes()[c]);
-    for (int Y = 0; Y < means[c].rect().y1; ++Y) {
-      for (int X = 0; X < means[c].rect().x1; ++X) means[c].at(X, Y) /= static_cast<float>(grid.Pixels(X, Y).area());
-    }
+    means[c] = CellMeans(grid, [&](int y) {
+      FiniteRow(picture.planes[c].row(y), 1, -65504, line.size(), line.data());
+      return line.data();
+    });
   }
   return means;
 }
