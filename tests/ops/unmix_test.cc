@@ -287,6 +287,65 @@ TEST(Unmix, ConfidenceIsLowWhereForegroundAndScreenAreAlike) {
   EXPECT_LT(mean_in_band(alike), mean_in_band(clear) - 0.1);
 }
 
+// What covers a rectangle of the drawn scene: a share of a grey, the rest what was there.
+template <class Share, class Grey>
+void Cover(KeyedScene::Drawn* drawn, const Rect& r, const Share& share, const Grey& grey) {
+  for (int y = r.y0; y < r.y1; ++y) {
+    for (int x = r.x0; x < r.x1; ++x) {
+      const double a = share(x, y);
+      for (int c = 0; c < 3; ++c) {
+        float& v = drawn->plate.planes[c].at(x, y);
+        v = static_cast<float>(a * grey(x, y) + (1 - a) * v);
+      }
+    }
+  }
+}
+double MeanIn(const Plane& plane, const Rect& r) {
+  double sum = 0;
+  for (int y = r.y0; y < r.y1; ++y) {
+    for (int x = r.x0; x < r.x1; ++x) sum += plane.at(x, y);
+  }
+  return sum / static_cast<double>(r.area());
+}
+
+// The same two colours on average, three tenths to half of them a white: as a veil
+// the share varies, as spilled cloth the light. That is all that tells them apart.
+TEST(Unmix, AVeilStaysThinAndSpilledClothTurnsSolidOnAnyHue) {
+  const double screens[][3] = {{0.08, 0.52, 0.13}, {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09}, {0.5, 0.1, 0.36}};
+  const Rect place{225, 20, 300, 160}, inside{240, 40, 285, 140};
+  for (const auto& paint : screens) {
+    for (const double thin : {0.3, 0.45}) {
+      KeyedScene scene;
+      std::copy_n(paint, 3, scene.screen);
+      std::fill_n(scene.front, 3, 0.3);
+      const auto folds = [](int x, int y) { return std::sin(x / 2.5 + 0.05 * y) + 0.5 * std::sin(y / 3.0); };
+      auto veil = scene.Draw();
+      Cover(&veil, place, [&](int x, int y) { return thin * (1 + 0.15 * folds(x, y)); }, [](int, int) { return 0.7; });
+      const Plane as_veil = Unmixed(veil.plate, veil.clean).planes[0];
+      EXPECT_LT(MeanIn(as_veil, inside), thin + 0.15) << paint[0] << " " << thin;
+
+      auto cloth = scene.Draw();
+      Cover(&cloth, place, [&](int, int) { return 0.45; }, [](int, int) { return 0.7; });
+      for (int y = place.y0; y < place.y1; ++y) {
+        for (int x = place.x0; x < place.x1; ++x) {
+          for (int c = 0; c < 3; ++c) cloth.plate.planes[c].at(x, y) *= static_cast<float>(1 + 0.12 * folds(x, y));
+        }
+      }
+      const Plane as_cloth = Unmixed(cloth.plate, cloth.clean).planes[0];
+      EXPECT_GT(MeanIn(as_cloth, inside), 0.95) << paint[0] << " " << thin;
+    }
+  }
+}
+
+// Flat: nothing tells, so it stays the mixture it looks like.
+TEST(Unmix, AFlatVeilStaysThin) {
+  for (const double thin : {0.3, 0.45}) {
+    auto drawn = KeyedScene{}.Draw();
+    Cover(&drawn, {225, 20, 300, 160}, [&](int, int) { return thin; }, [](int, int) { return 0.7; });
+    EXPECT_LT(MeanIn(Unmixed(drawn.plate, drawn.clean).planes[0], {240, 40, 285, 140}), thin + 0.15);
+  }
+}
+
 // A real clip before a yellow-green wall, on which green minus the larger of red
 // and blue is nothing: the man inside is solid and the wall is clear.
 TEST(Unmix, KeysAYellowGreenWall) {

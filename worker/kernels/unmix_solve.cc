@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "worker/kernels/shading_evidence.h"
 #include "worker/kernels/solid_core.h"
 
 namespace selvage {
@@ -105,6 +106,7 @@ class BandSolver {
   // that is seen in it.
   bool Solve(bool fill, const std::function<bool()>& stopped) {
     const std::vector<Plane> of_core = CoreSamples();
+    evidence_ = ShadingEvidence(view_);
     for (int round = 0; round < kRounds; ++round) {
       if (!model_.Build(view_, round == 0 ? Copied(of_core) : WithBand(of_core), alpha_, core_, stopped)) return false;
       ForBand([&](int y, const MixRows& rows, int x0, int x1) {
@@ -184,7 +186,7 @@ class BandSolver {
   }
 
   bool GrowCore(bool fill, const std::function<bool()>& stopped) {
-    const auto more = FindCoreInMatte(alpha_, keys_, core_, view_.sure, fill, stopped);
+    const auto more = FindCoreInMatte(alpha_, keys_, evidence_, core_, view_.sure, fill, stopped);
     if (!more) return false;
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       const uint8_t* added = more->row(y - rect_.y0);
@@ -226,6 +228,7 @@ class BandSolver {
   Bitmap band_;
   // view.color denoised in that band.
   Rgb color_;
+  Plane evidence_;
   ForegroundModel model_;
   std::vector<float> line_;
 };

@@ -1,0 +1,113 @@
+#include "worker/kernels/shading_evidence.h"
+
+#include <algorithm>
+#include <cmath>
+#include <vector>
+
+#include "worker/kernels/foreground_model.h"
+#include "worker/kernels/grid.h"
+
+namespace selvage {
+namespace {
+
+// Texture is what differs from its surroundings of this size, and is summed over
+// as much; at 360 lines.
+constexpr double kTexture = 4, kSummed = 4;
+// Variations below this share of the noise tell nothing, nor below this share of
+// the screen's level.
+constexpr float kOfNoise = 0.5f, kOfLevel = 0.004f;
+
+constexpr int kFirst[] = {0, 0, 0, 1, 1, 2}, kSecond[] = {0, 1, 2, 1, 2, 2};
+
+// 1 for cells with hardly any bare screen in or about them.
+Plane AwayFromScreen(const Grid& grid, const Bitmap& sure) {
+  Bitmap open(grid.cells().width(), grid.cells().height(), true);
+  for (int y = 0; y < sure.height(); ++y) {
+    const uint8_t* from = sure.row(y);
+    uint8_t* to = open.row(y / grid.factor);
+    for (int x = 0; x < sure.width(); ++x) to[x / grid.factor] &= from[x] ^ 1;
+  }
+  open = Eroded(open, 1);
+  Plane out(grid.cells());
+  for (int Y = 0; Y < open.height(); ++Y) {
+    for (int X = 0; X < open.width(); ++X) out.row(Y)[X] = open.row(Y)[X];
+  }
+  return out;
+}
+
+}  // namespace
+
+Plane ShadingEvidence(const ScreenView& view) {
+  const Rect& rect = view.color[0].rect();
+  const Grid grid = FieldGrid(rect);
+  const Rect cells = grid.cells();
+  const double scale = KeyScale(rect) / grid.factor;
+  const Plane away = AwayFromScreen(grid, view.sure);
+  Rgb color{CellMeans(grid, view.color[0]), CellMeans(grid, view.color[1]), CellMeans(grid, view.color[2])};
+  const Rgb screen{CellMeans(grid, view.screen[0]), CellMeans(grid, view.screen[1]), CellMeans(grid, view.screen[2])};
+
+  const auto weighted = [&](const Plane& in) {
+    Plane out(cells);
+    for (int Y = 0; Y < cells.y1; ++Y) {
+      for (int X = 0; X < cells.x1; ++X) out.row(Y)[X] = in.row(Y)[X] * away.row(Y)[X];
+    }
+    return out;
+  };
+  const Plane cover = Blurred(away, kTexture * scale), share = Blurred(away, kSummed * scale);
+  Rgb rest;
+  std::vector<Plane> mean;
+  for (int c = 0; c < 3; ++c) {
+    const Plane here = weighted(color[c]);
+    const Plane smooth = Blurred(here, kTexture * scale);
+    rest[c] = Plane(cells);
+    for (int Y = 0; Y < cells.y1; ++Y) {
+      for (int X = 0; X < cells.x1; ++X) {
+        const float w = away.row(Y)[X];
+        rest[c].row(Y)[X] = w > 0 ? color[c].row(Y)[X] - smooth.row(Y)[X] / cover.row(Y)[X] : 0.0f;
+      }
+    }
+    mean.push_back(Blurred(here, kSummed * scale));
+  }
+  std::vector<Plane> product;
+  for (int k = 0; k < 6; ++k) {
+    Plane p(cells);
+    for (int Y = 0; Y < cells.y1; ++Y) {
+      for (int X = 0; X < cells.x1; ++X) p.row(Y)[X] = rest[kFirst[k]].row(Y)[X] * rest[kSecond[k]].row(Y)[X];
+    }
+    product.push_back(Blurred(p, kSummed * scale));
+  }
+
+  const NoiseTerms& t = view.noise.terms;
+  const float pixels = static_cast<float>(grid.factor * grid.factor);
+  const float of_mean = std::min(1.0f, std::max(1.0f, view.noise.share_of_mean * 9) / pixels);
+  Plane out(cells);
+  for (int Y = 0; Y < cells.y1; ++Y) {
+    for (int X = 0; X < cells.x1; ++X) {
+      float& to = out.row(Y)[X];
+      to = 0;
+      if (!(away.row(Y)[X] > 0)) continue;
+      const float w = 1 / share.row(Y)[X];
+      float c[3], v[3], s[6], cc = 0, vv = 0, noise = 0, most = 0;
+      for (int k = 0; k < 3; ++k) {
+        c[k] = mean[k].row(Y)[X] * w;
+        v[k] = c[k] - screen[k].row(Y)[X];
+        cc += c[k] * c[k], vv += v[k] * v[k];
+        noise += of_mean * (t.a * std::max(c[k], 0.0f) + t.b) / 3;
+        most = std::max(most, c[k]);
+      }
+      for (int k = 0; k < 6; ++k) s[k] = product[k].row(Y)[X] * w;
+      const float all = s[0] + s[3] + s[5] - 3 * noise;
+      const auto beside = [&](const float d[3], float dd) {
+        const float along = d[0] * d[0] * s[0] + d[1] * d[1] * s[3] + d[2] * d[2] * s[5] +
+                            2 * (d[0] * d[1] * s[1] + d[0] * d[2] * s[2] + d[1] * d[2] * s[4]);
+        return std::max(0.0f, all - (along / std::max(dd, 1e-12f) - noise));
+      };
+      const float beside_c = beside(c, cc), beside_v = beside(v, vv);
+      const float floor = kOfNoise * noise + kOfLevel * kOfLevel * most * most;
+      to = (beside_v - beside_c) / (beside_v + beside_c + floor);
+    }
+  }
+  return out;
+}
+
+}  // namespace selvage
