@@ -10,9 +10,9 @@
 namespace selvage {
 namespace {
 
-// Texture is what differs from its surroundings of this size, and is summed over
-// as much; at 360 lines.
-constexpr double kTexture = 4, kSummed = 4;
+// Light and shade are what differs from surroundings of the first size, summed over
+// the second; at 360 lines.
+constexpr double kTexture = 10, kSummed = 3;
 // Variations below this share of the noise tell nothing, nor below this share of
 // the screen's level.
 constexpr float kOfNoise = 0.5f, kOfLevel = 0.004f;
