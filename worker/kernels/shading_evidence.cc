@@ -4,6 +4,7 @@
 #include <cmath>
 #include <vector>
 
+#include "worker/kernels/cell_bits.h"
 #include "worker/kernels/foreground_model.h"
 #include "worker/kernels/grid.h"
 
@@ -21,12 +22,8 @@ constexpr int kFirst[] = {0, 0, 0, 1, 1, 2}, kSecond[] = {0, 1, 2, 1, 2, 2};
 
 // 1 for cells with hardly any bare screen in or about them.
 Plane AwayFromScreen(const Grid& grid, const Bitmap& sure) {
-  Bitmap open(grid.cells().width(), grid.cells().height(), true);
-  for (int y = 0; y < sure.height(); ++y) {
-    const uint8_t* from = sure.row(y);
-    uint8_t* to = open.row(y / grid.factor);
-    for (int x = 0; x < sure.width(); ++x) to[x / grid.factor] &= from[x] ^ 1;
-  }
+  Bitmap open = CellsOf(sure, grid);
+  for (uint8_t& bit : open.bits()) bit ^= 1;
   open = Eroded(open, 1);
   Plane out(grid.cells());
   for (int Y = 0; Y < open.height(); ++Y) {
@@ -35,16 +32,28 @@ Plane AwayFromScreen(const Grid& grid, const Bitmap& sure) {
   return out;
 }
 
+Plane Halved(const Plane& in) {
+  const Rect& from = in.rect();
+  Plane out({0, 0, (from.x1 + 1) / 2, (from.y1 + 1) / 2});
+  for (int Y = 0; Y < out.rect().y1; ++Y) {
+    const float *a = in.row(2 * Y), *b = in.row(std::min(2 * Y + 1, from.y1 - 1));
+    float* to = out.row(Y);
+    for (int X = 0; 2 * X + 1 < from.x1; ++X) to[X] = ((a[2 * X] + a[2 * X + 1]) + (b[2 * X] + b[2 * X + 1])) * 0.25f;
+    if (from.x1 % 2 > 0) to[out.rect().x1 - 1] = (a[from.x1 - 1] + b[from.x1 - 1]) * 0.5f;
+  }
+  return out;
+}
+
 }  // namespace
 
-Plane ShadingEvidence(const ScreenView& view) {
+Plane ShadingEvidence(const ScreenView& view, const Rgb& core_color, const Rgb& core_screen) {
   const Rect& rect = view.color[0].rect();
   const Grid grid = FieldGrid(rect);
   const Rect cells = grid.cells();
   const double scale = KeyScale(rect) / grid.factor;
   const Plane away = AwayFromScreen(grid, view.sure);
-  Rgb color{CellMeans(grid, view.color[0]), CellMeans(grid, view.color[1]), CellMeans(grid, view.color[2])};
-  const Rgb screen{CellMeans(grid, view.screen[0]), CellMeans(grid, view.screen[1]), CellMeans(grid, view.screen[2])};
+  Rgb color, screen;
+  for (int c = 0; c < 3; ++c) color[c] = Halved(core_color[c]), screen[c] = Halved(core_screen[c]);
 
   const auto weighted = [&](const Plane& in) {
     Plane out(cells);
@@ -53,18 +62,24 @@ Plane ShadingEvidence(const ScreenView& view) {
     }
     return out;
   };
-  const Plane cover = Blurred(away, kTexture * scale), share = Blurred(away, kSummed * scale);
+  // What is as smooth as that needs no more than every other cell.
+  const Grid halves{cells, 2};
+  const auto surroundings = [&](const Plane& in) { return Blurred(Halved(in), kTexture * scale / 2); };
+  Enlarger enlarger(halves);
+  std::vector<float> above(enlarger.row_size()), below(enlarger.row_size());
+  const Plane cover = surroundings(away), share = Blurred(away, kSummed * scale);
   Rgb rest;
   std::vector<Plane> mean;
   for (int c = 0; c < 3; ++c) {
     const Plane here = weighted(color[c]);
-    const Plane smooth = Blurred(here, kTexture * scale);
+    const Plane smooth = surroundings(here);
     rest[c] = Plane(cells);
     for (int Y = 0; Y < cells.y1; ++Y) {
-      for (int X = 0; X < cells.x1; ++X) {
-        const float w = away.row(Y)[X];
-        rest[c].row(Y)[X] = w > 0 ? color[c].row(Y)[X] - smooth.row(Y)[X] / cover.row(Y)[X] : 0.0f;
-      }
+      enlarger.Row(smooth, Y, above.data());
+      enlarger.Row(cover, Y, below.data());
+      const float *w = away.row(Y), *from = color[c].row(Y);
+      float* to = rest[c].row(Y);
+      for (int X = 0; X < cells.x1; ++X) to[X] = w[X] > 0 ? from[X] - above[X] / std::max(below[X], 1e-6f) : 0.0f;
     }
     mean.push_back(Blurred(here, kSummed * scale));
   }

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <utility>
 
+#include "worker/kernels/cell_bits.h"
 #include "worker/kernels/distance.h"
 #include "worker/kernels/foreground_model.h"
 #include "worker/kernels/grid.h"
@@ -32,29 +33,6 @@ constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 
 constexpr float kHardlyAny = 0.15f, kTinted = 0.6f, kEven = 0.6f, kNearlyScreen = 0.8f;
 constexpr double kPaneArea = 300, kDeep = 3;
 constexpr size_t kFewDeep = 4;
-
-// Cells with any pixel.
-Bitmap CellsOf(const Bitmap& pixels, const Grid& grid) {
-  if (grid.factor == 1) return pixels;
-  Bitmap cells(grid.cells().width(), grid.cells().height());
-  for (int y = 0; y < pixels.height(); ++y) {
-    const uint8_t* from = pixels.row(y);
-    uint8_t* to = cells.row(y / grid.factor);
-    for (int x = 0; x < pixels.width(); ++x) to[x / grid.factor] |= from[x];
-  }
-  return cells;
-}
-
-Bitmap PixelsOf(const Bitmap& cells, const Grid& grid) {
-  if (grid.factor == 1) return cells;
-  Bitmap pixels(grid.fine.width(), grid.fine.height());
-  for (int y = 0; y < pixels.height(); ++y) {
-    const uint8_t* from = cells.row(y / grid.factor);
-    uint8_t* to = pixels.row(y);
-    for (int x = 0; x < pixels.width(); ++x) to[x] = from[x / grid.factor];
-  }
-  return pixels;
-}
 
 // Parts of the band that are half solid by the matte, and spilled rather than thin.
 Bitmap LitSolids(const Plane& alpha, const Plane& evidence, const Bitmap& core, const Bitmap& sure) {
@@ -248,14 +226,14 @@ Grid CoreGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
 
 AxisKeys KeyAlongAxis(const ScreenView& view) {
   const Grid grid = CoreGrid(view.color[0].rect());
-  const Rgb color{CellMeans(grid, view.color[0]), CellMeans(grid, view.color[1]), CellMeans(grid, view.color[2])};
-  const Rgb screen{CellMeans(grid, view.screen[0]), CellMeans(grid, view.screen[1]), CellMeans(grid, view.screen[2])};
+  Rgb color{CellMeans(grid, view.color[0]), CellMeans(grid, view.color[1]), CellMeans(grid, view.color[2])};
+  Rgb screen{CellMeans(grid, view.screen[0]), CellMeans(grid, view.screen[1]), CellMeans(grid, view.screen[2])};
   NoiseTerms noise = view.noise.terms;
   const float pixels = static_cast<float>(grid.factor * grid.factor);
   noise.a /= pixels, noise.b /= pixels;
   const Rgb denoised = Denoised(color, noise);
   const Rect rect = grid.cells();
-  AxisKeys keys{Plane(rect), Plane(rect)};
+  AxisKeys keys{Plane(rect), Plane(rect), {}, {}};
   Plane signal(rect);
   // A screen that is hardly one in places still divides.
   float least = 0;
@@ -273,6 +251,8 @@ AxisKeys KeyAlongAxis(const ScreenView& view) {
     float* to = keys.key.row(y);
     for (int x = 0; x < rect.width(); ++x) to[x] = 1.0f - from[x] / to[x];
   }
+  keys.color = std::move(color);
+  keys.screen = std::move(screen);
   return keys;
 }
 

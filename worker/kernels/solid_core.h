@@ -20,6 +20,8 @@ struct AxisKeys {
   Plane key;
   // Share of the screen's hue in the colour's brightness, 1 on screen.
   Plane tint;
+  // What they are of: means of the picture and of the screen.
+  Rgb color, screen;
 };
 AxisKeys KeyAlongAxis(const ScreenView& view);
 

@@ -106,7 +106,7 @@ class BandSolver {
   // that is seen in it.
   bool Solve(bool fill, const std::function<bool()>& stopped) {
     const std::vector<Plane> of_core = CoreSamples();
-    evidence_ = ShadingEvidence(view_);
+    evidence_ = ShadingEvidence(view_, keys_.color, keys_.screen);
     for (int round = 0; round < kRounds; ++round) {
       if (!SolveOnce(round == 0 ? Copied(of_core) : WithBand(of_core), stopped)) return false;
       if (round + 1 < kRounds && !GrowCore(fill, stopped)) return false;
