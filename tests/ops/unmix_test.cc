@@ -184,6 +184,27 @@ TEST(Unmix, ExposureMakesNoDifferenceToTheBit) {
   EXPECT_TRUE(SameBits(Unmixed(bright, clean), Unmixed(drawn.plate, drawn.clean)));
 }
 
+// What covers a rectangle of the drawn scene: a share of a grey, the rest what was there.
+template <class Share, class Grey>
+void Cover(KeyedScene::Drawn* drawn, const Rect& r, const Share& share, const Grey& grey) {
+  for (int y = r.y0; y < r.y1; ++y) {
+    for (int x = r.x0; x < r.x1; ++x) {
+      const double a = share(x, y);
+      for (int c = 0; c < 3; ++c) {
+        float& v = drawn->plate.planes[c].at(x, y);
+        v = static_cast<float>(a * grey(x, y) + (1 - a) * v);
+      }
+    }
+  }
+}
+double MeanIn(const Plane& plane, const Rect& r) {
+  double sum = 0;
+  for (int y = r.y0; y < r.y1; ++y) {
+    for (int x = r.x0; x < r.x1; ++x) sum += plane.at(x, y);
+  }
+  return sum / static_cast<double>(r.area());
+}
+
 TEST(Unmix, MasksDecide) {
   const KeyedScene scene;
   const auto drawn = scene.Draw();
@@ -205,7 +226,7 @@ TEST(Unmix, MasksDecide) {
   EXPECT_EQ(matte.planes[0].at(140, 80), 0);
   EXPECT_EQ(matte.planes[0].at(28, 28), 1);
   EXPECT_EQ(matte.planes[0].at(15, 15), 1) << "solid is stronger than screen";
-  // A core that is given is all the core there is, and is solid.
+  // A core that is given is solid.
   const Picture core = OpTester("unmix { plate: 'p' core: 'c' }")
                            .Main(drawn.plate)
                            .With("plate", drawn.clean)
@@ -246,15 +267,24 @@ TEST(Unmix, AnEnclosedMirrorIsSolidUnlessFillIsOff) {
   EXPECT_LT(Unmixed(drawn.plate, drawn.clean, "fill: false").planes[0].at(150, 90), 0.9);
 }
 
+// A foreground of half the screen's colour and half a grey: half a key, nowhere core.
 TEST(Unmix, WithoutCoreThePlainKeyIsLeft) {
-  const auto drawn = KeyedScene{}.Draw();
-  const Picture matte = OpTester("unmix { plate: 'p' core: 'c' }")
-                            .Main(drawn.plate)
-                            .With("plate", drawn.clean)
-                            .With("core", MakeConstant(MATTE, drawn.plate.rect(), 0))
-                            .Render();
-  EXPECT_LT(MeanSquare(matte.planes[0], drawn.alpha.planes[0]), 0.02);
+  KeyedScene scene;
+  for (int c = 0; c < 3; ++c) scene.front[c] = 0.5 * scene.screen[c] + 0.15;
+  const auto drawn = scene.Draw();
+  const Picture matte = Unmixed(drawn.plate, drawn.clean);
+  EXPECT_NEAR(MeanIn(matte.planes[0], {135, 75, 165, 105}), 0.5, 0.06);
   EXPECT_EQ(matte.planes[0].at(5, 5), 0);
+  // Given one, it is solved from that.
+  Picture core = MakeConstant(MATTE, scene.window, 0);
+  core.planes[0].constant.reset();
+  for (int y = 60; y < 120; ++y) std::fill_n(&core.planes[0].at(120, y), 60, 1.0f);
+  const Picture solved = OpTester("unmix { plate: 'p' core: 'c' }")
+                             .Main(drawn.plate)
+                             .With("plate", drawn.clean)
+                             .With("core", core)
+                             .Render();
+  EXPECT_GT(MeanIn(solved.planes[0], {110, 85, 118, 95}), 0.9);
 }
 
 TEST(Unmix, AGreyPlateIsRefusedWithItsColour) {
@@ -285,6 +315,94 @@ TEST(Unmix, ConfidenceIsLowWhereForegroundAndScreenAreAlike) {
   };
   EXPECT_GT(mean_in_band(clear), 0.7);
   EXPECT_LT(mean_in_band(alike), mean_in_band(clear) - 0.1);
+}
+
+// The same two colours on average, three tenths to half of them a white: as a veil
+// the share varies, as spilled cloth the light. That is all that tells them apart.
+TEST(Unmix, AVeilStaysThinAndSpilledClothTurnsSolidOnAnyHue) {
+  const double screens[][3] = {{0.08, 0.52, 0.13}, {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09}, {0.5, 0.1, 0.36}};
+  const Rect place{225, 20, 300, 160}, inside{240, 40, 285, 140};
+  for (const auto& paint : screens) {
+    for (const double thin : {0.3, 0.45}) {
+      KeyedScene scene;
+      std::copy_n(paint, 3, scene.screen);
+      std::fill_n(scene.front, 3, 0.3);
+      const auto folds = [](int x, int y) { return std::sin(x / 2.5 + 0.05 * y) + 0.5 * std::sin(y / 3.0); };
+      auto veil = scene.Draw();
+      Cover(&veil, place, [&](int x, int y) { return thin * (1 + 0.15 * folds(x, y)); }, [](int, int) { return 0.7; });
+      const Plane as_veil = Unmixed(veil.plate, veil.clean).planes[0];
+      EXPECT_LT(MeanIn(as_veil, inside), thin + 0.15) << paint[0] << " " << thin;
+
+      auto cloth = scene.Draw();
+      Cover(&cloth, place, [&](int, int) { return 0.45; }, [](int, int) { return 0.7; });
+      for (int y = place.y0; y < place.y1; ++y) {
+        for (int x = place.x0; x < place.x1; ++x) {
+          for (int c = 0; c < 3; ++c) cloth.plate.planes[c].at(x, y) *= static_cast<float>(1 + 0.12 * folds(x, y));
+        }
+      }
+      const Plane as_cloth = Unmixed(cloth.plate, cloth.clean).planes[0];
+      EXPECT_GT(MeanIn(as_cloth, inside), 0.95) << paint[0] << " " << thin;
+    }
+  }
+}
+
+// Flat: nothing tells, so it stays the mixture it looks like.
+TEST(Unmix, AFlatVeilStaysThin) {
+  for (const double thin : {0.3, 0.45}) {
+    auto drawn = KeyedScene{}.Draw();
+    Cover(&drawn, {225, 20, 300, 160}, [&](int, int) { return thin; }, [](int, int) { return 0.7; });
+    EXPECT_LT(MeanIn(Unmixed(drawn.plate, drawn.clean).planes[0], {240, 40, 285, 140}), thin + 0.15);
+  }
+}
+
+// A mask in one place harms no other.
+TEST(Unmix, MasksHarmNothingBesideThem) {
+  const double screens[][3] = {{0.08, 0.52, 0.13}, {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09}, {0.5, 0.1, 0.36}};
+  for (const auto& paint : screens) {
+    KeyedScene scene;
+    std::copy_n(paint, 3, scene.screen);
+    std::fill_n(scene.front, 3, 0.3);
+    auto drawn = scene.Draw();
+    // A veil, and a spilled block that mirrors the screen at its left.
+    const Rect veil{230, 10, 300, 80}, block{230, 100, 300, 165};
+    const auto ripple = [](int x, int y) { return std::sin(x / 2.5 + 0.05 * y); };
+    Cover(&drawn, veil, [&](int x, int y) { return 0.35 * (1 + 0.15 * ripple(x, y)); }, [](int, int) { return 0.7; });
+    Cover(&drawn, block, [&](int x, int) { return x < 250 ? 0.15 : 0.45; }, [](int, int) { return 0.4; });
+    Plane& truth = drawn.alpha.planes[0];
+    for (int y = 0; y < scene.window.y1; ++y) {
+      for (int x = 0; x < scene.window.x1; ++x) {
+        const Rect here{x, y, x + 1, y + 1};
+        if (!here.Intersect(veil).empty()) truth.at(x, y) += (1 - truth.at(x, y)) * static_cast<float>(0.35 * (1 + 0.15 * ripple(x, y)));
+        if (!here.Intersect(block).empty()) truth.at(x, y) = 1;
+      }
+    }
+    const auto mask = [&](const Rect& r) {
+      Picture picture = MakeConstant(MATTE, scene.window, 0);
+      picture.planes[0].constant.reset();
+      for (int y = r.y0; y < r.y1; ++y) std::fill_n(&picture.planes[0].at(r.x0, y), r.width(), 1.0f);
+      return picture;
+    };
+    const Rect core{120, 60, 180, 120}, solid{230, 100, 270, 165};
+    const Plane free = Unmixed(drawn.plate, drawn.clean).planes[0];
+    const Plane masked = OpTester("unmix { plate: 'p' core: 'c' solid: 's' }")
+                             .Main(drawn.plate)
+                             .With("plate", drawn.clean)
+                             .With("core", mask(core))
+                             .With("solid", mask(solid))
+                             .Render()
+                             .planes[0];
+    double without = 0, with = 0;
+    for (int y = 0; y < scene.window.y1; ++y) {
+      for (int x = 0; x < scene.window.x1; ++x) {
+        const Rect here{x, y, x + 1, y + 1};
+        if (!here.Intersect(core).empty() || !here.Intersect(solid).empty()) continue;
+        without += std::pow(free.at(x, y) - truth.at(x, y), 2);
+        with += std::pow(masked.at(x, y) - truth.at(x, y), 2);
+      }
+    }
+    EXPECT_LT(with, 1.02 * without + 0.5) << paint[0];
+    EXPECT_EQ(MeanIn(masked, solid), 1);
+  }
 }
 
 // A real clip before a yellow-green wall, on which green minus the larger of red

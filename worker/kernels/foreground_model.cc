@@ -1,9 +1,11 @@
 #include "worker/kernels/foreground_model.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <iterator>
 
+#include "worker/kernels/cell_bits.h"
 #include "worker/kernels/distance.h"
 #include "worker/kernels/pull_push.h"
 
@@ -25,13 +27,9 @@ constexpr int kFirst[] = {0, 0, 0, 1, 1, 2}, kSecond[] = {0, 1, 2, 1, 2, 2};
 // Distance in pixels from the nearest cell with core in it; infinite without core.
 Plane CoreDistance(const Grid& grid, const Bitmap& core) {
   const Rect cells = grid.cells();
-  std::vector<uint8_t> other(cells.area(), 1);
-  for (int y = 0; y < core.height(); ++y) {
-    const uint8_t* from = core.row(y);
-    uint8_t* to = other.data() + static_cast<size_t>(y / grid.factor) * cells.width();
-    for (int x = 0; x < core.width(); ++x) to[x / grid.factor] &= from[x] ^ 1;
-  }
-  const std::vector<int32_t> distance2 = SquaredDistanceToZero(other, cells.width(), cells.height());
+  Bitmap other = CellsOf(core, grid);
+  for (uint8_t& bit : other.bits()) bit ^= 1;
+  const std::vector<int32_t> distance2 = SquaredDistanceToZero(other.bits(), cells.width(), cells.height());
   Plane out(cells);
   for (int Y = 0; Y < cells.height(); ++Y) {
     for (int X = 0; X < cells.width(); ++X) {
@@ -40,6 +38,45 @@ Plane CoreDistance(const Grid& grid, const Bitmap& core) {
     }
   }
   return out;
+}
+
+// A row of products to covariances, and further from the core to those of any grey;
+// means get the spill that is expected.
+void Widen(const float* distance, float reach2, const NoiseTerms& noise, const std::array<const float*, 3>& spill, int width,
+           std::vector<Plane>* fields, int Y) {
+  const float a = noise.a, b = noise.b;
+  float* f[9];
+  for (int k = 0; k < 9; ++k) f[k] = (*fields)[k].row(Y);
+  float *__restrict m0 = f[0], *__restrict m1 = f[1], *__restrict m2 = f[2], *__restrict rr = f[3], *__restrict rg = f[4],
+        *__restrict rb = f[5], *__restrict gg = f[6], *__restrict gb = f[7], *__restrict bb = f[8];
+  const float *s0 = spill[0], *s1 = spill[1], *s2 = spill[2];
+  // Samples are as noisy as the picture, so their noise is taken off: each
+  // channel shrinks, and what it shares with the others alike. Taken off the
+  // variances alone it could leave less than nothing in some direction.
+  const auto shrink = [a, b](float square, float mean) {
+    const float v = square - mean * mean, left = v - (a * (mean > 0.0f ? mean : 0.0f) + b);
+    return std::sqrt((left > 0.0f ? left : 0.0f) / (left > 0.0f ? v : 1.0f));
+  };
+  for (int X = 0; X < width; ++X) {
+    const float d2 = distance[X] * distance[X];
+    const float far = d2 < 1e30f ? d2 / (d2 + reach2) : 1.0f, grey_variance = kAnyGrey * far;
+    const float r = m0[X], g = m1[X], bl = m2[X];
+    const float lit_r = r + s0[X], lit_g = g + s1[X], lit_b = bl + s2[X];
+    const float kr = shrink(rr[X], r), kg = shrink(gg[X], g), kb = shrink(bb[X], bl);
+    const auto any = [&](float square, float mi, float mj, float ki, float kj, float li, float lj, float more) {
+      return ((square - mi * mj) * ki * kj + more) + (kBrightness * li * lj + grey_variance);
+    };
+    rr[X] = any(rr[X], r, r, kr, kr, lit_r, lit_r, kAnyColor);
+    rg[X] = any(rg[X], r, g, kr, kg, lit_r, lit_g, 0.0f);
+    rb[X] = any(rb[X], r, bl, kr, kb, lit_r, lit_b, 0.0f);
+    gg[X] = any(gg[X], g, g, kg, kg, lit_g, lit_g, kAnyColor);
+    gb[X] = any(gb[X], g, bl, kg, kb, lit_g, lit_b, 0.0f);
+    bb[X] = any(bb[X], bl, bl, kb, kb, lit_b, lit_b, kAnyColor);
+    const float grey = (r + g + bl) / 3;
+    m0[X] = r + far * (grey - r) + s0[X];
+    m1[X] = g + far * (grey - g) + s1[X];
+    m2[X] = bl + far * (grey - bl) + s2[X];
+  }
 }
 
 }  // namespace
@@ -128,35 +165,8 @@ bool ForegroundModel::Build(const ScreenView& view, std::vector<Plane> moments, 
   const Plane distance = CoreDistance(grid, core);
   const double reach = kGreyReach * KeyScale(alpha.rect());
   const float reach2 = static_cast<float>(reach * reach);
-  const NoiseTerms& noise = view.noise.terms;
   for (int Y = 0; Y < cells.y1; ++Y) {
-    for (int X = 0; X < cells.x1; ++X) {
-      const float d2 = distance.at(X, Y) * distance.at(X, Y);
-      const float far = d2 < 1e30f ? d2 / (d2 + reach2) : 1.0f;
-      float mean[3], lit[3];
-      for (int c = 0; c < 3; ++c) {
-        mean[c] = fields_[c].at(X, Y);
-        lit[c] = mean[c] + spill_[c].at(X, Y);
-      }
-      // Samples are as noisy as the picture, so their noise is taken off: each
-      // channel shrinks, and what it shares with the others alike. Taken off the
-      // variances alone it could leave less than nothing in some direction.
-      float shrink[3];
-      for (int c = 0; c < 3; ++c) {
-        constexpr int kVariance[] = {0, 3, 5};
-        const float v = fields_[3 + kVariance[c]].at(X, Y) - mean[c] * mean[c];
-        const float left = v - (noise.a * std::max(mean[c], 0.0f) + noise.b);
-        shrink[c] = left > 0 ? std::sqrt(left / v) : 0.0f;
-      }
-      for (int k = 0; k < 6; ++k) {
-        const int i = kFirst[k], j = kSecond[k];
-        float& v = fields_[3 + k].at(X, Y);
-        v = (v - mean[i] * mean[j]) * shrink[i] * shrink[j] + (i == j ? kAnyColor : 0.0f);
-        v += kBrightness * lit[i] * lit[j] + kAnyGrey * far;
-      }
-      const float grey = (mean[0] + mean[1] + mean[2]) / 3;
-      for (int c = 0; c < 3; ++c) fields_[c].at(X, Y) = mean[c] + far * (grey - mean[c]) + spill_[c].at(X, Y);
-    }
+    Widen(distance.row(Y), reach2, view.noise.terms, {spill_[0].row(Y), spill_[1].row(Y), spill_[2].row(Y)}, cells.x1, &fields_, Y);
   }
   return true;
 }

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <utility>
 
+#include "worker/kernels/cell_bits.h"
 #include "worker/kernels/distance.h"
 #include "worker/kernels/foreground_model.h"
 #include "worker/kernels/grid.h"
@@ -13,14 +14,19 @@ namespace selvage {
 namespace {
 
 // Keys that are solid where they are so all over a square (of side 9 at 360 lines) and
-// this far from bare screen. The lower one counts where the colour has next to
-// nothing of the screen's hue for its brightness: a white full of spill, no glass.
-constexpr float kFairlySolid = 0.7f, kHalfSolid = 0.35f, kHardlyTinted = 0.35f;
+// this far from bare screen.
+constexpr float kFairlySolid = 0.7f;
 constexpr double kAround = 4, kAway = 4;
 // A matte says more than a key. What closes gaps of the core may be half open.
 constexpr float kSolidInMatte = 0.95f, kFairInMatte = 0.6f;
 constexpr double kAroundInMatte = 2, kGap = 8;
 constexpr float kOpenInGap = 0.35f, kTintInGap = 0.6f;
+// Parts of the band that vary as something lit does: alpha from which a pixel
+// belongs to one, the radius of what is too thin, the mean evidence that makes all
+// of it solid, or its pixels of some evidence of their own; and what being among
+// core rather than among anything else adds to it.
+constexpr float kHalfInMatte = 0.3f, kLitPixel = 0.2f;
+constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4;
 // Enclosed parts: screen amounts up to kHardlyAny are no window; larger ones must
 // be even (median above 60 % of the largest) and of some area, or hold nowhere
 // nearly as much as screen, though some pixels lie deep.
@@ -28,31 +34,49 @@ constexpr float kHardlyAny = 0.15f, kTinted = 0.6f, kEven = 0.6f, kNearlyScreen 
 constexpr double kPaneArea = 300, kDeep = 3;
 constexpr size_t kFewDeep = 4;
 
-// Cells with any pixel.
-Bitmap CellsOf(const Bitmap& pixels, const Grid& grid) {
-  if (grid.factor == 1) return pixels;
-  Bitmap cells(grid.cells().width(), grid.cells().height());
-  for (int y = 0; y < pixels.height(); ++y) {
-    const uint8_t* from = pixels.row(y);
-    uint8_t* to = cells.row(y / grid.factor);
-    for (int x = 0; x < pixels.width(); ++x) to[x / grid.factor] |= from[x];
+// Parts of the band that are half solid by the matte, and spilled rather than thin.
+Bitmap LitSolids(const Plane& alpha, const Plane& evidence, const Bitmap& core, const Bitmap& sure) {
+  const int width = core.width(), height = core.height();
+  Bitmap band(width, height);
+  for (int Y = 0; Y < height; ++Y) {
+    const float* a = alpha.row(Y);
+    const uint8_t *in_core = core.row(Y), *bare = sure.row(Y);
+    uint8_t* to = band.row(Y);
+    for (int X = 0; X < width; ++X) to[X] = (a[X] > kHalfInMatte) & !(in_core[X] | bare[X]);
   }
-  return cells;
-}
-
-Bitmap PixelsOf(const Bitmap& cells, const Grid& grid) {
-  if (grid.factor == 1) return cells;
-  Bitmap pixels(grid.fine.width(), grid.fine.height());
-  for (int y = 0; y < pixels.height(); ++y) {
-    const uint8_t* from = cells.row(y / grid.factor);
-    uint8_t* to = pixels.row(y);
-    for (int x = 0; x < pixels.width(); ++x) to[x] = from[x / grid.factor];
+  const int thin = std::max(1, static_cast<int>(std::lround(kThin * KeyScale(alpha.rect()))));
+  const Bitmap wide = Opened(band, thin);
+  const Parts parts = ConnectedParts(wide.bits(), width, height, Neighbours::kFour);
+  struct Sums {
+    double evidence = 0, rim = 0, core = 0;
+  };
+  std::vector<Sums> sums(parts.parts.size());
+  const int dx[] = {thin + 1, -thin - 1, 0, 0}, dy[] = {0, 0, thin + 1, -thin - 1};
+  for (const PartRun& run : parts.runs) {
+    Sums& sum = sums[run.part];
+    const float* e = evidence.row(run.y / 2);
+    for (int x = run.x0; x < run.x1; ++x) {
+      sum.evidence += e[x / 2];
+      for (int k = 0; k < 4; ++k) {
+        const int i = x + dx[k], j = run.y + dy[k];
+        if (i < 0 || j < 0 || i >= width || j >= height || wide.row(j)[i]) continue;
+        ++sum.rim, sum.core += core.row(j)[i];
+      }
+    }
   }
-  return pixels;
+  Bitmap lit(width, height);
+  for (const PartRun& run : parts.runs) {
+    const Sums& sum = sums[run.part];
+    const double mean = sum.evidence / static_cast<double>(parts.parts[run.part].area) +
+                        kAmongCore * (sum.core / std::max(1.0, sum.rim) - 0.5);
+    const float* e = evidence.row(run.y / 2);
+    for (int x = run.x0; x < run.x1; ++x) lit.row(run.y)[x] = mean > kLitPart || (mean > kPerhapsLitPart && e[x / 2] > kLitPixel);
+  }
+  return lit;
 }
 
 struct SearchRules {
-  float solid, fair, half;
+  float solid, fair;
   // Side of the square that must be fair, halved, and the distance kept from what
   // isn't core.
   double around;
@@ -64,8 +88,8 @@ struct SearchRules {
 
 class CoreSearch {
  public:
-  CoreSearch(const Plane& key, const Plane& tint, Bitmap sure)
-      : key_(key), tint_(tint), sure_(std::move(sure)), rect_(key.rect()), scale_(KeyScale(rect_)), core_(rect_.width(), rect_.height()) {}
+  CoreSearch(const Plane& key, Bitmap sure)
+      : key_(key), sure_(std::move(sure)), rect_(key.rect()), scale_(KeyScale(rect_)), core_(rect_.width(), rect_.height()) {}
 
   std::optional<Bitmap> Run(const SearchRules& rules, const std::function<bool()>& stopped) {
     const int reach = std::clamp(static_cast<int>(std::ceil(kAway * scale_)), 1, 127);
@@ -85,9 +109,9 @@ class CoreSearch {
   void Start(const SearchRules& rules) {
     Bitmap fair(rect_.width(), rect_.height());
     for (int y = 0; y < rect_.height(); ++y) {
-      const float *key = KeyRow(y), *tint = tint_.row(rect_.y0 + y);
+      const float* key = KeyRow(y);
       uint8_t* to = fair.row(y);
-      for (int x = 0; x < rect_.width(); ++x) to[x] = (key[x] > rules.fair) | ((key[x] > rules.half) & (tint[x] < kHardlyTinted));
+      for (int x = 0; x < rect_.width(); ++x) to[x] = key[x] > rules.fair;
     }
     fair = Eroded(fair, std::max(1, static_cast<int>(std::lround(rules.around * scale_))));
     if (rules.joined) {
@@ -187,7 +211,7 @@ class CoreSearch {
     }
   }
 
-  const Plane &key_, &tint_;
+  const Plane& key_;
   const Bitmap sure_;
   const Rect rect_;
   const double scale_;
@@ -202,14 +226,14 @@ Grid CoreGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
 
 AxisKeys KeyAlongAxis(const ScreenView& view) {
   const Grid grid = CoreGrid(view.color[0].rect());
-  const Rgb color{CellMeans(grid, view.color[0]), CellMeans(grid, view.color[1]), CellMeans(grid, view.color[2])};
-  const Rgb screen{CellMeans(grid, view.screen[0]), CellMeans(grid, view.screen[1]), CellMeans(grid, view.screen[2])};
+  Rgb color{CellMeans(grid, view.color[0]), CellMeans(grid, view.color[1]), CellMeans(grid, view.color[2])};
+  Rgb screen{CellMeans(grid, view.screen[0]), CellMeans(grid, view.screen[1]), CellMeans(grid, view.screen[2])};
   NoiseTerms noise = view.noise.terms;
   const float pixels = static_cast<float>(grid.factor * grid.factor);
   noise.a /= pixels, noise.b /= pixels;
   const Rgb denoised = Denoised(color, noise);
   const Rect rect = grid.cells();
-  AxisKeys keys{Plane(rect), Plane(rect)};
+  AxisKeys keys{Plane(rect), Plane(rect), {}, {}};
   Plane signal(rect);
   // A screen that is hardly one in places still divides.
   float least = 0;
@@ -227,31 +251,35 @@ AxisKeys KeyAlongAxis(const ScreenView& view) {
     float* to = keys.key.row(y);
     for (int x = 0; x < rect.width(); ++x) to[x] = 1.0f - from[x] / to[x];
   }
+  keys.color = std::move(color);
+  keys.screen = std::move(screen);
   return keys;
 }
 
 std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bitmap& sure, const CoreRules& rules,
                                const std::function<bool()>& stopped) {
-  const SearchRules search{rules.solid, kFairlySolid, kHalfSolid, kAround, 2, rules.fill, nullptr};
-  const auto core = CoreSearch(keys.key, keys.tint, CellsOf(sure, grid)).Run(search, stopped);
+  const SearchRules search{rules.solid, kFairlySolid, kAround, 2, rules.fill, nullptr};
+  const auto core = CoreSearch(keys.key, CellsOf(sure, grid)).Run(search, stopped);
   if (!core) return std::nullopt;
   return PixelsOf(*core, grid);
 }
 
-std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Bitmap& core, const Bitmap& sure,
-                                      bool fill, const std::function<bool()>& stopped) {
+std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence,
+                                      const Bitmap& core, const Bitmap& sure, bool fill, const std::function<bool()>& stopped) {
   const Grid grid = CoreGrid(alpha.rect());
   const Plane cells = CellMeans(grid, alpha);
   const int gap = std::max(1, static_cast<int>(std::lround(kGap * KeyScale(cells.rect()))));
-  Bitmap joined = Eroded(Grown(CellsOf(core, grid), gap), gap);
+  const Bitmap of_core = CellsOf(core, grid), of_sure = CellsOf(sure, grid);
+  Bitmap joined = Eroded(Grown(of_core, gap), gap);
   for (int Y = 0; Y < joined.height(); ++Y) {
     const float *a = cells.row(Y), *tint = keys.tint.row(Y);
     uint8_t* to = joined.row(Y);
     for (int X = 0; X < joined.width(); ++X) to[X] &= (a[X] > kOpenInGap) & (tint[X] < kTintInGap);
   }
-  // No matte is above 2: the tint makes nothing solid.
-  const SearchRules search{kSolidInMatte, kFairInMatte, 2, kAroundInMatte, 1, fill, &joined};
-  const auto found = CoreSearch(cells, keys.tint, CellsOf(sure, grid)).Run(search, stopped);
+  const Bitmap lit = LitSolids(cells, evidence, of_core, of_sure);
+  for (size_t i = 0; i < lit.bits().size(); ++i) joined.bits()[i] |= lit.bits()[i];
+  const SearchRules search{kSolidInMatte, kFairInMatte, kAroundInMatte, 1, fill, &joined};
+  const auto found = CoreSearch(cells, of_sure).Run(search, stopped);
   if (!found) return std::nullopt;
   return PixelsOf(*found, grid);
 }

@@ -20,6 +20,8 @@ struct AxisKeys {
   Plane key;
   // Share of the screen's hue in the colour's brightness, 1 on screen.
   Plane tint;
+  // What they are of: means of the picture and of the screen.
+  Rgb color, screen;
 };
 AxisKeys KeyAlongAxis(const ScreenView& view);
 
@@ -34,8 +36,9 @@ std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bit
                                const std::function<bool()>& stopped);
 
 // What else is solid by a matte: high all around, or between parts of `core` that
-// lie close together and hardly in the screen's hue.
-std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Bitmap& core, const Bitmap& sure,
-                                      bool fill, const std::function<bool()>& stopped);
+// lie close together and hardly in the screen's hue, or half open but varying from
+// place to place as a lit solid does (`evidence` as by ShadingEvidence).
+std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence,
+                                      const Bitmap& core, const Bitmap& sure, bool fill, const std::function<bool()>& stopped);
 
 }  // namespace selvage

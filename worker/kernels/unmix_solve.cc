@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "worker/kernels/shading_evidence.h"
 #include "worker/kernels/solid_core.h"
 
 namespace selvage {
@@ -93,19 +94,30 @@ class BandSolver {
   // that is seen in it.
   bool Solve(bool fill, const std::function<bool()>& stopped) {
     const std::vector<Plane> of_core = CoreSamples();
+    evidence_ = ShadingEvidence(view_, keys_.color, keys_.screen);
     for (int round = 0; round < kRounds; ++round) {
-      if (!model_.Build(view_, round == 0 ? Copied(of_core) : WithBand(of_core), alpha_, core_, stopped)) return false;
-      ForBand([&](int y, const MixRows& rows, int x0, int x1) {
-        line_.resize(rect_.width());
-        SolveRow(rows, view_.noise.terms, x1 - x0, line_.data());
-        float* alpha = alpha_.row(y);
-        for (int x = x0; x < x1; ++x) {
-          if (InBand(x, y)) alpha[x] = line_[x - x0];
-        }
-      });
+      if (!SolveOnce(round == 0 ? Copied(of_core) : WithBand(of_core), stopped)) return false;
       if (round + 1 < kRounds && !GrowCore(fill, stopped)) return false;
     }
     return true;
+  }
+
+  // And once more with more of the core.
+  bool SolveWith(const Bitmap& given, const std::function<bool()>& stopped) {
+    AddToCore(given);
+    return SolveOnce(WithBand(CoreSamples()), stopped);
+  }
+
+  void AddToCore(const Bitmap& more) {
+    for (int y = rect_.y0; y < rect_.y1; ++y) {
+      const uint8_t* added = more.row(y - rect_.y0);
+      uint8_t* core = core_.row(y - rect_.y0);
+      float* alpha = alpha_.row(y);
+      for (int x = 0; x < rect_.width(); ++x) {
+        core[x] |= added[x];
+        alpha[x] = added[x] ? 1.0f : alpha[x];
+      }
+    }
   }
 
   Plane Variance() {
@@ -171,19 +183,23 @@ class BandSolver {
     return sums;
   }
 
-  bool GrowCore(bool fill, const std::function<bool()>& stopped) {
-    const auto more = FindCoreInMatte(alpha_, keys_, core_, view_.sure, fill, stopped);
-    if (!more) return false;
-    for (int y = rect_.y0; y < rect_.y1; ++y) {
-      const uint8_t* added = more->row(y - rect_.y0);
-      uint8_t* core = core_.row(y - rect_.y0);
+  bool SolveOnce(std::vector<Plane> samples, const std::function<bool()>& stopped) {
+    if (!model_.Build(view_, std::move(samples), alpha_, core_, stopped)) return false;
+    ForBand([&](int y, const MixRows& rows, int x0, int x1) {
+      line_.resize(rect_.width());
+      SolveRow(rows, view_.noise.terms, x1 - x0, line_.data());
       float* alpha = alpha_.row(y);
-      for (int x = 0; x < rect_.width(); ++x) {
-        core[x] |= added[x];
-        alpha[x] = added[x] ? 1.0f : alpha[x];
+      for (int x = x0; x < x1; ++x) {
+        if (InBand(x, y)) alpha[x] = line_[x - x0];
       }
-    }
+    });
     return true;
+  }
+
+  bool GrowCore(bool fill, const std::function<bool()>& stopped) {
+    const auto more = FindCoreInMatte(alpha_, keys_, evidence_, core_, view_.sure, fill, stopped);
+    if (more) AddToCore(*more);
+    return more.has_value();
   }
 
   bool InBand(int x, int y) const { return !(view_.sure.row(y - rect_.y0)[x] | core_.row(y - rect_.y0)[x]); }
@@ -214,6 +230,7 @@ class BandSolver {
   Bitmap band_;
   // view.color denoised in that band.
   Rgb color_;
+  Plane evidence_;
   ForegroundModel model_;
   std::vector<float> line_;
 };
@@ -221,12 +238,16 @@ class BandSolver {
 }  // namespace
 
 std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core,
-                                 const BandRules& rules, const std::function<bool()>& stopped) {
+                                 const Bitmap& given, const BandRules& rules, const std::function<bool()>& stopped) {
   BandSolver solver(view, keys, core);
-  const Rect& rect = view.color[0].rect();
-  const double scale = KeyScale(rect);
-  const bool known = static_cast<double>(core.Count()) >= kLeastCore * scale * scale;
+  const double scale = KeyScale(view.color[0].rect());
+  const double least = kLeastCore * scale * scale;
+  const size_t found = core.Count(), drawn = given.Count();
+  const bool known = static_cast<double>(found) >= least || static_cast<double>(drawn) >= least;
+  // Without any core but what is given, that is where all begins.
+  if (static_cast<double>(found) < least) solver.AddToCore(given);
   if (known && !solver.Solve(rules.fill, stopped)) return std::nullopt;
+  if (known && drawn > 0 && !solver.SolveWith(given, stopped)) return std::nullopt;
   Unmixed out;
   if (rules.variance) out.variance = known ? solver.Variance() : solver.Unknown();
   out.alpha = std::move(solver.alpha());

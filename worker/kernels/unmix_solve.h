@@ -23,10 +23,12 @@ struct BandRules {
   bool variance = false;
 };
 
-// `keys` are those along the axis. alpha is 0 where view.sure is,
-// 1 where `core` is, or what the first mattes add to it. Next to no core: alpha is the key, its variance 1.
+// `keys` are those along the axis. alpha is 0 where view.sure is, 1 where `core` is, or
+// what the first mattes add to it, and where `given` is: that teaches the foreground
+// model, but decides nothing about other places, or a mask could harm them. Next to no
+// core: alpha is the key, its variance 1.
 // nullopt when `stopped` ended the work.
 std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core,
-                                 const BandRules& rules, const std::function<bool()>& stopped);
+                                 const Bitmap& given, const BandRules& rules, const std::function<bool()>& stopped);
 
 }  // namespace selvage

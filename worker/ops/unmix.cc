@@ -19,8 +19,8 @@ void SetWhereOne(const Input* matte, const Rect& rect, bool value, Bitmap* bits)
   }
 }
 
-void ClearWhere(const Bitmap& other, Bitmap* bits) {
-  for (size_t i = 0; i < bits->bits().size(); ++i) bits->bits()[i] &= 1 ^ other.bits()[i];
+void AddWhere(const Bitmap& other, Bitmap* bits) {
+  for (size_t i = 0; i < bits->bits().size(); ++i) bits->bits()[i] |= other.bits()[i];
 }
 
 // Marks, tape and folds on the screen: small parts of the band that touch no core
@@ -58,25 +58,21 @@ class UnmixOp final : public TypedOp<Unmix> {
     if (!plate) return absl::InternalError("plate is not connected");
     ASSIGN_OR_RETURN(ScreenView view, ViewScreen(in.main().picture, plate->picture, rect, kSureDistance));
     SetWhereOne(in.Find("screen"), rect, true, &view.sure);
-    SetWhereOne(in.Find("solid"), rect, false, &view.sure);
 
     const Grid grid = CoreGrid(rect);
     const AxisKeys keys = KeyAlongAxis(view);
     const bool fill = !p.has_fill() || p.fill();
-    Bitmap core(rect.width(), rect.height());
-    if (const Input* given = in.Find("core")) {
-      SetWhereOne(given, rect, true, &core);
-    } else {
-      auto found = FindCore(keys, grid, view.sure, {.fill = fill}, context.stopped);
-      if (!found) return absl::CancelledError("nobody waits for it");
-      core = std::move(*found);
-    }
-    SetWhereOne(in.Find("screen"), rect, false, &core);
-    SetWhereOne(in.Find("solid"), rect, true, &core);
-    ClearWhere(core, &view.sure);
-    AddIslands(view.alike, keys.tint, grid, core, &view.sure);
+    auto core = FindCore(keys, grid, view.sure, {.fill = fill}, context.stopped);
+    if (!core) return absl::CancelledError("nobody waits for it");
+    Bitmap given(rect.width(), rect.height());
+    SetWhereOne(in.Find("core"), rect, true, &given);
+    for (Bitmap* bits : {&*core, &given}) SetWhereOne(in.Find("screen"), rect, false, bits);
+    SetWhereOne(in.Find("solid"), rect, true, &given);
+    Bitmap solid = *core;
+    AddWhere(given, &solid);
+    AddIslands(view.alike, keys.tint, grid, solid, &view.sure);
 
-    auto unmixed = SolveBand(view, keys, core, {.fill = fill, .variance = p.confidence()}, context.stopped);
+    auto unmixed = SolveBand(view, keys, *core, given, {.fill = fill, .variance = p.confidence()}, context.stopped);
     if (!unmixed) return absl::CancelledError("nobody waits for it");
     out->planes[0] = std::move(unmixed->alpha);
     if (!p.confidence()) return absl::OkStatus();

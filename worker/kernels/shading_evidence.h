@@ -1,0 +1,14 @@
+// Whether a colour between foreground and screen is a spilled solid or a veil:
+// how it varies from place to place tells. Recipe in DEVELOPERS.md.
+#pragma once
+
+#include "worker/kernels/screen_view.h"
+
+namespace selvage {
+
+// `color` and `screen` on the cells of CoreGrid. On those of FieldGrid: near 1 where colours vary as those of something solid
+// do (light and dark of its own colour C), near -1 where they vary as coverage does
+// (along C - S), about 0 where noise is all that can be seen.
+Plane ShadingEvidence(const ScreenView& view, const Rgb& color, const Rgb& screen);
+
+}  // namespace selvage
