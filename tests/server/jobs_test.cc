@@ -176,6 +176,25 @@ TEST(Jobs, FrameThatIsNotRenderedIsAPrecondition) {
   EXPECT_EQ(d.status.error_code(), grpc::StatusCode::NOT_FOUND);
 }
 
+TEST(Jobs, FrameOfAFinishedJobThatIsGoneSaysSo) {
+  Daemon d;
+  FakeWorker w(d.Channel(), "w");
+  const std::string job = d.Submit(d.TwoPasses());
+  ASSERT_EQ(d.WatchToEnd(job).state(), JOB_DONE);
+  IndexBatch batch;
+  const auto names = d.cache().index->FindNames("shot", "deliver matte").value();
+  for (const NameRecord& n : names) {
+    if (n.frame == 1) batch.forget.push_back(n.key);
+  }
+  ASSERT_EQ(batch.forget.size(), 1u);
+  ASSERT_TRUE(d.cache().index->Commit(batch).ok());
+  d.Fetch(job, 1);
+  EXPECT_EQ(d.status.error_code(), grpc::StatusCode::FAILED_PRECONDITION);
+  EXPECT_NE(d.status.error_message().find("no longer in the cache"), std::string::npos) << d.status.error_message();
+  d.Fetch(job, 2);
+  EXPECT_TRUE(d.status.ok()) << d.status.error_message();
+}
+
 TEST(Jobs, FrameOutsideTheDeliverableIsNotFound) {
   Daemon d;
   FakeWorker w(d.Channel(), "w");
