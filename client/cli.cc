@@ -84,7 +84,8 @@ class CommandLine {
     sub->add_option("--frames", new_.frames, "Only these, as in 1001-1048; needed where only the daemon sees the files")
         ->type_name("A-B");
     sub->add_option("--encoding", new_.encoding,
-                    "linear, srgb, bt709, cineon or acescct; default: linear for EXR, cineon for DPX, srgb for the rest");
+                    "linear, srgb, bt709, cineon or acescct; default: as the files' headers say, else linear for EXR, "
+                    "cineon for DPX, srgb for the rest");
     sub->add_option("--screen-box", new_.screen_box, "A box of bare screen, where it isn't found by itself; @FRAME: there at that frame")
         ->type_name("X,Y,WIDTH,HEIGHT");
     sub->add_flag("--force", new_.force, "Overwrite the stack");

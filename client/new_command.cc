@@ -56,6 +56,9 @@ absl::StatusOr<std::optional<Encoding>> ParseEncoding(const std::string& text) {
   return std::optional<Encoding>(encoding);
 }
 
+// As on the command line.
+std::string NameOf(Encoding encoding) { return absl::AsciiStrToLower(Encoding_Name(encoding).substr(9)); }
+
 // A name as stacks allow it, from the file's.
 std::string NameFrom(const std::string& output) {
   std::string name = fs::path(output).stem().string().substr(0, 64);
@@ -75,7 +78,8 @@ std::string SeenFrom(const std::string& stack, const std::string& files) {
 // Asks the daemon, frame by frame.
 class Surveyor {
  public:
-  Surveyor(const Globals& globals, const StartingStack& s, const Frames& frames) : connection_(globals) {
+  Surveyor(const Globals& globals, const StartingStack& s, const Frames& frames, const std::optional<Encoding>& encoding)
+      : connection_(globals) {
     Stack& stack = *request_.mutable_stack();
     stack.set_name(s.name);
     stack.mutable_frames()->set_first(frames.first);
@@ -84,7 +88,7 @@ class Surveyor {
     plate.set_name("plate");
     plate.set_files(s.plate.pattern);
     if (!s.plate.missing.empty()) plate.set_missing(Plate::HOLD);
-    if (s.encoding) plate.set_encoding(*s.encoding);
+    if (encoding) plate.set_encoding(*encoding);
     request_.set_pass("plate");
   }
 
@@ -173,9 +177,7 @@ void Report(const NewOptions& options, const StartingStack& s) {
   const SampleBox& box = f.box();
   std::vector<std::vector<std::string>> rows = {
       {"plate", absl::StrFormat("%s, %d x %d, frames %d-%d", s.plate_files, f.width(), f.height(), f.first(), f.last())},
-      {"encoding", absl::StrFormat("%s; values from %.3g to %.3g",
-                                   s.encoding ? absl::AsciiStrToLower(Encoding_Name(*s.encoding).substr(9)) : "by the type of the files",
-                                   f.least(), f.greatest())},
+      {"encoding", absl::StrFormat("%s; values from %.3g to %.3g", NameOf(f.encoding()), f.least(), f.greatest())},
       {"surveyed", absl::StrCat("frames ", absl::StrJoin(f.surveyed(), ", "))},
       {"screen", absl::StrFormat("R %.3g G %.3g B %.3g, saturation %.2f; bare over %s of the picture", f.screen(0), f.screen(1),
                                  f.screen(2), f.saturation(), Percent(f.bare_share()))},
@@ -205,7 +207,7 @@ absl::Status RunNew(const Globals& globals, const NewOptions& options) {
   StartingStack s;
   s.name = NameFrom(options.output);
   s.file = fs::path(options.output).filename().string();
-  ASSIGN_OR_RETURN(s.encoding, ParseEncoding(options.encoding));
+  ASSIGN_OR_RETURN(const auto encoding, ParseEncoding(options.encoding));
   ASSIGN_OR_RETURN(s.plate, FindPlateFiles(options.plate, wanted));
   s.plate_files = SeenFrom(options.output, s.plate.pattern);
   if (!options.background.empty()) {
@@ -218,13 +220,13 @@ absl::Status RunNew(const Globals& globals, const NewOptions& options) {
     return absl::InvalidArgumentError(absl::StrCat("--screen-box ", options.screen_box, ": frame ", box->frame(),
                                                    " is outside the plate's frames ", frames.first, "-", frames.last));
   }
-  Surveyor surveyor(globals, s, frames);
+  Surveyor surveyor(globals, s, frames, encoding);
   ASSIGN_OR_RETURN(const std::vector<Surveyed> surveys, SurveyFrames(&surveyor, frames, box));
   ASSIGN_OR_RETURN(s.findings, MergeSurveys(frames, surveys, box));
-  const bool coded = s.encoding && (*s.encoding == ENCODING_SRGB || *s.encoding == ENCODING_BT709);
+  const bool coded = s.findings.encoding() == ENCODING_SRGB || s.findings.encoding() == ENCODING_BT709;
   if (coded && s.findings.greatest() > 1) {
     s.findings.add_warning(absl::StrFormat("there are values up to %.3g, which %s has not: is the plate linear light?",
-                                           s.findings.greatest(), options.encoding));
+                                           s.findings.greatest(), NameOf(s.findings.encoding())));
   }
   RETURN_IF_ERROR(WriteFileAtomically(options.output, TextOf(s)));
   for (const std::string& warning : s.findings.warning()) std::fprintf(stderr, "beware: %s\n", warning.c_str());

@@ -26,8 +26,8 @@ std::string PlateText(const StartingStack& s) {
   const PlateFindings& f = s.findings;
   std::string text = absl::StrFormat(
       "# The plate: %d x %d, values from %.3g to %.3g. Screen colour R %.3g G %.3g B %.3g, saturation %.2f;\n"
-      "# bare screen is %.0f %% of the picture. Without `encoding`, EXR is read as linear light, DPX as cineon and all else\n"
-      "# as srgb: say encoding: ENCODING_BT709 (or another) where that is wrong.\n",
+      "# bare screen is %.0f %% of the picture. `encoding` is what the files say of themselves, or what is usual for their\n"
+      "# type: change it to ENCODING_BT709 (or another) where that is wrong.\n",
       f.width(), f.height(), f.least(), f.greatest(), f.screen(0), f.screen(1), f.screen(2), f.saturation(),
       100 * f.bare_share());
   if (!s.plate.missing.empty()) {
@@ -35,7 +35,7 @@ std::string PlateText(const StartingStack& s) {
                     s.plate.missing.size() >= 10 ? ", ..." : "", ") hold the one before.\n");
   }
   absl::StrAppend(&text, "plate { name: \"plate\" files: ", Quoted(s.plate_files));
-  if (s.encoding) absl::StrAppend(&text, " encoding: ", Encoding_Name(*s.encoding));
+  if (f.has_encoding()) absl::StrAppend(&text, " encoding: ", Encoding_Name(f.encoding()));
   absl::StrAppend(&text, s.plate.missing.empty() ? "" : " missing: HOLD", " }\n");
   if (!s.background_files.empty()) {
     absl::StrAppend(&text, "plate { name: \"background\" files: ", Quoted(s.background_files), " missing: HOLD }\n");

@@ -1,7 +1,6 @@
 // The stack that `selvage new` writes: a key as it stands, with comments.
 #pragma once
 
-#include <optional>
 #include <string>
 
 #include "client/plate_files.h"
@@ -18,8 +17,6 @@ struct StartingStack {
   PlateFiles plate;
   // As written into the stack, relative to it where it can be.
   std::string plate_files;
-  // Not set: by the type of the files.
-  std::optional<Encoding> encoding;
   // "" = a plain grey.
   std::string background_files;
   PlateFindings findings;

@@ -322,6 +322,7 @@ absl::StatusOr<PlateFindings> MergeSurveys(const Frames& frames, const std::vect
   f.set_height(first.height());
   f.set_least(first.least());
   f.set_greatest(first.greatest());
+  if (first.has_encoding()) f.set_encoding(first.encoding());
   double bare = 0;
   for (const Surveyed& s : surveys) {
     f.add_surveyed(s.frame);

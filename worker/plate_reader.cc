@@ -147,6 +147,30 @@ CodeScale ScaleOf(const ImageSpec& spec) {
   return {spec.format == OIIO::TypeUInt16 && bits > 8 && bits < 16 ? bits : 0};
 }
 
+// As the header says in the decoder's words, else as is usual for the type.
+Encoding EncodingOf(FileType type, const ImageSpec& spec) {
+  switch (type) {
+    case FileType::kExr:
+      return ENCODING_LINEAR;
+    case FileType::kDpx: {
+      // SMPTE ST 268, table of transfer characteristics.
+      const std::string said = spec.get_string_attribute("dpx:Transfer");
+      if (said == "Linear") return ENCODING_LINEAR;
+      for (const char* video : {"Unspecified video", "SMPTE 274M", "ITU-R 709", "ITU-R 601"}) {
+        if (absl::StartsWith(said, video)) return ENCODING_BT709;
+      }
+      return ENCODING_CINEON;
+    }
+    case FileType::kPng:
+      // A gAMA of 1.
+      return spec.get_string_attribute("oiio:ColorSpace") == "Linear" ? ENCODING_LINEAR : ENCODING_SRGB;
+    case FileType::kTiff:
+    case FileType::kJpeg:
+      return ENCODING_SRGB;
+  }
+  return ENCODING_SRGB;
+}
+
 // Code values of one row to scene-linear light.
 void DecodeColor(const PlateRead& read, std::vector<float*>& rgb, const float* alpha, size_t count) {
   const bool divide = read.alpha() == Plate::ASSOCIATED && read.encoding() != ENCODING_LINEAR;
@@ -245,6 +269,7 @@ absl::StatusOr<PlateFacts> InspectPlateFile(const std::string& path) {
     facts.set_mtime_ns(file.mtime_ns);
     facts.set_inode(file.inode);
     facts.set_file_type(ReaderName(file.type));
+    facts.set_encoding(EncodingOf(file.type, o.spec));
     return facts;
   });
 }

@@ -23,10 +23,4 @@ Encoding DefaultEncoding(DeliverFile::FileType type) {
   }
 }
 
-Encoding DefaultEncoding(const std::string& file_type) {
-  if (file_type == "openexr") return ENCODING_LINEAR;
-  if (file_type == "dpx" || file_type == "cineon") return ENCODING_CINEON;
-  return ENCODING_SRGB;
-}
-
 }  // namespace selvage

@@ -12,7 +12,5 @@ namespace selvage {
 // By the ending .exr .dpx .tif .tiff .png, in any case; nullopt for others.
 std::optional<DeliverFile::FileType> FileTypeOf(const std::string& files);
 Encoding DefaultEncoding(DeliverFile::FileType type);
-// `file_type` as PlateFacts says ("openexr", "dpx", ...).
-Encoding DefaultEncoding(const std::string& file_type);
 
 }  // namespace selvage

@@ -44,7 +44,7 @@ PlateRead ReadOf(const Plate& plate, const PlateFile& file, const PlateFacts& fa
   PlateRead read;
   read.set_path(file.path);
   read.set_digest(facts.digest());
-  read.set_encoding(plate.has_encoding() ? plate.encoding() : DefaultEncoding(facts.file_type()));
+  read.set_encoding(plate.has_encoding() ? plate.encoding() : facts.encoding());
   read.set_alpha(plate.alpha());
   return read;
 }

@@ -73,7 +73,7 @@ TEST(StartingStack, LeavesOutWhatIsNotThere) {
   StartingStack s = Example();
   s.findings.clear_garbage();
   s.background_files = "bg/meadow.%04d.exr";
-  s.encoding = ENCODING_BT709;
+  s.findings.set_encoding(ENCODING_BT709);
   s.plate.missing = {1003};
   const Stack stack = Parse(TextOf(s));
   EXPECT_EQ(stack.mask_size(), 0);

@@ -230,6 +230,17 @@ TEST_F(NewBadInput, FilesAndWords) {
   EXPECT_SAYS(Says("plate.1001.exr", {"--encoding", "log"}), "allowed are linear, srgb, bt709, cineon, acescct");
 }
 
+TEST_F(NewBadInput, TheEncodingIsThatOfTheFilesUnlessItIsSaid) {
+  const std::string stack = studio_->file("encoding.stack");
+  const std::vector<std::string> command = {"new", "--plate", studio_->file("plate.1001.exr"), "-o", stack, "--force"};
+  EXPECT_SAYS(studio_->Client(command).out, "encoding      linear; values from");
+  EXPECT_SAYS(ReadFile(stack), "encoding: ENCODING_LINEAR");
+  std::vector<std::string> said = command;
+  said.insert(said.end(), {"--encoding", "bt709"});
+  EXPECT_SAYS(studio_->Client(said).out, "encoding      bt709; values from");
+  EXPECT_SAYS(ReadFile(stack), "encoding: ENCODING_BT709");
+}
+
 TEST_F(NewBadInput, AStackIsNotOverwrittenUnasked) {
   const std::string stack = studio_->WriteStack("mine.stack", "mine");
   const std::vector<std::string> command = {"new", "--plate", studio_->file("plate.1001.exr"), "-o", stack};

@@ -153,6 +153,7 @@ void FakeWorker::RunTask(const TaskSpec& spec) {
     f->set_mtime_ns(int64_t{s.st_mtim.tv_sec} * 1'000'000'000 + s.st_mtim.tv_nsec);
     f->set_inode(s.st_ino);
     f->set_file_type("openexr");
+    f->set_encoding(ENCODING_LINEAR);
   } else {
     *outcome.mutable_manifest() = Render(spec, &content);
     // One tile, and all that it is made of.

@@ -404,6 +404,31 @@ TEST_F(PlateReader, AWindowFarFromTheFormatIsRefused) {
   EXPECT_THAT(std::string(p.status().message()), HasSubstr("a side is at most 65536"));
 }
 
+// Transfer characteristics: SMPTE ST 268 (from memory); gAMA: PNG specification, 100,000 times the exponent.
+TEST_F(PlateReader, FactsTellTheEncodingThatTheHeaderNames) {
+  const auto encoding = [](const std::string& path) {
+    auto facts = InspectPlateFile(path);
+    EXPECT_TRUE(facts.ok()) << facts.status();
+    EXPECT_TRUE(facts->has_encoding());
+    return facts->encoding();
+  };
+  const std::string dpx = Slurp(WriteNoise("n.dpx"));
+  constexpr size_t kTransfer = 801;
+  const std::string path = Path("said.dpx");
+  for (const auto [code, expected] : {std::pair{0, ENCODING_CINEON}, {1, ENCODING_CINEON}, {2, ENCODING_LINEAR}, {3, ENCODING_CINEON},
+                                      {4, ENCODING_BT709}, {5, ENCODING_BT709}, {6, ENCODING_BT709}, {7, ENCODING_BT709},
+                                      {8, ENCODING_BT709}, {200, ENCODING_CINEON}}) {
+    std::string bytes = dpx;
+    bytes[kTransfer] = static_cast<char>(code);
+    Spill(path, bytes);
+    EXPECT_EQ(encoding(path), expected) << code;
+  }
+  EXPECT_EQ(encoding(WriteNoise("n.exr")), ENCODING_LINEAR);
+  for (const char* name : {"n.png", "n.tif", "n.jpg"}) EXPECT_EQ(encoding(WriteNoise(name)), ENCODING_SRGB) << name;
+  const auto linear = [](OIIO::ImageSpec& spec) { spec.attribute("oiio:ColorSpace", "Linear"); };
+  EXPECT_EQ(encoding(Write<uint8_t>("linear.png", 1, 1, {"R", "G", "B"}, {1, 2, 3}, linear)), ENCODING_LINEAR);
+}
+
 TEST_F(PlateReader, FactsTellTypeSizeAndDigest) {
   for (auto [name, type] : {std::pair{"f.exr", "openexr"}, {"f.dpx", "dpx"}, {"f.tif", "tiff"}, {"f.png", "png"}, {"f.jpg", "jpeg"}}) {
     const std::string path = WriteNoise(name);

@@ -245,7 +245,11 @@ class Survey {
 class SurveyPlateOp final : public TypedOp<SurveyPlate> {
   absl::StatusOr<std::string> MakeBlob(const OpContext& context, const SurveyPlate& p, const Inputs& in) const override {
     if (in.main().window.empty()) return absl::InvalidArgumentError("there is nothing to survey: the plate has no pixels");
-    ASSIGN_OR_RETURN(const PlateSurvey survey, Survey(context, p, in.main()).Make());
+    ASSIGN_OR_RETURN(PlateSurvey survey, Survey(context, p, in.main()).Make());
+    // The key of the plate that this hangs on holds it, too.
+    if (context.task != nullptr && context.task->input_size() > 0 && context.task->input(0).has_plate()) {
+      survey.set_encoding(context.task->input(0).plate().encoding());
+    }
     return survey.SerializeAsString();
   }
 };
