@@ -9,6 +9,7 @@ namespace {
 
 constexpr uint8_t kValueVersion = 1;
 constexpr uint8_t kWithTileKeys = 2;
+constexpr uint8_t kWithRemarks = 3;
 
 void AppendLittle(std::string* out, uint64_t value, int bytes) {
   for (int i = 0; i < bytes; ++i) out->push_back(static_cast<char>(value >> (8 * i)));
@@ -100,13 +101,14 @@ std::optional<uint32_t> BytesOfPresenceValue(std::string_view value) {
 
 std::string ResultValue(const ResultRecord& record) {
   std::string value;
-  AppendLittle(&value, record.tile_keys.empty() ? kValueVersion : kWithTileKeys, 1);
+  const uint8_t version = !record.remarks.empty() ? kWithRemarks : !record.tile_keys.empty() ? kWithTileKeys : kValueVersion;
+  AppendLittle(&value, version, 1);
   AppendLittle(&value, std::bit_cast<uint64_t>(record.seconds), 8);
   AppendLittle(&value, static_cast<uint64_t>(record.made_unix_ms), 8);
   AppendLittle(&value, record.bytes, 8);
   AppendLittle(&value, record.worker.size(), 4);
   value += record.worker;
-  if (!record.tile_keys.empty()) {
+  if (version >= kWithTileKeys) {
     AppendLittle(&value, record.tile_keys.size(), 4);
     value += record.tile_keys;
     AppendLittle(&value, record.others.size(), 4);
@@ -116,14 +118,21 @@ std::string ResultValue(const ResultRecord& record) {
       AppendLittle(&value, static_cast<uint64_t>(maker.made_unix_ms()), 8);
     }
   }
+  if (version >= kWithRemarks) {
+    AppendLittle(&value, record.remarks.size(), 4);
+    for (const Remark& remark : record.remarks) {
+      AppendLittle(&value, remark.ByteSizeLong(), 4);
+      remark.AppendToString(&value);
+    }
+  }
   record.manifest.AppendToString(&value);
   return value;
 }
 
 absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
   Reader in(value);
-  const bool with_tile_keys = !value.empty() && static_cast<uint8_t>(value[0]) == kWithTileKeys;
-  if (with_tile_keys) {
+  const uint8_t version = value.empty() ? uint8_t{0} : static_cast<uint8_t>(value[0]);
+  if (version == kWithTileKeys || version == kWithRemarks) {
     in.Little(1);
   } else {
     RETURN_IF_ERROR(CheckVersion(&in, "a result"));
@@ -133,13 +142,21 @@ absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
   record.made_unix_ms = static_cast<int64_t>(in.Little(8));
   record.bytes = in.Little(8);
   record.worker = in.Bytes(in.Little(4));
-  if (with_tile_keys) {
+  if (version >= kWithTileKeys) {
     record.tile_keys = in.Bytes(in.Little(4));
     for (uint64_t left = in.Little(4); left > 0 && in.ok(); --left) {
       Maker& maker = record.others.emplace_back();
       maker.set_worker(std::string(in.Bytes(in.Little(4))));
       maker.set_made_unix_ms(static_cast<int64_t>(in.Little(8)));
     }
+  }
+  if (version >= kWithRemarks) {
+    bool whole = true;
+    for (uint64_t left = in.Little(4); left > 0 && in.ok(); --left) {
+      const std::string_view bytes = in.Bytes(in.Little(4));
+      whole &= record.remarks.emplace_back().ParseFromArray(bytes.data(), static_cast<int>(bytes.size()));
+    }
+    if (!whole) return absl::DataLossError("a result in the index is malformed");
   }
   if (!in.ok() || !record.manifest.ParseFromArray(in.rest().data(), static_cast<int>(in.rest().size()))) {
     return absl::DataLossError("a result in the index is malformed");

@@ -34,6 +34,8 @@ struct ResultRecord {
   // Who made the tiles that it took over from earlier results: each worker once,
   // with its newest time.
   std::vector<Maker> others;
+  // Of this result and of those that it is made of, as far as they were known.
+  std::vector<Remark> remarks;
 };
 
 // The worker that made it and the others, each once.

@@ -8,6 +8,7 @@
 #include "proto/status.h"
 #include "server/engine.h"
 #include "server/plan/names.h"
+#include "server/remarks.h"
 #include "server/task_inputs.h"
 
 namespace selvage {
@@ -17,6 +18,7 @@ namespace {
 // What the cache knows of a task that is about to run.
 struct Known {
   bool own = false;                        // under its own key
+  std::vector<Remark> remarks;             // of it, then
   std::optional<ResultRecord> twin;        // same pixels under another key
   std::optional<ResultKey> missing_input;  // of those that were thought to be there
 };
@@ -24,6 +26,7 @@ absl::StatusOr<Known> FindKnown(const PlannedTask& task, bool by_trace, const Ca
   Known known;
   ASSIGN_OR_RETURN(const auto own, cache.index->Find({&task.key, 1}));
   known.own = own.front().has_value();
+  if (known.own) known.remarks = AsNamedBy(task, own.front()->remarks);
   if (known.own || !by_trace) return known;
   ASSIGN_OR_RETURN(Contents contents, ContentsOf(InputKeys(task), *cache.index));
   known.missing_input = contents.missing;
@@ -33,7 +36,9 @@ absl::StatusOr<Known> FindKnown(const PlannedTask& task, bool by_trace, const Ca
   ASSIGN_OR_RETURN(auto record, cache.index->Find({&*same, 1}));
   if (!record.front()) return known;
   ASSIGN_OR_RETURN(const auto lacking, cache.tiles->FindMissing(StoredDigests(record.front()->manifest)));
-  if (lacking.empty()) known.twin = std::move(*record.front());
+  if (!lacking.empty()) return known;
+  known.twin = std::move(*record.front());
+  known.twin->remarks = known.remarks = RemarksOf(task, OwnTexts(known.twin->remarks), contents.remarks);
   return known;
 }
 
@@ -195,13 +200,14 @@ void Engine::Answer(const sched::Effect& effect) {
   const PlannedTask* task = TaskOf(effect.key, &plan);
   if (task == nullptr) return;
   pool_->Post([this, plan, task, effect, names = NamesFor(effect.key)]() mutable {
-    const auto tell = [this, effect](bool hit) {
+    auto found = FindKnown(*task, effect.by_trace, cache_);
+    const auto tell = [this, effect, remarks = found.ok() ? found->remarks : std::vector<Remark>()](bool hit) {
       stats_.reused += hit;
+      if (hit) NoteRemarks(effect.key, remarks);
       if (hit) UnpinInputs(effect.key);
       scheduler_.Answer(effect.key, effect.question, hit, Now());
       RunEffects();
     };
-    auto found = FindKnown(*task, effect.by_trace, cache_);
     if (found.ok() && found->missing_input) {
       pool_->PostSerial([this, lost = *found->missing_input] {
         scheduler_.ResultLost(lost, Now());

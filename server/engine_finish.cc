@@ -7,6 +7,7 @@
 #include "cache/manifest.h"
 #include "proto/status.h"
 #include "server/engine.h"
+#include "server/remarks.h"
 #include "server/task_inputs.h"
 
 namespace selvage {
@@ -208,6 +209,15 @@ void Engine::NoteTiles(const ResultKey& key, const TaskOutcome& outcome) {
   }
 }
 
+// For those that wait for the result.
+void Engine::NoteRemarks(const ResultKey& key, const std::vector<Remark>& remarks) {
+  const sched::Task* task = scheduler_.FindTask(key);
+  if (task == nullptr || remarks.empty()) return;
+  for (const sched::Waiter& w : task->waiters) {
+    if (const std::shared_ptr<Errand> e = ErrandOf(w.job->number)) e->remarks.Add(remarks);
+  }
+}
+
 void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, Then<FinishReply> then) {
   std::shared_ptr<const Plan> plan;
   const PlannedTask* task = TaskOf(key, &plan);
@@ -259,17 +269,22 @@ void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, ui
     record.bytes = bytes;
     record.tile_keys = outcome.tile_keys();
     record.others.assign(outcome.maker().begin(), outcome.maker().end());
-    batch.results.push_back({key, std::move(record)});
     for (const auto& [plan_of, named] : names) AddName(*plan_of, *named, &batch);
     const std::vector<ResultKey> inputs = InputKeys(*task);
+    std::vector<Remark> of_inputs;
     if (!inputs.empty()) {
       auto contents = ContentsOf(inputs, *cache_.index);
       if (contents.ok() && !contents->missing) batch.traces.push_back({TraceKey(*task, contents->digests), key});
+      if (contents.ok()) of_inputs = std::move(contents->remarks);
     }
-    Commit(std::move(batch), [this, outcome, key, then](const absl::StatusOr<uint64_t>& done) {
+    const std::vector<Remark> remarks = RemarksOf(*task, {outcome.remark().begin(), outcome.remark().end()}, of_inputs);
+    record.remarks = remarks;
+    batch.results.push_back({key, std::move(record)});
+    Commit(std::move(batch), [this, outcome, key, remarks, then](const absl::StatusOr<uint64_t>& done) {
       committing_.erase(key);
       stats_.rendered += done.ok();
       if (done.ok()) NoteTiles(key, outcome);
+      if (done.ok()) NoteRemarks(key, remarks);
       if (done.ok()) UnpinInputs(key);
       scheduler_.EndCommit(key, outcome.worker_id(), done.ok(), outcome.seconds(), Now());
       RunEffects();

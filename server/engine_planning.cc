@@ -169,6 +169,12 @@ void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned>
   e->plan = planned->plan;
   e->lines = std::move(lines);
   e->tiles.clear();
+  e->remarks = {};
+  e->remarks.Add(e->plan->remarks);
+  for (size_t i = 0; i < planned->probed.record.size(); ++i) {
+    const auto& record = planned->probed.record[i];
+    if (record && !record->remarks.empty()) e->remarks.Add(AsNamedBy(e->plan->tasks[i], record->remarks));
+  }
   e->epoch = planned->epoch;
   e->replanning = false;
   e->state = JOB_RUNNING;

@@ -9,6 +9,7 @@
 
 #include "proto/job.pb.h"
 #include "server/planning.h"
+#include "server/remarks.h"
 #include "server/sched/types.h"
 
 namespace selvage {
@@ -62,6 +63,7 @@ struct Errand {
   // Newest invalidation that the plan knows of.
   uint64_t epoch = 0;
 
+  JobRemarks remarks;
   std::vector<std::string> problems;
   std::vector<StackError> errors;
   uint64_t sequence = 0;

@@ -60,6 +60,10 @@ struct OpContext {
   const TaskSpec* task = nullptr;
   // Polled in long loops: true = nobody waits any more, return CANCELLED.
   std::function<bool()> stopped = [] { return false; };
+  // Tells the artist something about a result that is good nevertheless, in one
+  // sentence. Only GLOBAL, TEMPORAL and measuring steps: they render once. Must
+  // follow from the inputs alone, like pixels.
+  std::function<void(const std::string& sentence)> remark = [](const std::string&) {};
 };
 
 // Stateless: one object serves all threads.

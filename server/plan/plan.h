@@ -120,6 +120,8 @@ struct Plan {
   // Keys that the targets stand for, in the order of the targets.
   std::vector<ResultKey> targets;
   std::vector<StackError> errors;  // faults that only the plates show
+  // What the stack alone tells, and is no fault.
+  std::vector<Remark> remarks;
 };
 Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files, const FactsOf& facts,
                const EpochOf& epochs, const Limits& limits = {}, const EpochOfKey& disowned = {});

@@ -113,6 +113,12 @@ TEST(Format, KeysAndValuesAreAsDocumented) {
             "\4\0\0\0keys\1\0\0\0\1\0\0\0v\4\0\0\0\0\0\0\0\x30\5"s);
   EXPECT_EQ(format::ParseResultValue(value)->tile_keys, "keys");
   EXPECT_EQ(format::ResultValue(*format::ParseResultValue(value)), value);
+  r.remarks.emplace_back().set_text("so");
+  const std::string remarked = format::ResultValue(r);
+  EXPECT_EQ(remarked,
+            "\3\0\0\0\0\0\0\xf8\x3f\3\0\0\0\0\0\0\0\2\1\0\0\0\0\0\0\1\0\0\0w"
+            "\4\0\0\0keys\1\0\0\0\1\0\0\0v\4\0\0\0\0\0\0\0\1\0\0\0\4\0\0\0\x1a\2so\x30\5"s);
+  EXPECT_EQ(format::ResultValue(*format::ParseResultValue(remarked)), remarked);
 }
 
 TEST(Format, DamagedValuesAreDataLoss) {
@@ -123,7 +129,7 @@ TEST(Format, DamagedValuesAreDataLoss) {
   ResultRecord with_keys = RecordOf({NoiseTile(1)});
   with_keys.tile_keys = "keys";
   EXPECT_TRUE(absl::IsDataLoss(format::ParseResultValue(format::ResultValue(with_keys).substr(0, 33)).status()));
-  EXPECT_TRUE(absl::IsDataLoss(format::ParseResultValue("\3" + result.substr(1)).status())) << "newer version";
+  EXPECT_TRUE(absl::IsDataLoss(format::ParseResultValue("\4" + result.substr(1)).status())) << "newer version";
   EXPECT_TRUE(absl::IsDataLoss(format::ParseJournal("short", "\1\1").status()));
   EXPECT_TRUE(absl::IsDataLoss(format::ParseWorth("short").status()));
   EXPECT_TRUE(absl::IsDataLoss(format::ParseName("no separator", "\1").status()));

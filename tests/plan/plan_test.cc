@@ -165,6 +165,18 @@ TEST(Window, EndsWithThePlate) {
   EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1005)), ElementsAre("-1.in=plate", "-1.in@-1=plate", "-1.in@-2=plate"));
 }
 
+TEST(Window, LongerThanTheShotIsRemarkedOn) {
+  Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { degrain { window: 2 } } })"));
+  EXPECT_TRUE(PlanAll(stack).remarks.empty()) << "five frames, and a window of five";
+  stack.mutable_frames()->set_last(1003);
+  const Plan plan = PlanAll(stack);
+  ASSERT_EQ(plan.remarks.size(), 1u);
+  EXPECT_EQ(plan.remarks[0].pass(), "p");
+  EXPECT_EQ(plan.remarks[0].frame(), 1001);
+  EXPECT_EQ(plan.remarks[0].text(),
+            "degrain with window 2 reads 5 frames, but there are only frames 1001-1003: it makes do with what is there");
+}
+
 TEST(Window, ReachesBeyondTheStackWherePlatesDo) {
   Stack stack = ParseStack(Shot(R"(
     pass { name: "l" from: "plate" step { grade {} } }

@@ -133,8 +133,12 @@ void FakeWorker::RunTask(const TaskSpec& spec) {
   std::string content;
   std::optional<TaskOutcome> other;
   if (instead_) other = instead_(spec);
+  if (other && other->result_case() == TaskOutcome::RESULT_NOT_SET) {
+    if (other->remark().empty()) return;
+    *outcome.mutable_remark() = other->remark();
+    other.reset();
+  }
   if (other) {
-    if (other->result_case() == TaskOutcome::RESULT_NOT_SET) return;
     outcome = *other;
   } else if (spec.has_inspect()) {
     std::ifstream in(spec.inspect().path());

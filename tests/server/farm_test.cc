@@ -144,6 +144,38 @@ TEST(Farm, SetbackIsTriedAgainAndShown) {
   EXPECT_EQ(p.problem(0), "pass \"hard\" frame 1: no memory (will be tried again)");
 }
 
+// Of "key" at frame 2: told by the job that renders it, by one that finds what is
+// made of it, and under the name that the pass has by then.
+TEST(Farm, RemarksStayWithWhatTheyAreOf) {
+  Daemon d;
+  FakeWorker w(d.Channel(), "w", 1, [&](const TaskSpec& spec) -> std::optional<TaskOutcome> {
+    if (spec.pass() != "key" || spec.frame() != 2) return std::nullopt;
+    TaskOutcome o;
+    o.add_remark("the box has texture in it");
+    return o;
+  });
+  const auto remarks = [](const JobProgress& p) {
+    std::string all;
+    for (const JobRemark& r : p.remark()) {
+      all += r.pass() + ":";
+      for (int frame : r.frame()) all += " " + std::to_string(frame);
+      all += " " + r.text() + "\n";
+    }
+    return all;
+  };
+  const std::string expected = "key: 2 the box has texture in it\n";
+  const JobProgress first = d.Run(d.TwoPasses());
+  EXPECT_EQ(first.state(), JOB_DONE) << first.DebugString();
+  EXPECT_EQ(remarks(first), expected);
+  const JobProgress again = d.Run(d.TwoPasses());
+  EXPECT_EQ(Rendered(again), 0u);
+  EXPECT_EQ(remarks(again), expected);
+  EXPECT_EQ(remarks(d.Run(d.TwoPasses(3, 0.3))), expected) << "only what hangs from it is new";
+  d.Restart();
+  FakeWorker v(d.Channel(), "v");
+  EXPECT_EQ(remarks(d.Run(d.TwoPasses())), expected) << "after a restart";
+}
+
 TEST(Farm, WorkersAreListed) {
   Daemon d;
   FakeWorker w(d.Channel(), "the worker", 7);

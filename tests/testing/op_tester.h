@@ -55,6 +55,8 @@ class OpTester {
   Picture Render() const;
   absl::StatusOr<Picture> TryRender() const;
   absl::StatusOr<std::string> RenderBlob() const;
+  // What the operator told the artist since the tester was made.
+  const std::vector<std::string>& remarks() const { return *remarks_; }
 
   // Every check below, for every kind that the operator takes (only the given
   // one after Main).
@@ -93,6 +95,7 @@ class OpTester {
   Kind main_kind_ = KIND_UNSPECIFIED;
   bool kind_given_ = false;
   std::vector<Given> given_;
+  std::shared_ptr<std::vector<std::string>> remarks_ = std::make_shared<std::vector<std::string>>();
 };
 
 }  // namespace selvage

@@ -251,6 +251,8 @@ std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, c
   Unmixed out;
   if (rules.variance) out.variance = known ? solver.Variance() : solver.Unknown();
   out.alpha = std::move(solver.alpha());
+  out.learnt = known;
+  out.needed = static_cast<double>(view.sure.bits().size()) >= least + static_cast<double>(view.sure.Count() + found);
   return out;
 }
 

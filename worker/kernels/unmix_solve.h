@@ -14,6 +14,9 @@ struct Unmixed {
   Plane alpha;
   // What noise and foreground model leave open, 0 outside the band; if asked for.
   Plane variance;
+  // Whether there was any core to learn the foreground from, and whether there was
+  // need of it: more than a few pixels are neither core nor bare screen.
+  bool learnt = true, needed = false;
 };
 
 struct BandRules {

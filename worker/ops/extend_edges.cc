@@ -3,6 +3,7 @@
 #include <cmath>
 #include <vector>
 
+#include "absl/strings/str_format.h"
 #include "proto/status.h"
 #include "worker/kernels/distance.h"
 #include "worker/kernels/pull_push.h"
@@ -42,6 +43,14 @@ Plane Sources(const std::vector<uint8_t>& solid, const Picture& picture, const R
   return weight;
 }
 
+bool NothingIn(const Plane& weight) {
+  for (int y = weight.rect().y0; y < weight.rect().y1; ++y) {
+    const float* row = weight.row(y);
+    if (std::any_of(row, row + weight.rect().width(), [](float w) { return w > 0; })) return false;
+  }
+  return true;
+}
+
 class ExtendEdgesOp final : public TypedOp<ExtendEdges> {
  public:
   // All of the output's window of every input, also where theirs is another.
@@ -62,6 +71,10 @@ class ExtendEdgesOp final : public TypedOp<ExtendEdges> {
     const std::vector<uint8_t> solid =
         SolidPixels(core->picture.planes[0], rect, static_cast<float>(p.solid().value()));
     const Plane weight = Sources(solid, picture, rect, p.inset().value());
+    if (NothingIn(weight)) {
+      context.remark(absl::StrFormat("the core is nowhere solid (%g or more, %g px inside its edge): no colour was pushed outward",
+                                     p.solid().value(), p.inset().value()));
+    }
     std::vector<Plane> pushed;
     for (int c = 0; c < 3; ++c) {
       pushed.emplace_back(rect);

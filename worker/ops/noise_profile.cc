@@ -1,5 +1,6 @@
 // Noise profile of a box of bare screen; the recipe is in DEVELOPERS.md.
 #include "proto/status.h"
+#include "worker/kernels/box_texture.h"
 #include "worker/kernels/noise.h"
 #include "worker/measurement.h"
 #include "worker/op.h"
@@ -7,14 +8,20 @@
 namespace selvage {
 namespace {
 
+// Noise alone stays well below it.
+constexpr double kMostTexture = 2;
+
 class NoiseProfileOp final : public TypedOp<NoiseProfile> {
  public:
-  absl::StatusOr<std::string> MakeBlob(const OpContext&, const NoiseProfile& params, const Inputs& in) const override {
+  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const NoiseProfile& params, const Inputs& in) const override {
     const SampleBox& box = params.box();
     const int64_t right = int64_t{box.x()} + box.width(), below = int64_t{box.y()} + box.height();
     if (right > INT32_MAX || below > INT32_MAX) return absl::InvalidArgumentError("the noise box is too large");
     const Rect rect = {box.x(), box.y(), static_cast<int>(right), static_cast<int>(below)};
-    ASSIGN_OR_RETURN(const NoiseMeasurement noise, MeasureNoise(in.main().picture, rect));
+    const Picture& picture = in.main().picture;
+    ASSIGN_OR_RETURN(const NoiseMeasurement noise, MeasureNoise(picture, rect));
+    const double texture = BoxTexture({&picture.planes[0], &picture.planes[1], &picture.planes[2]}, rect);
+    if (const auto remark = TextureRemark(rect, texture, kMostTexture)) context.remark(*remark);
     Measurement measurement;
     for (float number : noise.ToNumbers()) measurement.add_values(number);
     return Serialise(measurement);

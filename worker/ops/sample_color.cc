@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "absl/strings/str_cat.h"
+#include "worker/kernels/box_texture.h"
 #include "worker/measurement.h"
 #include "worker/op.h"
 
@@ -16,12 +17,16 @@ Rect BoxOf(const SampleBox& b) {
   return {b.x(), b.y(), limited(x1), limited(y1)};
 }
 
+// More than in noise_profile: hair may be sampled as well as bare screen. Where
+// something else begins inside the box it is more by far.
+constexpr double kMostTexture = 3;
+
 class SampleColorOp final : public TypedOp<SampleColor> {
   Rect Reads(const OpContext&, const SampleColor& p, const Rect&, const Input& input) const override {
     return BoxOf(p.box()).Intersect(input.window);
   }
 
-  absl::StatusOr<std::string> MakeBlob(const OpContext&, const SampleColor& p, const Inputs& in) const override {
+  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const SampleColor& p, const Inputs& in) const override {
     const Input& main = in.main();
     const Rect box = BoxOf(p.box());
     if (box.empty()) return absl::InvalidArgumentError("the box to measure in is empty");
@@ -46,6 +51,9 @@ class SampleColorOp final : public TypedOp<SampleColor> {
       }
     }
     if (count == 0) return absl::InvalidArgumentError("the box to measure in holds no finite pixel");
+    std::vector<const Plane*> all;
+    for (const Plane& plane : planes) all.push_back(&plane);
+    if (const auto remark = TextureRemark(box, BoxTexture(all, box), kMostTexture)) context.remark(*remark);
     Measurement measurement;
     for (double s : sum) measurement.add_values(static_cast<float>(s / static_cast<double>(count)));
     return Serialise(measurement);

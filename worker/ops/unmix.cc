@@ -74,6 +74,12 @@ class UnmixOp final : public TypedOp<Unmix> {
 
     auto unmixed = SolveBand(view, keys, *core, given, {.fill = fill, .variance = p.confidence()}, context.stopped);
     if (!unmixed) return absl::CancelledError("nobody waits for it");
+    if (unmixed->needed && view.sure.Count() == 0) {
+      context.remark("nothing is bare screen as `plate` shows it: is it of this shot, and of this frame?");
+    } else if (unmixed->needed && !unmixed->learnt) {
+      context.remark("hardly anything is solid for sure, so the foreground's colours are not known and alpha is a plain key; "
+                     "a `core` or `solid` mask shows where it is solid");
+    }
     out->planes[0] = std::move(unmixed->alpha);
     if (!p.confidence()) return absl::OkStatus();
     for (int y = rect.y0; y < rect.y1; ++y) {
