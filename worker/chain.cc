@@ -161,6 +161,8 @@ absl::Status Chain::AddLink(int index, std::vector<ChainInput>* inputs) {
   // So that operators may rely on what their parameters name.
   for (const Port& port : PortsOf(*link.params)) {
     if (!port.traits.required() && port.name.empty() && port.box == nullptr) continue;
+    // Its motion is there where there are frames around this one.
+    if (port.traits.motion()) continue;
     // What is carried is read whole, a measured box by its values.
     const bool carried = TakenAs(port.traits.input(), BLOB) == BLOB;
     const bool there = std::any_of(link.inputs.begin(), link.inputs.end(), [&](const Input& input) {

@@ -1,5 +1,6 @@
 // Recipes, keys and tasks, frame by frame.
 #include <algorithm>
+#include <map>
 #include <unordered_map>
 
 #include "absl/container/flat_hash_map.h"
@@ -124,27 +125,33 @@ class Builder {
   // Offsets of the frames around that a window reads, nearest first. One that is
   // the same picture as one already there (a held frame), in any of the inputs
   // read over the window, says nothing new: it would be averaged as if it were
-  // independent.
+  // independent. Nor does one to which no motion is known.
   std::vector<int> OffsetsOf(const Segment& s, int32_t frame) {
     std::vector<const Source*> sources = {&s.main};
     for (const SideInput& side : s.sides) {
       if (side.windowed) sources.push_back(&side.source);
     }
-    std::vector<std::vector<Digest>> seen;
-    for (const Source* source : sources) seen.push_back({IdOf(*source, frame)});
+    std::map<std::pair<Source::Type, int>, std::vector<Digest>> seen;
+    const auto is_new = [&](const Source& source, int32_t there) {
+      std::vector<Digest>& before = seen[{source.type, source.index}];
+      if (before.empty()) before.push_back(IdOf(source, frame));
+      return std::find(before.begin(), before.end(), IdOf(source, there)) == before.end();
+    };
     std::vector<int> offsets;
     for (int k = 1; k <= s.window; ++k) {
       for (int offset : {-k, k}) {
         if (!s.reach.Contains(int64_t{frame} + offset)) continue;
-        std::vector<Digest> ids;
-        bool known = false;
-        for (size_t i = 0; i < sources.size(); ++i) {
-          ids.push_back(IdOf(*sources[i], frame + offset));
-          known = known || std::find(seen[i].begin(), seen[i].end(), ids[i]) != seen[i].end();
+        std::vector<const Source*> over = sources;
+        bool all_new = true;
+        for (const SideInput& side : s.sides) {
+          if (side.offset != offset) continue;
+          over.push_back(&side.moves);
+          all_new = all_new && side.at(frame);
         }
-        if (known) continue;
+        for (const Source* source : over) all_new = all_new && is_new(*source, frame + offset);
+        if (!all_new) continue;
         offsets.push_back(offset);
-        for (size_t i = 0; i < sources.size(); ++i) seen[i].push_back(ids[i]);
+        for (const Source* source : over) seen[{source->type, source->index}].push_back(IdOf(*source, frame + offset));
       }
     }
     return offsets;
@@ -161,6 +168,7 @@ class Builder {
     AddInput(s.main, -1, kMain, frame, 0);
     for (int offset : offsets) AddInput(s.main, -1, kMain, frame + offset, offset);
     for (const SideInput& side : s.sides) {
+      if (side.offset != 0 && std::find(offsets.begin(), offsets.end(), side.offset) == offsets.end()) continue;
       const std::optional<int32_t> at = side.at ? side.at(frame) : frame;
       if (!at) continue;
       AddInput(side.source, side.step, side.port, *at, 0);

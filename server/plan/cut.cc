@@ -87,6 +87,11 @@ class Cutter {
     segment.real = segment.reach = Real(segment.main);
     segment.available = Available(segment.main);
     for (const SideInput& side : segment.sides) {
+      if (side.moves.type != Source::kNone) {
+        segment.reach = segment.reach.Intersect(Real(side.moves));
+        segment.real = segment.real.Intersect(Available(side.moves));
+        segment.available = segment.available.Intersect(Available(side.moves));
+      }
       // A measurement is there at every frame; what is carried knows where it is.
       if (side.at) continue;
       if (side.windowed) segment.reach = segment.reach.Intersect(Real(side.source));
@@ -119,19 +124,20 @@ class Cutter {
     return {Source::kSegment, Add(std::move(s)), absl::StrCat(port.path, " of pass ", reader.pass)};
   }
 
-  // The task that finds how a picture moves from a frame to the next; one for all
-  // that ask for it.
-  Source Motion(const Source& picture) {
-    auto [it, is_new] = motion_.try_emplace({picture.type, picture.index});
+  // The task that finds how a picture moves from a frame to the one `ahead` of it;
+  // one for all that ask for it.
+  Source Motion(const Source& picture, int ahead = 1) {
+    auto [it, is_new] = motion_.try_emplace({picture.type, picture.index, ahead});
     if (!is_new) return it->second;
     Segment s;
     s.pass = absl::StrCat("motion ", picture.name);
+    s.number = static_cast<uint32_t>(ahead - 1);
     s.heeds_epochs = true;
     s.main = picture;
     Step step;
     step.mutable_motion_field()->set_to(picture.name);
     s.steps.push_back(std::move(step));
-    s.sides.push_back({0, "to", picture, [](int32_t frame) { return frame + 1; }, false});
+    s.sides.push_back({0, "to", picture, [ahead](int32_t frame) { return frame + ahead; }});
     it->second = {Source::kSegment, Add(std::move(s)), absl::StrCat("motion of ", picture.name)};
     return it->second;
   }
@@ -202,11 +208,35 @@ class Cutter {
       if (port.box != nullptr) {
         const int32_t at = port.box->has_frame() ? port.box->frame() : stack_.frames().first();
         segment->sides.push_back({index, port.path, Measure(port, *segment), [at](int32_t) { return at; }, false});
-      } else if (!port.name.empty()) {
+      } else if (!port.name.empty() && !port.traits.motion()) {
         segment->sides.push_back({index, port.path, Find(port.name), {}, port.traits.windowed()});
       }
     }
     segment->steps.push_back(step);
+  }
+
+  // The last step's window, and how pictures move over it.
+  void AddWindow(const Step& step, const std::vector<Port>& ports, Segment* segment) {
+    segment->window = WindowOf(ParamsOf(step));
+    if (OperatorOf(step)->traits.motion()) AddMotion(segment->main, "in", segment);
+    for (const Port& port : ports) {
+      if (port.traits.motion() && !port.name.empty()) AddMotion(Find(port.name), port.path, segment);
+    }
+  }
+
+  void AddMotion(const Source& picture, const std::string& port, Segment* segment) {
+    const int step = static_cast<int>(segment->steps.size()) - 1;
+    const Frames there = Real(picture);
+    for (int k = 1; k <= segment->window; ++k) {
+      for (int offset : {-k, k}) {
+        const auto at = [there, offset](int32_t frame) -> std::optional<int32_t> {
+          if (!there.Contains(frame) || !there.Contains(int64_t{frame} + offset)) return std::nullopt;
+          return std::min(frame, frame + offset);
+        };
+        const std::string name = absl::StrCat(port, ".motion", offset > 0 ? "+" : "", offset);
+        segment->sides.push_back({step, name, Motion(picture, k), at, false, picture, offset});
+      }
+    }
   }
 
   // Heavy steps are segments of their own; a step with a measured box begins
@@ -241,7 +271,7 @@ class Cutter {
       const bool measures = std::any_of(ports.begin(), ports.end(), [](const Port& p) { return p.box != nullptr; });
       if (!current.steps.empty() && (heavy || measures || after_heavy)) begin(end(), i);
       AddStep(step, ports, &current);
-      if (heavy) current.window = WindowOf(ParamsOf(step));
+      if (heavy) AddWindow(step, ports, &current);
       after_heavy = heavy;
     }
     pass_source_[index] = end();
@@ -374,8 +404,9 @@ class Cutter {
     CheckLook(t.source, kind, step, &faults);
     for (StackError& e : faults.Take()) cut_.errors.push_back(std::move(e));
     if (!cut_.errors.empty()) return -1;
-    AddStep(step, PortsOf(ParamsOf(step)), &s);
-    s.window = WindowOf(ParamsOf(step));
+    const std::vector<Port> ports = PortsOf(ParamsOf(step));
+    AddStep(step, ports, &s);
+    AddWindow(step, ports, &s);
     return Add(std::move(s));
   }
 
@@ -387,7 +418,7 @@ class Cutter {
   std::vector<Source> pass_source_;
   // Of masks that follow.
   std::vector<Source> mask_source_;
-  absl::flat_hash_map<std::pair<Source::Type, int>, Source> motion_;
+  absl::flat_hash_map<std::tuple<Source::Type, int, int>, Source> motion_;
   absl::flat_hash_map<std::string, int> deliver_segment_;
   mutable const Deliverable* roots_of_ = nullptr;
   uint32_t next_number_ = 0;

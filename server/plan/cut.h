@@ -40,6 +40,10 @@ struct SideInput {
   std::function<std::optional<int32_t>(int32_t frame)> at;
   // Read over the segment's window, as the main input is.
   bool windowed = false;
+  // Where `source` is the motion of a picture, from the task's frame to another of
+  // the window or back: which picture, and how many frames away.
+  Source moves = {};
+  int offset = 0;
 };
 
 struct Segment {

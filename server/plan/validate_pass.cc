@@ -144,7 +144,7 @@ void PassCheck::CheckStep(int pass, int index, Kind* kind, bool* still) const {
                                        " frames before and after of a still picture, allowed 0"));
   }
   for (const Port& port : PortsOf(ParamsOf(step))) {
-    if (!port.traits.windowed() || window == 0 || !IsStill(port.name)) continue;
+    if (!(port.traits.windowed() || port.traits.motion()) || window == 0 || !IsStill(port.name)) continue;
     faults_->Add(absl::StrCat(at.path, ".", port.path),
                  absl::StrCat(at.words, " ", port.path, ": ", Quoted(port.name), " is a still picture, needs one with ",
                               window, " frames before and after"));

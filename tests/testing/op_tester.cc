@@ -4,12 +4,15 @@
 #include <cmath>
 #include <cstring>
 #include <limits>
+#include <map>
 
 #include "absl/strings/str_cat.h"
 #include "google/protobuf/text_format.h"
 #include "proto/catalogue.h"
 #include "tests/testing/simd_targets.h"
 #include "worker/kernels/half.h"
+#include "worker/kernels/motion_pair.h"
+#include "worker/kernels/plate_rows.h"
 
 namespace selvage {
 namespace {
@@ -246,6 +249,28 @@ Picture OpTester::InputPicture(Kind kind, uint32_t seed, Inputs inputs) const {
   }
 }
 
+namespace {
+
+// As the planner has it made: the motion between the pictures of a port.
+void AddMotion(const std::string& port, std::vector<ChainInput>* all) {
+  std::map<int, Picture> pictures;
+  for (const ChainInput& input : *all) {
+    if (input.port != port || !input.source || input.source->window().empty()) continue;
+    EXPECT_TRUE(input.source->Read(input.source->window(), &pictures[input.frame_offset]).ok());
+  }
+  const auto here = pictures.find(0);
+  for (const auto& [offset, there] : pictures) {
+    if (offset == 0 || here == pictures.end()) continue;
+    const Picture &earlier = offset < 0 ? there : here->second, &later = offset < 0 ? here->second : there;
+    const auto luma = [&](const Picture& picture) { return LumaOf(picture, earlier.rect(), kCameraCurves); };
+    auto measured = std::make_shared<Measurement>();
+    measured->set_motion(EncodeMotion(EstimateBothWays(luma(earlier), luma(later))));
+    all->push_back({0, absl::StrCat(port, ".motion", offset > 0 ? "+" : "", offset), 0, nullptr, {}, measured});
+  }
+}
+
+}  // namespace
+
 absl::StatusOr<std::unique_ptr<Chain>> OpTester::MakeChain(Inputs inputs) const {
   std::vector<ChainInput> all;
   auto given = [&](const std::string& port) {
@@ -277,12 +302,16 @@ absl::StatusOr<std::unique_ptr<Chain>> OpTester::MakeChain(Inputs inputs) const 
     for (int k : port.traits.input()) {
       if (k == main_kind_) kind = main_kind_;
     }
-    make_up(port.path, kind, seed++, port.traits.windowed() ? window : 0);
+    make_up(port.path, kind, seed++, port.traits.windowed() || port.traits.motion() ? window : 0);
   }
   for (const Given& g : given_) {
     if (!g.picture.planes.empty() && inputs != Inputs::kUsual) continue;
     all.push_back({0, g.port, g.frame_offset,
                    g.picture.planes.empty() ? nullptr : MakeSource(g.picture, g.picture.rect()), g.numbers, g.measured});
+  }
+  if (OperatorOf(step_)->traits.motion()) AddMotion("in", &all);
+  for (const Port& port : PortsOf(ParamsOf(step_))) {
+    if (port.traits.motion()) AddMotion(port.path, &all);
   }
   OpContext context;
   context.format = window_;

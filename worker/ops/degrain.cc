@@ -13,6 +13,7 @@
 #include "worker/kernels/patch_shrink.h"
 #include "worker/kernels/plate_rows.h"
 #include "worker/kernels/stabilise.h"
+#include "worker/motion_input.h"
 #include "worker/noise_input.h"
 #include "worker/op.h"
 
@@ -75,11 +76,17 @@ class DegrainRun {
              Picture* out)
       : context_(context), noise_(noise), strength_(strength), grain_(grain), out_(out) {}
 
-  absl::Status Run(const Input& main, const std::vector<const Input*>& neighbours) {
+  absl::Status Run(const Inputs& in) {
+    const Input& main = in.main();
     const Rect window = main.picture.rect();
     Frame centre(main.picture, window);
     std::vector<std::unique_ptr<Frame>> others;
-    RETURN_IF_ERROR(Align(main, neighbours, &others));
+    for (const Input* neighbour : InputsAround(in, "in")) {
+      ASSIGN_OR_RETURN(std::optional<VectorField> vectors, MotionTo(in, "in", neighbour->frame_offset));
+      if (!vectors) continue;
+      others.push_back(std::make_unique<Frame>(neighbour->picture, window));
+      others.back()->vectors = *std::move(vectors);
+    }
 
     std::vector<PatchNeighbour> patches;
     for (const auto& frame : others) patches.push_back({&frame->rows, &frame->vectors});
@@ -105,20 +112,6 @@ class DegrainRun {
   }
 
  private:
-  // Motion from the main frame to each other one. One other pyramid at a time.
-  absl::Status Align(const Input& main, const std::vector<const Input*>& neighbours,
-                     std::vector<std::unique_ptr<Frame>>* frames) {
-    if (neighbours.empty()) return absl::OkStatus();
-    const Rect window = main.picture.rect();
-    const LumaPyramid here = LumaOf(main.picture, window, noise_.curves);
-    for (const Input* neighbour : neighbours) {
-      if (context_.stopped()) return absl::CancelledError("degrain stopped");
-      frames->push_back(std::make_unique<Frame>(neighbour->picture, window));
-      frames->back()->vectors = EstimateMotion(here, LumaOf(neighbour->picture, window, noise_.curves));
-    }
-    return absl::OkStatus();
-  }
-
   static void KeepPilot(const ShrinkPass& pass, int y, const Rect& window, RollingRows* pilot) {
     for (int row = std::max(y, window.y0); row < std::min(y + kPatchStride, window.y1); ++row) {
       for (int p = 0; p < 3; ++p) pass.Take(row, p, pilot->Write(row) + p * pilot->plane_stride());
@@ -171,7 +164,7 @@ class DegrainOp final : public TypedOp<Degrain> {
       }
       return absl::OkStatus();
     }
-    return DegrainRun(context, noise, strength, params.grain(), out).Run(main, Neighbours(in));
+    return DegrainRun(context, noise, strength, params.grain(), out).Run(in);
   }
 
  private:
@@ -197,18 +190,6 @@ class DegrainOp final : public TypedOp<Degrain> {
     const Rect& r = from.rect();
     for (int y = r.y0; y < r.y1; ++y) std::memcpy(to->row(y), from.row(y), r.width() * sizeof(float));
     to->constant = from.constant;
-  }
-
-  // Other frames in order of time, whatever order they came in: sums over
-  // frames are then always taken in the same order.
-  static std::vector<const Input*> Neighbours(const Inputs& in) {
-    std::vector<const Input*> neighbours;
-    for (const Input& input : in.all()) {
-      if (input.port == "in" && input.frame_offset != 0 && !input.picture.rect().empty()) neighbours.push_back(&input);
-    }
-    std::sort(neighbours.begin(), neighbours.end(),
-              [](const Input* a, const Input* b) { return a->frame_offset < b->frame_offset; });
-    return neighbours;
   }
 
   // Measured in a box, given as numbers, or else found in this very frame.

@@ -9,6 +9,7 @@
 #include "worker/kernels/motion.h"
 #include "worker/kernels/parts.h"
 #include "worker/kernels/plate_rows.h"
+#include "worker/motion_input.h"
 #include "worker/op.h"
 
 namespace selvage {
@@ -48,7 +49,7 @@ class Measurer {
     FindSpecks(figures);
     figures->set_edge_pixels(std::count(edge_.begin(), edge_.end(), 1));
     if (context_.stopped()) return absl::CancelledError("nobody waits for these figures any more");
-    MeasureFlicker(figures);
+    RETURN_IF_ERROR(MeasureFlicker(figures));
     if (context_.stopped()) return absl::CancelledError("nobody waits for these figures any more");
     MeasureColor(figures);
     return absl::OkStatus();
@@ -154,19 +155,17 @@ class Measurer {
 
   // The matte at that frame along the plate's motion; nothing where it or the
   // plate is missing.
-  std::optional<Neighbour> Align(int frame_offset, const LumaPyramid& here) const {
+  absl::StatusOr<std::optional<Neighbour>> Align(int frame_offset) const {
     const Input* matte = in_.Find("in", frame_offset);
-    const Input* plate = in_.Find("plate", frame_offset);
-    if (matte == nullptr || plate == nullptr || plate->picture.rect().empty()) return std::nullopt;
-    return Neighbour{&MatteOf(matte->picture), EstimateMotion(here, LumaOf(plate->picture, rect_, kCameraCurves))};
+    ASSIGN_OR_RETURN(std::optional<VectorField> vectors, MotionTo(in_, "plate", frame_offset));
+    if (matte == nullptr || !vectors) return std::optional<Neighbour>();
+    return std::optional(Neighbour{&MatteOf(matte->picture), *std::move(vectors)});
   }
 
-  void MeasureFlicker(MatteFigures* figures) {
-    const Input* plate = in_.Find("plate");
-    if (plate == nullptr || plate->picture.rect().empty()) return;
-    const LumaPyramid here = LumaOf(plate->picture, rect_, kCameraCurves);
-    const std::optional<Neighbour> before = Align(-1, here), after = Align(1, here);
-    if (!before) return;
+  absl::Status MeasureFlicker(MatteFigures* figures) {
+    ASSIGN_OR_RETURN(const std::optional<Neighbour> before, Align(-1));
+    ASSIGN_OR_RETURN(const std::optional<Neighbour> after, Align(1));
+    if (!before) return absl::OkStatus();
     // Row by row in binary64: one order on every machine.
     double beyond = 0, jump = 0;
     for (int y = rect_.y0; y < rect_.y1; ++y) {
@@ -185,6 +184,7 @@ class Measurer {
     const double count = std::max<double>(1, static_cast<double>(figures->edge_pixels()));
     figures->set_jump(std::sqrt(jump / count));
     if (after) figures->set_flicker(std::sqrt(beyond / count));
+    return absl::OkStatus();
   }
 
   void MeasureColor(MatteFigures* figures) {
@@ -235,13 +235,9 @@ class Measurer {
 };
 
 class MeasureMatteOp final : public TypedOp<MeasureMatte> {
-  // All mattes and the colour over the measured matte's window, the plate whole.
-  Rect Reads(const OpContext&, const MeasureMatte&, const Rect& out, const Input& input) const override {
-    return input.port == "plate" ? input.window : out;
-  }
-  Beyond Edge(const google::protobuf::Message&, const std::string& port) const override {
-    return port == "plate" ? Beyond::kRepeat : Beyond::kTransparent;
-  }
+  // All mattes and the colour over the measured matte's window.
+  Rect Reads(const OpContext&, const MeasureMatte&, const Rect& out, const Input&) const override { return out; }
+  Beyond Edge(const google::protobuf::Message&, const std::string&) const override { return Beyond::kTransparent; }
 
   absl::StatusOr<std::string> MakeBlob(const OpContext& context, const MeasureMatte& p, const Inputs& in) const override {
     if (in.main().window.empty()) return absl::InvalidArgumentError("there is nothing to measure: the result's window is empty");

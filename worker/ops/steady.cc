@@ -4,10 +4,12 @@
 #include <cstring>
 #include <vector>
 
+#include "proto/status.h"
 #include "worker/kernels/matte_edge.h"
 #include "worker/kernels/motion.h"
 #include "worker/kernels/patch_shrink.h"
 #include "worker/kernels/plate_rows.h"
+#include "worker/motion_input.h"
 #include "worker/op.h"
 
 namespace selvage {
@@ -147,7 +149,7 @@ class SteadyOp final : public TypedOp<Steady> {
     const Band band(matte);
     if (band.empty()) return absl::OkStatus();
     std::vector<Neighbour> neighbours;
-    if (!Align(context, in, &neighbours)) return absl::CancelledError("steady stopped");
+    RETURN_IF_ERROR(Align(in, &neighbours));
     if (neighbours.empty()) return absl::OkStatus();
 
     const float noise = params.has_noise() ? static_cast<float>(params.noise()) : NoiseOf(matte, neighbours);
@@ -189,27 +191,13 @@ class SteadyOp final : public TypedOp<Steady> {
   }
 
  private:
-  // Motion of the plate to each other frame that has both matte and plate, in
-  // order of time whatever order they came in. False: stopped.
-  static bool Align(const OpContext& context, const Inputs& in, std::vector<Neighbour>* neighbours) {
-    std::vector<const Input*> mattes;
-    for (const Input& input : in.all()) {
-      const bool other = input.port == "in" && input.frame_offset != 0 && !input.picture.rect().empty();
-      const Input* plate = other ? in.Find("plate", input.frame_offset) : nullptr;
-      if (plate != nullptr && !plate->picture.rect().empty()) mattes.push_back(&input);
+  // Motion of the plate to each other frame that has both matte and plate.
+  static absl::Status Align(const Inputs& in, std::vector<Neighbour>* neighbours) {
+    for (const Input* matte : InputsAround(in, "in")) {
+      ASSIGN_OR_RETURN(std::optional<VectorField> vectors, MotionTo(in, "plate", matte->frame_offset));
+      if (vectors) neighbours->push_back({&matte->picture.planes[0], *std::move(vectors)});
     }
-    const Picture& plate = in.Find("plate")->picture;
-    if (mattes.empty() || plate.rect().empty()) return true;
-    std::sort(mattes.begin(), mattes.end(),
-              [](const Input* a, const Input* b) { return a->frame_offset < b->frame_offset; });
-    const Rect& window = in.main().picture.rect();
-    const LumaPyramid here = LumaOf(plate, window, kCameraCurves);
-    for (const Input* matte : mattes) {
-      if (context.stopped()) return false;
-      const Picture& there = in.Find("plate", matte->frame_offset)->picture;
-      neighbours->push_back({&matte->picture.planes[0], EstimateMotion(here, LumaOf(there, window, kCameraCurves))});
-    }
-    return true;
+    return absl::OkStatus();
   }
 };
 
