@@ -76,6 +76,12 @@ std::string FrameList(const google::protobuf::RepeatedField<int32_t>& frames) {
   return out;
 }
 
+std::string Remarks(const google::protobuf::RepeatedPtrField<JobRemark>& remarks) {
+  std::string out;
+  for (const JobRemark& r : remarks) absl::StrAppend(&out, "beware: ", r.pass(), " at ", FrameList(r.frame()), ": ", r.text(), "\n");
+  return out;
+}
+
 std::string StateName(JobState state) {
   switch (state) {
     case JOB_INSPECTING:

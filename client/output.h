@@ -20,5 +20,7 @@ std::string Bytes(uint64_t bytes);      // "3.2 GiB"
 std::string Seconds(double seconds);    // "0.4 s", "2 min 05 s"
 std::string FrameList(const google::protobuf::RepeatedField<int32_t>& frames);  // "1001-1010, 1020"
 std::string StateName(JobState state);  // "running"
+// "beware: clean at 1001: ...", a line each.
+std::string Remarks(const google::protobuf::RepeatedPtrField<JobRemark>& remarks);
 
 }  // namespace selvage::client

@@ -124,9 +124,7 @@ std::string ProgressDisplay::Final(const JobProgress& progress) {
     const size_t width = NameWidth(progress);
     for (const PassProgress& p : progress.pass()) absl::StrAppend(&out, PassLine(p, width), "\n");
   }
-  for (const JobRemark& r : progress.remark()) {
-    absl::StrAppend(&out, "beware: ", r.pass(), " at ", FrameList(r.frame()), ": ", r.text(), "\n");
-  }
+  out += Remarks(progress.remark());
   for (const std::string& problem : progress.problem()) absl::StrAppend(&out, "problem: ", problem, "\n");
   return out;
 }

@@ -241,6 +241,7 @@ void Engine::End(const std::shared_ptr<Errand>& e, JobState state, const absl::S
     if (!done) return RunEffects();
     LookResult result;
     result.errors = e->errors;
+    result.remarks.assign(progress.remark().begin(), progress.remark().end());
     if (!why.ok()) {
       done(why);
     } else if (!e->errors.empty()) {

@@ -23,6 +23,7 @@ struct BlobRef {
 struct LookResult {
   BlobRef blob;
   std::vector<StackError> errors;
+  std::vector<JobRemark> remarks;
 };
 
 struct Errand {

@@ -261,6 +261,10 @@ deliver { name: "front" from: "front" files: "out/front.%04d.exr" }
     EXPECT_SAYS(f.out, "beware: front at 1001-1003: the core is nowhere solid (0.95 or more, 1 px inside its edge)");
     EXPECT_EQ(f.out.find("beware: key"), std::string::npos) << f.out;
   }
+  const Finished look = studio_->Client({"look", stack, "front", "--frame", "1002", "-o", studio_->file("doubtful.png")});
+  EXPECT_EQ(look.exit_code, 0) << look.err;
+  EXPECT_SAYS(look.err, "beware: clean at 1001: the box 8,30,110,80 has texture in it: it is ");
+  EXPECT_SAYS(look.err, "beware: front at 1002: the core is nowhere solid");
 }
 
 TEST_F(BadInput, NoDaemonIsSaidPlainly) {
