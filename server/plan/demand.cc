@@ -89,6 +89,7 @@ Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const 
       if (side.at) {
         std::vector<int32_t> there;
         for (int32_t f : frames) {
+          if (side.offset != 0 && !s.reach.Contains(int64_t{f} + side.offset)) continue;
           if (const auto at = side.at(f); at && (there.empty() || there.back() != *at)) there.push_back(*at);
         }
         need(side.source, there);

@@ -160,9 +160,11 @@ TEST(Plan, InputsComeBeforeTheirUsersAndFirstFramesFirst) {
 
 TEST(Window, EndsWithThePlate) {
   const Plan plan = PlanAll(Shot(R"(pass { name: "p" from: "plate" step { degrain { window: 2 } } })"));
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)), ElementsAre("-1.in=plate", "-1.in@1=plate", "-1.in@2=plate"));
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)), SizeIs(5));
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1005)), ElementsAre("-1.in=plate", "-1.in@-1=plate", "-1.in@-2=plate"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)), 
+              ElementsAre("-1.in=plate", "-1.in@1=plate", "-1.in@2=plate", "0.in.motion+1=result", "0.in.motion+2=result"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)), SizeIs(5 + 4));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1005)),
+              ElementsAre("-1.in=plate", "-1.in@-1=plate", "-1.in@-2=plate", "0.in.motion-1=result", "0.in.motion-2=result"));
 }
 
 TEST(Window, LongerThanTheShotIsRemarkedOn) {
@@ -185,7 +187,8 @@ TEST(Window, ReachesBeyondTheStackWherePlatesDo) {
   stack.mutable_plate(0)->mutable_frames()->set_last(1100);
   const Plan plan = PlanAll(stack);
   EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)),
-              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "-1.in@2=result"));
+              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "-1.in@2=result", "0.in.motion-1=result",
+                          "0.in.motion+1=result", "0.in.motion+2=result"));
   EXPECT_NE(FindTask(plan, "l", 1007), nullptr);
   EXPECT_EQ(FindTask(plan, "l", 999), nullptr);
 }
@@ -201,9 +204,9 @@ TEST(Window, AShortSideInputEndsIt) {
     pass { name: "p" from: "l" step { degrain { window: 2 } } }
     pass { name: "q" from: "h" step { degrain { window: 2 } } }
     deliver { name: "d" from: "p" files: "/o.%d.exr" layer { name: "q" from: "q" } })");
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1)), SizeIs(3));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1)), SizeIs(3 + 2));
   // A held plate is there at every frame.
-  EXPECT_THAT(InputsOf(*FindTask(plan, "q", 1)), SizeIs(5));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "q", 1)), SizeIs(5 + 4));
 }
 
 TEST(Window, AHeldFrameIsNoNeighbour) {
@@ -212,26 +215,48 @@ TEST(Window, AHeldFrameIsNoNeighbour) {
   Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { degrain { window: 1 } } })"));
   stack.mutable_plate(0)->set_missing(Plate::HOLD);
   const Plan plan = PlanAll(stack, disk);
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1002)), ElementsAre("-1.in=plate", "-1.in@-1=plate"));
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)), ElementsAre("-1.in=plate", "-1.in@1=plate"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1002)), ElementsAre("-1.in=plate", "-1.in@-1=plate", "0.in.motion-1=result"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)), ElementsAre("-1.in=plate", "-1.in@1=plate", "0.in.motion+1=result"));
   EXPECT_EQ(FindTask(plan, "p", 1003)->inputs[0].plate->path(), "/a/plate.1002.exr");
 }
 
-TEST(Window, ASideInputIsReadOverItToo) {
+TEST(Window, MotionOverItIsAResultOfItsOwn) {
   const std::string passes = R"(
     pass { name: "l" from: "plate" step { grade {} } }
     pass { name: "m" from: "plate" step { color_difference {} } }
     pass { name: "p" from: "m" step { steady { plate: "l" } } })";
   const Plan plan = PlanAll(Shot(passes));
   EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)),
-              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "0.plate=result", "0.plate@-1=result",
-                          "0.plate@1=result"));
-  EXPECT_EQ(FindTask(plan, "p", 1003)->inputs[4].result, KeyAt(plan, "l", 1002));
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)),
-              ElementsAre("-1.in=result", "-1.in@1=result", "0.plate=result", "0.plate@1=result"));
+              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "0.plate.motion-1=result", "0.plate.motion+1=result"));
+  // From the frame before to this one, and from this one to the next.
+  EXPECT_EQ(FindTask(plan, "p", 1003)->inputs[3].result, KeyAt(plan, "motion l", 1002));
+  EXPECT_EQ(FindTask(plan, "p", 1003)->inputs[4].result, KeyAt(plan, "motion l", 1003));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)), ElementsAre("-1.in=result", "-1.in@1=result", "0.plate.motion+1=result"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "motion l", 1003)), ElementsAre("-1.in=result", "0.to=result"));
+  EXPECT_EQ(FindTask(plan, "motion l", 1005), nullptr) << "there is no frame after it";
   const TaskSpec spec = MakeTaskSpec(plan, *FindTask(plan, "p", 1003), [](const ResultKey&) { return nullptr; });
-  EXPECT_EQ(spec.input(4).port(), "plate");
-  EXPECT_EQ(spec.input(4).frame_offset(), -1);
+  EXPECT_EQ(spec.input(3).port(), "plate.motion-1");
+}
+
+TEST(Window, MotionIsSharedByAllThatAskForIt) {
+  const Plan plan = PlanAll(Shot(R"(
+    pass { name: "c" from: "plate" step { degrain { window: 2 } } }
+    pass { name: "m" from: "plate" step { color_difference {} } step { steady { plate: "plate" } } }
+    pass { name: "p" from: "c" step { set_matte { matte: "m" } } })"));
+  const auto motion_at = [&](const std::string& pass, const std::string& port) -> std::optional<ResultKey> {
+    for (const PlannedTask& t : plan.tasks) {
+      if (t.pass != pass || t.frame != 1003) continue;
+      for (const PlannedInput& in : t.inputs) {
+        if (in.port == port) return in.result;
+      }
+    }
+    return std::nullopt;
+  };
+  ASSERT_TRUE(motion_at("c", "in.motion+1"));
+  EXPECT_EQ(motion_at("c", "in.motion+1"), motion_at("m", "plate.motion+1"));
+  EXPECT_EQ(motion_at("c", "in.motion-1"), motion_at("m", "plate.motion-1"));
+  // Four pairs of neighbours, three of frames two apart.
+  EXPECT_EQ(std::count_if(plan.tasks.begin(), plan.tasks.end(), [](const PlannedTask& t) { return t.pass == "motion plate"; }), 4 + 3);
 }
 
 TEST(Window, EndsWhereOneOfItsInputsEnds) {
@@ -251,8 +276,8 @@ TEST(Window, EndsWhereOneOfItsInputsEnds) {
     for (const PlannedInput& in : FindTask(plan, "p", frame)->inputs) all.push_back(absl::StrCat(in.port, in.frame_offset));
     return all;
   };
-  EXPECT_THAT(offsets(1001), ElementsAre("in0", "in-1", "in1", "in2", "plate0", "plate-1", "plate1", "plate2"));
-  EXPECT_THAT(offsets(1005), ElementsAre("in0", "in-1", "in1", "in-2", "plate0", "plate-1", "plate1", "plate-2"));
+  EXPECT_THAT(offsets(1001), ElementsAre("in0", "in-1", "in1", "in2", "plate.motion-10", "plate.motion+10", "plate.motion+20"));
+  EXPECT_THAT(offsets(1005), ElementsAre("in0", "in-1", "in1", "in-2", "plate.motion-10", "plate.motion+10", "plate.motion-20"));
   // And nothing is asked for in vain.
   EXPECT_EQ(FindTask(plan, "m", 999), nullptr);
   EXPECT_EQ(FindTask(plan, "m", 1007), nullptr);
@@ -274,7 +299,7 @@ TEST(Window, AHeldPlateDropsItsMatteToo) {
   held->set_missing(Plate::HOLD);
   const Plan plan = PlanAll(stack, disk);
   EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1002)),
-              ElementsAre("-1.in=result", "-1.in@-1=result", "0.plate=plate", "0.plate@-1=plate"));
+              ElementsAre("-1.in=result", "-1.in@-1=result", "0.plate.motion-1=result"));
 }
 
 // --- plates ---
@@ -485,13 +510,12 @@ std::string Fault(const Plan& plan) {
 
 TEST(Measure, ReadsTheMatteAndItsPlateAtTheFramesAround) {
   EXPECT_THAT(InputsOf(Measure("k", "").tasks.back()),
-              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "0.plate=plate", "0.plate@-1=plate",
-                          "0.plate@1=plate"));
+              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "0.plate.motion-1=result", "0.plate.motion+1=result"));
   // The shot ends there.
   EXPECT_THAT(InputsOf(Measure("k", "", 1001).tasks.back()),
-              ElementsAre("-1.in=result", "-1.in@1=result", "0.plate=plate", "0.plate@1=plate"));
+              ElementsAre("-1.in=result", "-1.in@1=result", "0.plate.motion+1=result"));
   EXPECT_THAT(InputsOf(Measure("k", "window: 0 core: 'boots' color: 'p'").tasks.back()),
-              ElementsAre("-1.in=result", "0.plate=plate", "0.core=mask", "0.color=result"));
+              ElementsAre("-1.in=result", "0.core=mask", "0.color=result"));
 }
 
 // Values of a client that were checked by no one else.
