@@ -131,7 +131,9 @@ class Cutter {
     if (!is_new) return it->second;
     Segment s;
     s.pass = absl::StrCat("motion ", picture.name);
-    s.number = static_cast<uint32_t>(ahead - 1);
+    // Between two heavy steps a pass has pictures of its own; no window is longer than 8.
+    const uint32_t segment = picture.type == Source::kSegment ? cut_.segments[picture.index].number : 0;
+    s.number = 8 * segment + static_cast<uint32_t>(ahead - 1);
     s.heeds_epochs = true;
     s.main = picture;
     Step step;
