@@ -5,6 +5,7 @@
 
 #include "absl/container/flat_hash_map.h"
 #include "absl/strings/str_cat.h"
+#include "proto/catalogue.h"
 #include "server/plan/cut.h"
 #include "server/plan/key.h"
 #include "server/plan/plate_facts.h"
