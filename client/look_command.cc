@@ -5,6 +5,7 @@
 #include "absl/strings/str_cat.h"
 #include "client/commands.h"
 #include "client/connection.h"
+#include "client/output.h"
 #include "client/stack_file.h"
 #include "proto/status.h"
 

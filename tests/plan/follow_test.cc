@@ -163,8 +163,8 @@ TEST(Follow, AWindowOverItEndsWhereThePictureEnds) {
   const Plan plan = PlanAll(Shot(Drawn({4}), "plate", R"(
     pass { name: "calm" from: "boots" step { steady { plate: "plate" window: 1 } } }
     deliver { name: "e" from: "calm" files: "/e.%d.exr" })"));
-  EXPECT_THAT(Reads(plan, "calm", 9, 0), ElementsAre("in=mask boots/0@9", "in=mask boots/0@8", "plate=plate /a/9.exr",
-                                                     "plate=plate /a/8.exr"));
+  EXPECT_THAT(Reads(plan, "calm", 9, 0), ElementsAre("in=mask boots/0@9", "in=mask boots/0@8",
+                                                     "plate.motion-1=motion plate/0@8"));
 }
 
 // --- what a change reaches --------------------------------------------------

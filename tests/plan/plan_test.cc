@@ -84,7 +84,8 @@ TEST(Cut, AMeasurementOfThePlateReadsThePlateAtTheFirstFrame) {
   EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001, 0)), ElementsAre("-1.in=plate"));
   EXPECT_EQ(FindTask(plan, "p", 1001, 0)->inputs[0].plate->path(), "/a/plate.1001.exr");
   EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003, 1)),
-              ElementsAre("-1.in=plate", "-1.in@-1=plate", "-1.in@1=plate", "0.sample=result"));
+              ElementsAre("-1.in=plate", "-1.in@-1=plate", "-1.in@1=plate", "0.sample=result", "0.in.motion-1=result",
+                          "0.in.motion+1=result"));
 }
 
 TEST(Cut, ASampledScreenThatIsPutIntoTwoStepsIsMeasuredOnce) {
@@ -570,7 +571,7 @@ TEST(Probe, EmptyCacheRendersAll) {
   MemoryResultIndex index;
   const auto probed = Probe(plan, index);
   ASSERT_TRUE(probed.ok());
-  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 5}, {"k", 5}, {"p", 5}, {"deliver d", 5}}));
+  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 5}, {"k", 5}, {"p", 5}, {"deliver d", 5}, {"motion plate", 4}}));
 }
 
 TEST(Probe, AHitPrunesEverythingAboveIt) {
@@ -580,8 +581,8 @@ TEST(Probe, AHitPrunesEverythingAboveIt) {
   const auto probed = Probe(plan, index);
   ASSERT_TRUE(probed.ok());
   EXPECT_EQ(Count(plan, *probed, Probed::kHit), (Counts{{"p", 4}}));
-  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 1}, {"k", 1}, {"p", 1}, {"deliver d", 5}}));
-  EXPECT_EQ(Count(plan, *probed, Probed::kNotNeeded), (Counts{{"c", 4}, {"k", 4}}));
+  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 1}, {"k", 1}, {"p", 1}, {"deliver d", 5}, {"motion plate", 2}}));
+  EXPECT_EQ(Count(plan, *probed, Probed::kNotNeeded), (Counts{{"c", 4}, {"k", 4}, {"motion plate", 2}}));
   for (size_t i = 0; i < plan.tasks.size(); ++i) {
     EXPECT_EQ(probed->record[i] != nullptr, probed->state[i] == Probed::kHit);
   }
@@ -594,7 +595,7 @@ TEST(Probe, AHitOnOneWayDoesNotPruneAnother) {
   Store(plan, [](const PlannedTask& t) { return t.pass == "k"; }, &index);
   const auto probed = Probe(plan, index);
   ASSERT_TRUE(probed.ok());
-  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 5}, {"p", 5}, {"deliver d", 5}}));
+  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 5}, {"p", 5}, {"deliver d", 5}, {"motion plate", 4}}));
   EXPECT_EQ(Count(plan, *probed, Probed::kHit), (Counts{{"k", 5}}));
 }
 

@@ -415,7 +415,7 @@ TEST_F(PlateReader, FactsTellTheEncodingThatTheHeaderNames) {
   const std::string dpx = Slurp(WriteNoise("n.dpx"));
   constexpr size_t kTransfer = 801;
   const std::string path = Path("said.dpx");
-  for (const auto [code, expected] : {std::pair{0, ENCODING_CINEON}, {1, ENCODING_CINEON}, {2, ENCODING_LINEAR}, {3, ENCODING_CINEON},
+  for (const auto& [code, expected] : {std::pair{0, ENCODING_CINEON}, {1, ENCODING_CINEON}, {2, ENCODING_LINEAR}, {3, ENCODING_CINEON},
                                       {4, ENCODING_BT709}, {5, ENCODING_BT709}, {6, ENCODING_BT709}, {7, ENCODING_BT709},
                                       {8, ENCODING_BT709}, {200, ENCODING_CINEON}}) {
     std::string bytes = dpx;
