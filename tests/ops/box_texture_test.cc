@@ -81,7 +81,7 @@ TEST(BoxTexture, OperatorsThatMeasureABoxSaySo) {
       return tester.remarks();
     };
     EXPECT_THAT(measured(kBox), IsEmpty()) << op;
-    EXPECT_THAT(measured({6, 100, 118, 180}), ElementsAre(HasSubstr("the box 6,100,112,80 has texture in it: it is "))) << op;
+    EXPECT_THAT(measured({6, 100, 166, 180}), ElementsAre(HasSubstr("the box 6,100,160,80 has texture in it: it is "))) << op;
   }
 }
 

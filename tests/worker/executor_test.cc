@@ -4,6 +4,7 @@
 
 #include <atomic>
 #include <cmath>
+#include <map>
 #include <thread>
 
 #include "cache/manifest.h"
@@ -144,17 +145,23 @@ TEST_F(ExecutorTest, TilesOfATaskAreTheWholeFrame) {
   }
 }
 
-TEST_F(ExecutorTest, NeighbouringFramesOfAllPortsReachTheOperator) {
+TEST_F(ExecutorTest, NeighbouringFramesAndMotionReachTheOperator) {
   const std::string step = "steady { plate: 'p' window: 1 noise: 0.05 }";
   TaskSpec task = Task({step});
   OpTester tester(step);
+  std::map<int, Manifest> plates;
   for (int offset : {0, -1, 1}) {
     const Picture matte = MakePicture(MATTE, kFormat, 20 + 5 * offset), plate = MakePicture(OPAQUE, kFormat, 20 + 5 * offset);
     AddStored(&task, -1, "in", Store(matte));
     task.mutable_input(task.input_size() - 1)->set_frame_offset(offset);
-    AddStored(&task, 0, "plate", Store(plate));
-    task.mutable_input(task.input_size() - 1)->set_frame_offset(offset);
+    plates[offset] = Store(plate);
     tester.Main(matte, offset).With("plate", plate, offset);
+  }
+  for (int from : {-1, 0}) {
+    TaskSpec motion = Task({"motion_field { to: 'p' }"});
+    AddStored(&motion, -1, "in", plates[from]);
+    AddStored(&motion, 0, "to", plates[from + 1]);
+    AddStored(&task, 0, from < 0 ? "plate.motion-1" : "plate.motion+1", Rendered(motion));
   }
   Picture expected = tester.Render();
   for (int y = 0; y < 300; ++y) RoundToHalf(expected.planes[0].row(y), 600);

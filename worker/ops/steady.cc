@@ -19,7 +19,7 @@ namespace {
 constexpr float kNoiseBottom = 0.02f, kNoiseTop = 0.98f;
 constexpr float kLeastNoise = 0.004f;
 // Milder than a picture's: what is soft here is often hair.
-constexpr Shrinkage kShrinkage = {.threshold = 1.5f, .wiener = 0.4f, .copy = 0};
+constexpr Shrinkage kShrinkage = {.threshold = 1.5f, .wiener = 0.3f, .copy = 0};
 // Pass 2 is shifted by half a stride, as in degrain.
 constexpr int kFirstOrigin = 0, kSecondOrigin = 2;
 
