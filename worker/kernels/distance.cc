@@ -9,7 +9,7 @@ namespace {
 constexpr int32_t kFar = 32768;
 
 // Distance to the nearest zero pixel in the same column.
-void Columns(const std::vector<uint8_t>& bitmap, int width, int height, std::vector<int32_t>* out) {
+void Columns(std::span<const uint8_t> bitmap, int width, int height, std::vector<int32_t>* out) {
   for (int y = 0; y < height; ++y) {
     const uint8_t* in = bitmap.data() + static_cast<size_t>(y) * width;
     int32_t* to = out->data() + static_cast<size_t>(y) * width;
@@ -68,7 +68,7 @@ class Envelope {
 
 }  // namespace
 
-std::vector<int32_t> SquaredDistanceToZero(const std::vector<uint8_t>& bitmap, int width, int height) {
+std::vector<int32_t> SquaredDistanceToZero(std::span<const uint8_t> bitmap, int width, int height) {
   std::vector<int32_t> out(static_cast<size_t>(width) * height);
   Columns(bitmap, width, height, &out);
   Envelope envelope(width);
@@ -76,10 +76,10 @@ std::vector<int32_t> SquaredDistanceToZero(const std::vector<uint8_t>& bitmap, i
   return out;
 }
 
-std::vector<int16_t> SquaredDistanceUpTo(const std::vector<uint8_t>& bitmap, int width, int height, int reach) {
+PooledVector<int16_t> SquaredDistanceUpTo(std::span<const uint8_t> bitmap, int width, int height, int reach) {
   const int16_t beyond = static_cast<int16_t>((reach + 1) * (reach + 1));
   const size_t area = static_cast<size_t>(width) * height;
-  std::vector<int16_t> along(area), out(area);
+  PooledVector<int16_t> along(area), out(area);
   for (int y = 0; y < height; ++y) {
     const uint8_t* in = bitmap.data() + static_cast<size_t>(y) * width;
     int16_t* to = along.data() + static_cast<size_t>(y) * width;

@@ -49,7 +49,9 @@ class ForegroundModel {
 class ForegroundLines {
  public:
   ForegroundLines(const Grid& grid, const ForegroundModel& model);
-  ForegroundRows Row(int y);
+  // Of row y at least columns x0 to x1 - 1, at their places, until the next call for
+  // them. REQUIRES: x0 < x1.
+  ForegroundRows Row(int y, int x0, int x1);
 
  private:
   Enlarger enlarger_;

@@ -45,6 +45,10 @@ void EnlargeRow(const float* line, int factor, int first, int last, int cells, f
   }
 }
 
+void BetweenRows(const float* a, const float* b, float share, int n, float* __restrict to) {
+  for (int x = 0; x < n; ++x) to[x] = a[x] + share * (b[x] - a[x]);
+}
+
 void CellAddRow(const float* from, int n, float* __restrict to) {
   for (int x = 0; x < n; ++x) to[x] += from[x];
 }
@@ -83,6 +87,7 @@ HWY_AFTER_NAMESPACE();
 namespace selvage {
 
 HWY_EXPORT(EnlargeRow);
+HWY_EXPORT(BetweenRows);
 HWY_EXPORT(CellAddRow);
 HWY_EXPORT(FoldRow);
 
@@ -97,6 +102,7 @@ CellSums::CellSums(const Grid& grid, int planes) : grid_(grid) {
 
 float* const* CellSums::Rows(int y) {
   while ((y - grid_.fine.y0) / grid_.factor > cell_row_) Fold();
+  used_ = true;
   return rows_.data();
 }
 
@@ -106,8 +112,16 @@ void CellSums::Finish() {
 
 void CellSums::Fold() {
   const int cells = grid_.cells().width(), factor = grid_.factor;
-  for (size_t p = 0; p < planes_.size(); ++p) HWY_DYNAMIC_DISPATCH(FoldRow)(rows_[p], factor, cells, planes_[p].row(cell_row_));
-  std::fill(samples_.begin(), samples_.end(), 0.0f);
+  for (size_t p = 0; p < planes_.size(); ++p) {
+    float* to = planes_[p].row(cell_row_);
+    if (used_) {
+      HWY_DYNAMIC_DISPATCH(FoldRow)(rows_[p], factor, cells, to);
+    } else {
+      std::fill_n(to, cells, 0.0f);
+    }
+  }
+  if (used_) std::fill(samples_.begin(), samples_.end(), 0.0f);
+  used_ = false;
   ++cell_row_;
 }
 
@@ -150,7 +164,7 @@ void Enlarger::Part(const Plane& field, int y, int x0, int x1, float* to) {
   const float *a = field.row(Y), *b = field.row(next);
   // Cells whose centres enclose the columns.
   const int first = std::max((x0 - factor / 2) / factor, 0), last = std::min((x1 - 1 + factor - factor / 2) / factor, cells - 1);
-  for (int X = first; X <= last; ++X) line_[X] = a[X] + share * (b[X] - a[X]);
+  HWY_DYNAMIC_DISPATCH(BetweenRows)(a + first, b + first, share, last + 1 - first, line_.data() + first);
   HWY_DYNAMIC_DISPATCH(EnlargeRow)(line_.data(), factor, first, last, cells, to);
 }
 

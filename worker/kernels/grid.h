@@ -40,6 +40,8 @@ class CellSums {
   std::vector<float> samples_;
   std::vector<float*> rows_;
   int cell_row_ = 0;
+  // Whether the row of cells has been given any samples.
+  bool used_ = false;
 };
 
 // Means of the cells. Those that the border cuts are completed with the nearest

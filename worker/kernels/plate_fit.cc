@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "worker/kernels/grid.h"
+#include "worker/kernels/middle.h"
 #include "worker/kernels/pull_push.h"
 
 namespace selvage {
@@ -121,10 +122,7 @@ class Surface {
     Evaluate(places);
     rest_.resize(values.size());
     for (size_t i = 0; i < values.size(); ++i) rest_[i] = std::abs(values[i] - values_at_[i]);
-    sorted_ = rest_;
-    const auto middle = sorted_.begin() + static_cast<ptrdiff_t>(sorted_.size() / 2);
-    std::nth_element(sorted_.begin(), middle, sorted_.end());
-    const double scale = std::max(2 * 1.4826 * *middle, 1e-6), inverse = 1 / (scale * scale);
+    const double scale = std::max(2 * 1.4826 * MiddleOf(rest_), 1e-6), inverse = 1 / (scale * scale);
     for (size_t i = 0; i < values.size(); ++i) weight_[i] = 1 / (1 + inverse * rest_[i] * rest_[i]);
   }
 
@@ -186,7 +184,7 @@ class Surface {
   double coefficients_[kMostTerms] = {};
   double low_ = 0, high_ = 0;
   std::vector<double> weight_;
-  std::vector<float> values_at_, rest_, sorted_;
+  std::vector<float> values_at_, rest_;
 };
 
 class Fitting {

@@ -139,14 +139,7 @@ bool RecoverForeground(const Picture& picture, const Picture& plate, const Plane
       for (int k = 0; k < 6; ++k) rows.foreground.cov[k] = enlarge(3 + k, x0, x1);
       RecoverRow(rows, view.noise.terms, a + x0, x1 - x0, to);
     });
-    for (int c = 0; c < 3; ++c) {
-      const float *from = found[c].data(), *input = picture.planes[c].row(y);
-      float* __restrict to = (*out)[c].row(y);
-      for (int x = 0; x < width; ++x) {
-        const float solid = input[x], soft = from[x] * back;
-        to[x] = a[x] >= 1.0f ? solid : soft;
-      }
-    }
+    for (int c = 0; c < 3; ++c) UnderRow(a, picture.planes[c].row(y), found[c].data(), back, width, (*out)[c].row(y));
   }
   return true;
 }

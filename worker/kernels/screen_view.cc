@@ -7,6 +7,7 @@
 #include "absl/strings/str_cat.h"
 #include "worker/kernels/gaussian.h"
 #include "worker/kernels/grid.h"
+#include "worker/kernels/middle.h"
 
 namespace selvage {
 namespace {
@@ -62,12 +63,6 @@ float SquaredDistance(const NoiseSample& sample, const ScreenNoise& noise) {
   return sum;
 }
 
-double MedianOf(std::vector<float>* values) {
-  const auto middle = values->begin() + static_cast<ptrdiff_t>(values->size() / 2);
-  std::nth_element(values->begin(), middle, values->end());
-  return *middle;
-}
-
 // a, b >= 0 that best give the three variances, relative to them.
 void FitLine(const double level[3], const double variance[3], NoiseTerms* terms) {
   const double least = *std::min_element(variance, variance + 3);
@@ -101,7 +96,7 @@ void FitNoise(const std::vector<NoiseSample>& samples, ScreenNoise* noise) {
       mean[i] = std::abs(samples[i].mean[c]);
     }
     level[c] = sum / static_cast<double>(samples.size());
-    const double deviation = kMad * MedianOf(&rest), of_mean = kMad * MedianOf(&mean);
+    const double deviation = kMad * MiddleOf(rest), of_mean = kMad * MiddleOf(mean);
     // Halves round by up to 2^-11 of their value.
     const double floor = 2.5e-4 * level[c];
     variance[c] = std::max(deviation * deviation, floor * floor);
@@ -342,11 +337,8 @@ BareScreen FindBareScreen(const Rgb& color, const Rgb& screen, const ScreenNoise
     DistanceRow(in, terms.a, terms.b, noise.share_of_mean, kPlateError, width, distance.data());
     float* q = ratio.row(y);
     ShadeRow(in, terms.a, terms.b, noise.share_of_mean, kHueError, width, q, rest.data());
-    uint8_t *near = bare.found.row(y - rect.y0), *alike = bare.alike.row(y - rect.y0);
-    for (int x = 0; x < width; ++x) {
-      near[x] = distance[x] < limit;
-      alike[x] = (rest[x] < kAlike) & (q[x] > kDarkestShade) & (q[x] < kBrightestLight);
-    }
+    BelowRow(distance.data(), limit, width, bare.found.row(y - rect.y0));
+    AlikeRow(rest.data(), kAlike, q, kDarkestShade, kBrightestLight, width, bare.alike.row(y - rect.y0));
   });
   // A soft edge of something dark changes faster than a shadow.
   const float slow = static_cast<float>(kSlow / std::max(1.0, KeyScale(rect)));
@@ -358,11 +350,7 @@ BareScreen FindBareScreen(const Rgb& color, const Rgb& screen, const ScreenNoise
     std::copy_n(ratio.row(rect.y0 + y), width, here);
     here[-2] = here[-1] = here[0];
     here[width] = here[width + 1] = here[width - 1];
-    const uint8_t* alike = bare.alike.row(y);
-    uint8_t* found = bare.found.row(y);
-    for (int x = 0; x < width; ++x) {
-      found[x] |= alike[x] & (std::abs(here[x + 2] - here[x - 2]) < slow) & (std::abs(below[x] - above[x]) < slow);
-    }
+    AddSlowRow(bare.alike.row(y), here, above, below, slow, width, bare.found.row(y));
   }
   KeepLit(near, &bare.found);
   return bare;

@@ -217,7 +217,7 @@ class CoreSearch {
   const double scale_;
   Bitmap core_;
   // Squared distance to bare screen, as far as kAway.
-  std::vector<int16_t> distance2_;
+  PooledVector<int16_t> distance2_;
 };
 
 }  // namespace

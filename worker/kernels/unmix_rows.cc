@@ -15,6 +15,9 @@ namespace selvage::HWY_NAMESPACE {
 // the screen is near 0.5.
 constexpr float kNothing = 1e-30f;
 
+// Rows do not overlap; where there are too many of them to be checked when it runs,
+// ivdep says so to the compiler, which takes no notice of that many __restrict.
+
 void Finite(const float* in, float gain, float least, size_t n, float* __restrict out) {
   const float none = least > 0.0f ? least : 0.0f;
   for (size_t i = 0; i < n; ++i) {
@@ -65,6 +68,60 @@ void Shade(const DistanceInputs& in, float a, float b, float share_of_mean, floa
   }
 }
 
+void Below(const float* value, float limit, size_t n, uint8_t* __restrict bit) {
+  for (size_t i = 0; i < n; ++i) bit[i] = value[i] < limit;
+}
+
+void Alike(const float* rest, float most, const float* ratio, float low, float high, size_t n, uint8_t* __restrict alike) {
+  for (size_t i = 0; i < n; ++i) alike[i] = (rest[i] < most) & (ratio[i] > low) & (ratio[i] < high);
+}
+
+void AddSlow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
+             uint8_t* __restrict found) {
+  const float *before = here - 2, *after = here + 2;
+  for (size_t i = 0; i < n; ++i) {
+    found[i] |= alike[i] & (std::abs(after[i] - before[i]) < slow) & (std::abs(below[i] - above[i]) < slow);
+  }
+}
+
+void AddBits(const uint8_t* from, size_t n, uint8_t* __restrict to) {
+  for (size_t i = 0; i < n; ++i) to[i] |= from[i];
+}
+
+void Known(const uint8_t* sure, const uint8_t* core, const float* key, size_t n, float* __restrict alpha) {
+  for (size_t i = 0; i < n; ++i) {
+    float value = key[i] > 0.0f ? key[i] : 0.0f;
+    value = value < 1.0f ? value : 1.0f;
+    value = sure[i] ? 0.0f : value;
+    alpha[i] = core[i] ? 1.0f : value;
+  }
+}
+
+void Neither(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* __restrict to) {
+  for (size_t i = 0; i < n; ++i) to[i] = 1 ^ (a[i] | b[i]);
+}
+
+void Take(const uint8_t* bits, const float* from, size_t n, float* __restrict to) {
+  for (size_t i = 0; i < n; ++i) {
+    const float is = from[i], was = to[i];
+    to[i] = bits[i] ? is : was;
+  }
+}
+
+void Keep(const uint8_t* bits, size_t n, float* __restrict values) {
+  for (size_t i = 0; i < n; ++i) {
+    const float was = values[i];
+    values[i] = bits[i] ? was : 0.0f;
+  }
+}
+
+void Under(const float* alpha, const float* solid, const float* soft, float gain, size_t n, float* __restrict to) {
+  for (size_t i = 0; i < n; ++i) {
+    const float whole = solid[i], part = soft[i] * gain;
+    to[i] = alpha[i] >= 1.0f ? whole : part;
+  }
+}
+
 inline float Variance(float y, float a, float b) { return a * (y > 0.0f ? y : 0.0f) + b; }
 
 void Roughness(const float* const c[3], const float* const m[3], float a, float b, size_t n, float* __restrict out) {
@@ -79,6 +136,7 @@ void Roughness(const float* const c[3], const float* const m[3], float a, float 
 void Shrink(const float* columns, const float* const c[3], float* const m[3], size_t n) {
   const float *c0 = c[0], *c1 = c[1], *c2 = c[2];
   float *__restrict m0 = m[0], *__restrict m1 = m[1], *__restrict m2 = m[2];
+#pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const float v = ((columns[i] + columns[i - 1]) + columns[i + 1]) * (1.0f / 9);
     const float gain = v > 1.0f ? 1.0f - 1.0f / v : 0.0f;
@@ -106,6 +164,7 @@ void AddMoments(const float* w, const float* const y[3], size_t n, float* const 
   float *__restrict s0 = sums[0], *__restrict s1 = sums[1], *__restrict s2 = sums[2], *__restrict s3 = sums[3],
                     *__restrict s4 = sums[4], *__restrict s5 = sums[5], *__restrict s6 = sums[6],
                     *__restrict s7 = sums[7], *__restrict s8 = sums[8], *__restrict s9 = sums[9];
+#pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const float wr = w[i] * r[i], wg = w[i] * g[i], wb = w[i] * b[i];
     s0[i] += w[i];
@@ -185,6 +244,7 @@ struct Mix {
 void Solve(const MixRows& rows, const NoiseTerms& terms, size_t n, float* __restrict alpha) {
   const MixRows in = rows;
   const NoiseTerms noise = terms;
+#pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const Mix mix(in, noise, i);
     const Vec3 e{mix.mean.r - mix.screen.r, mix.mean.g - mix.screen.g, mix.mean.b - mix.screen.b};
@@ -207,6 +267,7 @@ void SolveVariance(const MixRows& rows, const NoiseTerms& terms, const float* al
                    float* __restrict variance) {
   const MixRows in = rows;
   const NoiseTerms noise = terms;
+#pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const Mix mix(in, noise, i);
     const Vec3 e{mix.mean.r - mix.screen.r, mix.mean.g - mix.screen.g, mix.mean.b - mix.screen.b};
@@ -220,6 +281,7 @@ void Recover(const MixRows& rows, const NoiseTerms& terms, const float* alpha, s
   const MixRows in = rows;
   const NoiseTerms noise = terms;
   float *__restrict r = out[0], *__restrict g = out[1], *__restrict b = out[2];
+#pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const Mix mix(in, noise, i);
     const float a = alpha[i], rest = 1.0f - a;
@@ -246,6 +308,15 @@ HWY_EXPORT(Finite);
 HWY_EXPORT(AddThree);
 HWY_EXPORT(Distance);
 HWY_EXPORT(Shade);
+HWY_EXPORT(Below);
+HWY_EXPORT(Alike);
+HWY_EXPORT(AddSlow);
+HWY_EXPORT(AddBits);
+HWY_EXPORT(Known);
+HWY_EXPORT(Neither);
+HWY_EXPORT(Take);
+HWY_EXPORT(Keep);
+HWY_EXPORT(Under);
 HWY_EXPORT(Roughness);
 HWY_EXPORT(Shrink);
 HWY_EXPORT(Axis);
@@ -267,6 +338,26 @@ void DistanceRow(const DistanceInputs& in, float a, float b, float share_of_mean
 void ShadeRow(const DistanceInputs& in, float a, float b, float share_of_mean, float model, size_t n, float* ratio,
               float* rest) {
   HWY_DYNAMIC_DISPATCH(Shade)(in, a, b, share_of_mean, model, n, ratio, rest);
+}
+void BelowRow(const float* value, float limit, size_t n, uint8_t* bit) {
+  HWY_DYNAMIC_DISPATCH(Below)(value, limit, n, bit);
+}
+void AlikeRow(const float* rest, float most, const float* ratio, float low, float high, size_t n, uint8_t* alike) {
+  HWY_DYNAMIC_DISPATCH(Alike)(rest, most, ratio, low, high, n, alike);
+}
+void AddSlowRow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
+                uint8_t* found) {
+  HWY_DYNAMIC_DISPATCH(AddSlow)(alike, here, above, below, slow, n, found);
+}
+void AddBitsRow(const uint8_t* from, size_t n, uint8_t* to) { HWY_DYNAMIC_DISPATCH(AddBits)(from, n, to); }
+void KnownRow(const uint8_t* sure, const uint8_t* core, const float* key, size_t n, float* alpha) {
+  HWY_DYNAMIC_DISPATCH(Known)(sure, core, key, n, alpha);
+}
+void NeitherRow(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* to) { HWY_DYNAMIC_DISPATCH(Neither)(a, b, n, to); }
+void TakeRow(const uint8_t* bits, const float* from, size_t n, float* to) { HWY_DYNAMIC_DISPATCH(Take)(bits, from, n, to); }
+void KeepRow(const uint8_t* bits, size_t n, float* values) { HWY_DYNAMIC_DISPATCH(Keep)(bits, n, values); }
+void UnderRow(const float* alpha, const float* solid, const float* soft, float gain, size_t n, float* to) {
+  HWY_DYNAMIC_DISPATCH(Under)(alpha, solid, soft, gain, n, to);
 }
 void RoughnessRow(const float* const c[3], const float* const m[3], float a, float b, size_t n, float* out) {
   HWY_DYNAMIC_DISPATCH(Roughness)(c, m, a, b, n, out);

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
 
 namespace selvage {
 
@@ -33,6 +34,27 @@ void DistanceRow(const DistanceInputs& in, float a, float b, float share_of_mean
 // screen that is nearest in units of variance, rest = squared distance from that.
 void ShadeRow(const DistanceInputs& in, float a, float b, float share_of_mean, float model, size_t n, float* ratio,
               float* rest);
+
+// bit[i] = value[i] < limit; and alike[i] = rest[i] < most and low < ratio[i] < high.
+void BelowRow(const float* value, float limit, size_t n, uint8_t* bit);
+void AlikeRow(const float* rest, float most, const float* ratio, float low, float high, size_t n, uint8_t* alike);
+// Adds what is alike and where `here` changes by less than `slow` over four columns
+// and from `above` to `below`. `here` is readable two samples before and after the n.
+void AddSlowRow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
+                uint8_t* found);
+
+// Adds the bits.
+void AddBitsRow(const uint8_t* from, size_t n, uint8_t* to);
+// 1 where `core`, else 0 where `sure`, else the key held within 0..1.
+void KnownRow(const uint8_t* sure, const uint8_t* core, const float* key, size_t n, float* alpha);
+// 1 where neither is set.
+void NeitherRow(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* to);
+// Where a bit is set, `from` in place of what is there.
+void TakeRow(const uint8_t* bits, const float* from, size_t n, float* to);
+// 0 where no bit is set.
+void KeepRow(const uint8_t* bits, size_t n, float* values);
+// Where alpha is 1 `solid`, elsewhere soft * gain.
+void UnderRow(const float* alpha, const float* solid, const float* soft, float gain, size_t n, float* to);
 
 // Mean over channels of (c - m)^2 / (a c + b).
 void RoughnessRow(const float* const c[3], const float* const m[3], float a, float b, size_t n, float* out);

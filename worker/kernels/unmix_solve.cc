@@ -1,7 +1,7 @@
 #include "worker/kernels/unmix_solve.h"
 
 #include <algorithm>
-#include <cmath>
+#include <cstring>
 
 #include "worker/kernels/shading_evidence.h"
 #include "worker/kernels/solid_core.h"
@@ -17,14 +17,12 @@ constexpr int kTogether = 16;
 constexpr int kRounds = 3;
 
 // Calls use(x0, x1) for stretches, whole blocks of kTogether, that hold all pixels
-// for which wanted(x).
-template <class Wanted, class Use>
-void ForStretches(int width, const Wanted& wanted, const Use& use) {
+// that are set.
+template <class Use>
+void ForStretches(const uint8_t* bits, int width, const Use& use) {
   int from = -1;
   for (int x = 0; x < width; x += kTogether) {
-    const int end = std::min(x + kTogether, width);
-    bool any = false;
-    for (int i = x; i < end; ++i) any |= wanted(i);
+    const bool any = std::memchr(bits + x, 1, std::min(kTogether, width - x)) != nullptr;
     if (any && from < 0) from = x;
     if (!any && from >= 0) use(from, x), from = -1;
   }
@@ -49,14 +47,13 @@ class Sampler {
       : color_(color), screen_(screen), rect_(color[0].rect()), sums_(FieldGrid(rect_)), lines_(4 * static_cast<size_t>(rect_.width())) {}
 
   // Under the matte, where `counts`.
-  template <class Counts>
-  void Add(int y, int x0, int x1, const float* alpha, const Counts& counts) {
+  void Add(int y, int x0, int x1, const float* alpha, const uint8_t* counts) {
     const float* const c[3] = {color_[0].row(y) + x0, color_[1].row(y) + x0, color_[2].row(y) + x0};
     const float* const s[3] = {screen_[0].row(y) + x0, screen_[1].row(y) + x0, screen_[2].row(y) + x0};
     float* const weight = lines_.data();
     float* const y3[3] = {weight + rect_.width(), weight + 2 * rect_.width(), weight + 3 * rect_.width()};
     SamplesRow(c, s, alpha + x0, x1 - x0, weight, y3);
-    for (int x = x0; x < x1; ++x) weight[x - x0] = counts(x) ? weight[x - x0] : 0.0f;
+    KeepRow(counts + x0, x1 - x0, weight);
     sums_.Add(y, x0, weight, y3, x1 - x0);
   }
   std::vector<Plane> Finish() { return sums_.Finish(); }
@@ -80,12 +77,8 @@ class BandSolver {
       uint8_t* open = band_.row(y - rect_.y0);
       enlarger.Row(keys.key, y, line.data());
       float* alpha = alpha_.row(y);
-      for (int x = 0; x < rect_.width(); ++x) {
-        float value = line[x] > 0.0f ? line[x] : 0.0f;
-        value = value < 1.0f ? value : 1.0f;
-        open[x] = !(sure[x] | in_core[x]);
-        alpha[x] = in_core[x] ? 1.0f : sure[x] ? 0.0f : value;
-      }
+      NeitherRow(sure, in_core, rect_.width(), open);
+      KnownRow(sure, in_core, line.data(), rect_.width(), alpha);
     }
     color_ = Denoised(view.color, view.noise.terms, &band_);
   }
@@ -109,26 +102,22 @@ class BandSolver {
   }
 
   void AddToCore(const Bitmap& more) {
+    const std::vector<float> ones(rect_.width(), 1.0f);
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       const uint8_t* added = more.row(y - rect_.y0);
       uint8_t* core = core_.row(y - rect_.y0);
       float* alpha = alpha_.row(y);
-      for (int x = 0; x < rect_.width(); ++x) {
-        core[x] |= added[x];
-        alpha[x] = added[x] ? 1.0f : alpha[x];
-      }
+      AddBitsRow(added, rect_.width(), core);
+      TakeRow(added, ones.data(), rect_.width(), alpha);
     }
   }
 
   Plane Variance() {
     Plane variance = Plane::Filled(rect_, 0);
     variance.constant.reset();
-    ForBand([&](int y, const MixRows& rows, int x0, int x1) {
-      line_.resize(rect_.width());
+    ForBand([&](int y, const MixRows& rows, const uint8_t* open, int x0, int x1) {
       SolveVarianceRow(rows, view_.noise.terms, alpha_.row(y) + x0, x1 - x0, line_.data());
-      for (int x = x0; x < x1; ++x) {
-        if (InBand(x, y)) variance.row(y)[x] = line_[x - x0];
-      }
+      TakeRow(open + x0, line_.data(), x1 - x0, variance.row(y) + x0);
     });
     return variance;
   }
@@ -149,8 +138,7 @@ class BandSolver {
     const std::vector<float> solid(rect_.width(), 1.0f);
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       const uint8_t* core = core_.row(y - rect_.y0);
-      const auto in_core = [&](int x) { return core[x] != 0; };
-      ForStretches(rect_.width(), in_core, [&](int x0, int x1) { samples.Add(y, x0, x1, solid.data(), in_core); });
+      ForStretches(core, rect_.width(), [&](int x0, int x1) { samples.Add(y, x0, x1, solid.data(), core); });
     }
     return samples.Finish();
   }
@@ -169,8 +157,7 @@ class BandSolver {
     Sampler samples(color_, view_.screen);
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       const uint8_t* band = band_.row(y - rect_.y0);
-      const auto in_band = [&](int x) { return band[x] != 0; };
-      ForStretches(rect_.width(), in_band, [&](int x0, int x1) { samples.Add(y, x0, x1, alpha_.row(y), in_band); });
+      ForStretches(band, rect_.width(), [&](int x0, int x1) { samples.Add(y, x0, x1, alpha_.row(y), band); });
     }
     std::vector<Plane> sums = samples.Finish();
     for (size_t p = 0; p < sums.size(); ++p) {
@@ -185,13 +172,9 @@ class BandSolver {
 
   bool SolveOnce(std::vector<Plane> samples, const std::function<bool()>& stopped) {
     if (!model_.Build(view_, std::move(samples), alpha_, core_, stopped)) return false;
-    ForBand([&](int y, const MixRows& rows, int x0, int x1) {
-      line_.resize(rect_.width());
+    ForBand([&](int y, const MixRows& rows, const uint8_t* open, int x0, int x1) {
       SolveRow(rows, view_.noise.terms, x1 - x0, line_.data());
-      float* alpha = alpha_.row(y);
-      for (int x = x0; x < x1; ++x) {
-        if (InBand(x, y)) alpha[x] = line_[x - x0];
-      }
+      TakeRow(open + x0, line_.data(), x1 - x0, alpha_.row(y) + x0);
     });
     return true;
   }
@@ -204,19 +187,17 @@ class BandSolver {
 
   bool InBand(int x, int y) const { return !(view_.sure.row(y - rect_.y0)[x] | core_.row(y - rect_.y0)[x]); }
 
+  // Stretches with what is in neither screen nor core now.
   template <class Use>
   void ForBand(const Use& use) {
     ForegroundLines lines(FieldGrid(rect_), model_);
+    std::vector<uint8_t> open(rect_.width());
+    line_.resize(rect_.width());
     for (int y = rect_.y0; y < rect_.y1; ++y) {
-      bool enlarged = false;
-      ForegroundRows foreground;
-      ForStretches(
-          rect_.width(), [&](int x) { return InBand(x, y); },
-          [&](int x0, int x1) {
-            if (!enlarged) foreground = lines.Row(y);
-            enlarged = true;
-            use(y, RowsFrom(color_, view_.screen, foreground, y, x0), x0, x1);
-          });
+      NeitherRow(view_.sure.row(y - rect_.y0), core_.row(y - rect_.y0), open.size(), open.data());
+      ForStretches(open.data(), rect_.width(), [&](int x0, int x1) {
+        use(y, RowsFrom(color_, view_.screen, lines.Row(y, x0, x1), y, x0), open.data(), x0, x1);
+      });
     }
   }
 
