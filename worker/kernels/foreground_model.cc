@@ -129,9 +129,7 @@ bool ForegroundModel::Build(const ScreenView& view, std::vector<Plane> moments, 
     for (int X = 0; X < cells.x1; ++X) row[X] = 1.0f - row[X];
   }
   bare = Blurred(bare, kSpillReach * KeyScale(alpha.rect()) / grid.factor);
-  if (screen_cells_.empty()) {
-    for (const Plane& plane : view.screen) screen_cells_.push_back(CellMeans(grid, plane));
-  }
+  if (screen_cells_[0].rect().empty()) screen_cells_ = CellColors(grid, view.screen);
   spill_.clear();
   for (const Plane& screen : screen_cells_) {
     Plane spill(cells);
@@ -183,8 +181,8 @@ ForegroundLines::ForegroundLines(const Grid& grid, const ForegroundModel& model)
 ForegroundRows ForegroundLines::Row(int y, int x0, int x1) {
   for (size_t i = 0; i < fields_.size(); ++i) enlarger_.Part(fields_[i], y, x0, x1, lines_[i].data());
   ForegroundRows rows;
-  for (int c = 0; c < 3; ++c) rows.mean[c] = lines_[c].data();
-  for (int k = 0; k < 6; ++k) rows.cov[k] = lines_[3 + k].data();
+  for (int c = 0; c < 3; ++c) rows.mean[c] = lines_[c].data() + x0;
+  for (int k = 0; k < 6; ++k) rows.cov[k] = lines_[3 + k].data() + x0;
   return rows;
 }
 

@@ -42,15 +42,15 @@ class ForegroundModel {
   const std::vector<Plane>& fields() const { return fields_; }
 
  private:
-  std::vector<Plane> fields_, spill_, screen_cells_;
+  std::vector<Plane> fields_, spill_;
+  Rgb screen_cells_;
 };
 
 // Rows of the model at full resolution.
 class ForegroundLines {
  public:
   ForegroundLines(const Grid& grid, const ForegroundModel& model);
-  // Of row y at least columns x0 to x1 - 1, at their places, until the next call for
-  // them. REQUIRES: x0 < x1.
+  // Columns x0 to x1 - 1 of row y. REQUIRES: x0 < x1.
   ForegroundRows Row(int y, int x0, int x1);
 
  private:

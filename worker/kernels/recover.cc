@@ -63,18 +63,19 @@ std::vector<Plane> SamplesUnder(const ScreenView& view, const Plane& alpha) {
   const int width = rect.width(), padded = grid.cells().width() * grid.factor;
   const int last = rect.y0 + grid.cells().height() * grid.factor;
   ForegroundModel::Samples samples(grid);
-  std::vector<float> lines(4 * static_cast<size_t>(padded));
-  float* const line[4] = {lines.data(), lines.data() + padded, lines.data() + 2 * padded, lines.data() + 3 * padded};
+  std::vector<float> lines(10 * static_cast<size_t>(padded));
+  float* line[10];
+  for (int i = 0; i < 10; ++i) line[i] = lines.data() + static_cast<ptrdiff_t>(i) * padded;
   for (int virtual_y = rect.y0; virtual_y < last; ++virtual_y) {
     const int y = std::min(virtual_y, rect.y1 - 1);
     const float* a = alpha.row(y);
     ForStretches(a, width, 0, 2, [&](int x0, int x1) {
-      const float* const c[3] = {view.color[0].row(y) + x0, view.color[1].row(y) + x0, view.color[2].row(y) + x0};
-      const float* const s[3] = {view.screen[0].row(y) + x0, view.screen[1].row(y) + x0, view.screen[2].row(y) + x0};
+      const float *c[3], *s[3];
+      for (int k = 0; k < 3; ++k) c[k] = view.color.Row(k, y, x0, x1, line[4 + k]), s[k] = view.screen.Row(k, y, x0, x1, line[7 + k]);
       SamplesRow(c, s, a + x0, x1 - x0, line[0], line + 1);
       int count = x1 - x0;
       if (x1 == width) {
-        for (float* row : line) std::fill(row + count, row + (padded - x0), row[count - 1]);
+        for (int i = 0; i < 4; ++i) std::fill(line[i] + count, line[i] + (padded - x0), line[i][count - 1]);
         count = padded - x0;
       }
       samples.Add(virtual_y, x0, line[0], line + 1, count);
@@ -103,16 +104,18 @@ bool RecoverForeground(const Picture& picture, const Picture& plate, const Plane
   const int width = rect.width();
   ScreenView view;
   view.gain = NearHalf(LevelOf(plate, rect));
-  view.color = FiniteRgb(picture, rect, view.gain, -65504);
-  view.screen = FiniteRgb(plate, rect, view.gain, kDarkestScreen);
+  view.color = ColorRows(picture, rect, view.gain, -65504);
+  view.screen = ColorRows(plate, rect, view.gain, kDarkestScreen);
   view.noise = MeasureScreenNoise(view.color, view.screen, nullptr);
   ForegroundModel model;
   if (!model.Build(view, SamplesUnder(view, alpha), alpha, CoreOf(alpha), stopped)) return false;
 
   Enlarger enlarger(FieldGrid(rect));
   std::vector<std::vector<float>> lines(9, std::vector<float>(enlarger.row_size()));
-  std::vector<float> found[3];
-  for (auto& row : found) row.resize(width);
+  std::vector<float> found[3], color[3], screen[3];
+  for (auto* rows : {found, color, screen}) {
+    for (int c = 0; c < 3; ++c) rows[c].resize(width);
+  }
   const float back = 1 / view.gain;
   for (int y = rect.y0; y < rect.y1; ++y) {
     const float* a = alpha.row(y);
@@ -131,8 +134,8 @@ bool RecoverForeground(const Picture& picture, const Picture& plate, const Plane
       MixRows rows;
       float* to[3];
       for (int c = 0; c < 3; ++c) {
-        rows.color[c] = view.color[c].row(y) + x0;
-        rows.screen[c] = view.screen[c].row(y) + x0;
+        rows.color[c] = view.color.Row(c, y, x0, x1, color[c].data());
+        rows.screen[c] = view.screen.Row(c, y, x0, x1, screen[c].data());
         rows.foreground.mean[c] = lines[c].data() + x0;
         to[c] = found[c].data() + x0;
       }

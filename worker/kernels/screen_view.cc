@@ -32,14 +32,14 @@ struct NoiseSample {
   float screen[3], rest[3], mean[3];
 };
 
-NoiseSample SampleAt(const Rgb& color, const Rgb& screen, int x, int y) {
+NoiseSample SampleAt(const ColorRows& color, const ColorRows& screen, int x, int y) {
   NoiseSample sample;
   for (int c = 0; c < 3; ++c) {
-    sample.screen[c] = screen[c].at(x, y);
-    sample.rest[c] = color[c].at(x, y) - sample.screen[c];
+    sample.screen[c] = screen.At(c, x, y);
+    sample.rest[c] = color.At(c, x, y) - sample.screen[c];
     float sum = 0;
     for (int j = -1; j <= 1; ++j) {
-      for (int i = -1; i <= 1; ++i) sum += color[c].at(x + i, y + j) - screen[c].at(x + i, y + j);
+      for (int i = -1; i <= 1; ++i) sum += color.At(c, x + i, y + j) - screen.At(c, x + i, y + j);
     }
     sample.mean[c] = sum * (1.0f / 9);
   }
@@ -126,16 +126,19 @@ void FitCorrelation(const std::vector<NoiseSample>& samples, NoiseTerms* terms) 
   }
 }
 
-// Sums of three rows of color - screen, one row after the other.
+// Sums of three rows of color - screen, one row after the other, and the screen's rows.
 class ColumnSums {
  public:
-  ColumnSums(const Rgb& color, const Rgb& screen) : color_(color), screen_(screen), rect_(color[0].rect()) {
+  ColumnSums(const ColorRows& color, const ColorRows& screen)
+      : color_(color), screen_(screen), rect_(color.rect()), line_(rect_.width()) {
     for (auto& row : rest_) row.resize(3 * static_cast<size_t>(rect_.width()));
+    for (auto& row : lines_) row.resize(3 * static_cast<size_t>(rect_.width()));
     for (auto& row : sums_) row.resize(rect_.width() + size_t{2});
     Subtract(rect_.y0);
   }
-  // REQUIRES: rows in order. Readable one sample before and after the width.
-  void Row(int y, const float* columns[3]) {
+  // REQUIRES: rows in order.
+  DistanceInputs Row(int y) {
+    DistanceInputs in;
     if (y + 1 < rect_.y1) Subtract(y + 1);
     const int width = rect_.width();
     const float* above = Rest(std::max(y - 1, rect_.y0)), *here = Rest(y), *below = Rest(std::min(y + 1, rect_.y1 - 1));
@@ -145,37 +148,35 @@ class ColumnSums {
       AddThreeRow(here + at, above + at, below + at, width, sum);
       sum[-1] = sum[0];
       sum[width] = sum[width - 1];
-      columns[c] = sum;
+      in.columns[c] = sum;
+      in.screen[c] = read_[Slot(y)][c];
     }
+    return in;
   }
 
  private:
-  float* Rest(int y) { return rest_[(y - rect_.y0) % 3].data(); }
+  int Slot(int y) const { return (y - rect_.y0) % 3; }
+  float* Rest(int y) { return rest_[Slot(y)].data(); }
   void Subtract(int y) {
     const int width = rect_.width();
     for (int c = 0; c < 3; ++c) {
-      const float *p = color_[c].row(y), *s = screen_[c].row(y);
-      float* __restrict to = Rest(y) + static_cast<ptrdiff_t>(c) * width;
-      for (int x = 0; x < width; ++x) to[x] = p[x] - s[x];
+      const ptrdiff_t at = static_cast<ptrdiff_t>(c) * width;
+      const float* screen = screen_.Row(c, y, 0, width, lines_[Slot(y)].data() + at);
+      MinusRow(color_.Row(c, y, 0, width, line_.data()), screen, width, Rest(y) + at);
+      read_[Slot(y)][c] = screen;
     }
   }
-  const Rgb& color_;
-  const Rgb& screen_;
+  const ColorRows &color_, &screen_;
   Rect rect_;
-  std::vector<float> rest_[3], sums_[3];
+  std::vector<float> line_, rest_[3], lines_[3], sums_[3];
+  const float* read_[3][3] = {};
 };
 
 // Calls use(y, inputs) for every row.
 template <class Use>
-void ForDistances(const Rgb& color, const Rgb& screen, const Use& use) {
-  const Rect& rect = color[0].rect();
+void ForDistances(const ColorRows& color, const ColorRows& screen, const Use& use) {
   ColumnSums sums(color, screen);
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    DistanceInputs in;
-    sums.Row(y, in.columns);
-    for (int c = 0; c < 3; ++c) in.screen[c] = screen[c].row(y);
-    use(y, in);
-  }
+  for (int y = color.rect().y0; y < color.rect().y1; ++y) use(y, sums.Row(y));
 }
 
 // A shadow begins at lit screen. What nothing lit goes over into is something that
@@ -209,24 +210,25 @@ class TileDenoiser {
  public:
   static constexpr int kWidth = 128, kHeight = 32;
 
-  TileDenoiser(const Rgb& color, const NoiseTerms& noise)
+  TileDenoiser(const ColorRows& color, const NoiseTerms& noise)
       : color_(color), noise_(noise), weights_(GaussianWeights(kSigma)), radius_(GaussianRadius(kSigma)),
         column_(kWidth + size_t{2}) {}
 
   void Tile(const Rect& tile, Rgb* out) {
-    const Rect& rect = color_[0].rect();
+    const Rect& rect = color_.rect();
     // Roughness is needed one pixel further out.
     const Rect wide = tile.Grow(1).Intersect(rect), source = wide.Grow(radius_);
-    Rgb mean;
+    Rgb here, mean;
     for (int c = 0; c < 3; ++c) {
-      Plane padded(source);
+      Plane& padded = here[c] = Plane(source);
       const int before = std::max(rect.x0 - source.x0, 0), after = std::max(source.x1 - rect.x1, 0);
       for (int y = source.y0; y < source.y1; ++y) {
-        const float* from = color_[c].row(std::clamp(y, rect.y0, rect.y1 - 1));
         float* to = padded.row(y);
-        std::fill_n(to, before, from[0]);
-        std::copy_n(from + (source.x0 + before - rect.x0), source.width() - before - after, to + before);
-        std::fill_n(to + (source.width() - after), after, from[rect.width() - 1]);
+        const int x0 = source.x0 + before - rect.x0, count = source.width() - before - after;
+        const float* from = color_.Row(c, std::clamp(y, rect.y0, rect.y1 - 1), x0, x0 + count, to + before);
+        if (from != to + before) std::copy_n(from, count, to + before);
+        std::fill_n(to, before, to[before]);
+        std::fill_n(to + (before + count), after, to[before + count - 1]);
       }
       mean[c] = Plane(wide);
       GaussianBlur(padded, wide, weights_, &mean[c]);
@@ -234,7 +236,7 @@ class TileDenoiser {
     Plane rough(wide);
     const float *c[3], *m[3];
     for (int y = wide.y0; y < wide.y1; ++y) {
-      for (int k = 0; k < 3; ++k) c[k] = color_[k].row(y) + (wide.x0 - rect.x0), m[k] = mean[k].row(y);
+      for (int k = 0; k < 3; ++k) c[k] = here[k].row(y) + (wide.x0 - source.x0), m[k] = mean[k].row(y);
       RoughnessRow(c, m, noise_.a, noise_.b, wide.width(), rough.row(y));
     }
     const int skip = tile.x0 - wide.x0;
@@ -247,7 +249,7 @@ class TileDenoiser {
       if (wide.x1 == tile.x1) column[tile.width()] = column[tile.width() - 1];
       float* to[3];
       for (int k = 0; k < 3; ++k) {
-        c[k] = color_[k].row(y) + (tile.x0 - rect.x0);
+        c[k] = here[k].row(y) + (tile.x0 - source.x0);
         to[k] = (*out)[k].row(y) + (tile.x0 - rect.x0);
         std::copy_n(mean[k].row(y) + skip, tile.width(), to[k]);
       }
@@ -257,7 +259,7 @@ class TileDenoiser {
 
  private:
   static constexpr double kSigma = 0.6;
-  const Rgb& color_;
+  const ColorRows& color_;
   const NoiseTerms noise_;
   const std::vector<float> weights_;
   const int radius_;
@@ -297,8 +299,18 @@ Rgb FiniteRgb(const Picture& picture, const Rect& rect, float gain, float least)
   return out;
 }
 
-ScreenNoise MeasureScreenNoise(const Rgb& color, const Rgb& screen, const Bitmap* where) {
-  const Rect& rect = color[0].rect();
+Rgb CellColors(const Grid& grid, const ColorRows& color) {
+  const int width = grid.fine.width();
+  std::vector<float> line(width);
+  Rgb means;
+  for (int c = 0; c < 3; ++c) {
+    means[c] = CellMeans(grid, [&](int y) { return color.Row(c, y, 0, width, line.data()); });
+  }
+  return means;
+}
+
+ScreenNoise MeasureScreenNoise(const ColorRows& color, const ColorRows& screen, const Bitmap* where) {
+  const Rect& rect = color.rect();
   const int step = std::max(1, static_cast<int>(std::sqrt(static_cast<double>(rect.area()) / kSamples)));
   std::vector<NoiseSample> all, sure;
   double light[3] = {};
@@ -326,8 +338,8 @@ ScreenNoise MeasureScreenNoise(const Rgb& color, const Rgb& screen, const Bitmap
   return noise;
 }
 
-BareScreen FindBareScreen(const Rgb& color, const Rgb& screen, const ScreenNoise& noise, float limit) {
-  const Rect& rect = color[0].rect();
+BareScreen FindBareScreen(const ColorRows& color, const ColorRows& screen, const ScreenNoise& noise, float limit) {
+  const Rect& rect = color.rect();
   const int width = rect.width(), height = rect.height();
   BareScreen bare{Bitmap(width, height), Bitmap(width, height)};
   Plane ratio(rect);
@@ -356,8 +368,8 @@ BareScreen FindBareScreen(const Rgb& color, const Rgb& screen, const ScreenNoise
   return bare;
 }
 
-Plane ScreenDistance(const Rgb& color, const Rgb& screen, const ScreenNoise& noise) {
-  const Rect& rect = color[0].rect();
+Plane ScreenDistance(const ColorRows& color, const ColorRows& screen, const ScreenNoise& noise) {
+  const Rect& rect = color.rect();
   Plane out(rect);
   ForDistances(color, screen, [&](int y, const DistanceInputs& in) {
     DistanceRow(in, noise.terms.a, noise.terms.b, noise.share_of_mean, kPlateError, rect.width(), out.row(y));
@@ -383,8 +395,8 @@ absl::StatusOr<ScreenView> ViewScreen(const Picture& picture, const Picture& pla
     length += view.axis[c] * view.axis[c];
   }
   for (float& v : view.axis) v /= std::sqrt(length);
-  view.color = FiniteRgb(picture, rect, view.gain, -65504);
-  view.screen = FiniteRgb(plate, rect, view.gain, kDarkestScreen);
+  view.color = ColorRows(picture, rect, view.gain, -65504);
+  view.screen = ColorRows(plate, rect, view.gain, kDarkestScreen);
   view.noise = MeasureScreenNoise(view.color, view.screen, nullptr);
   // "More than 70 %" of nine are seven.
   BareScreen bare = FindBareScreen(view.color, view.screen, view.noise, distance);
@@ -402,8 +414,8 @@ void FromBitmap(const Bitmap& bits, Plane* matte) {
   }
 }
 
-Rgb Denoised(const Rgb& color, const NoiseTerms& noise, const Bitmap* where) {
-  const Rect& rect = color[0].rect();
+Rgb Denoised(const ColorRows& color, const NoiseTerms& noise, const Bitmap* where) {
+  const Rect& rect = color.rect();
   Rgb out{Plane(rect), Plane(rect), Plane(rect)};
   TileDenoiser denoiser(color, noise);
   for (int y = rect.y0; y < rect.y1; y += TileDenoiser::kHeight) {

@@ -47,7 +47,7 @@ Plane Halved(const Plane& in) {
 }  // namespace
 
 Plane ShadingEvidence(const ScreenView& view, const Rgb& core_color, const Rgb& core_screen) {
-  const Rect& rect = view.color[0].rect();
+  const Rect& rect = view.color.rect();
   const Grid grid = FieldGrid(rect);
   const Rect cells = grid.cells();
   const double scale = KeyScale(rect) / grid.factor;

@@ -225,9 +225,8 @@ class CoreSearch {
 Grid CoreGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
 
 AxisKeys KeyAlongAxis(const ScreenView& view) {
-  const Grid grid = CoreGrid(view.color[0].rect());
-  Rgb color{CellMeans(grid, view.color[0]), CellMeans(grid, view.color[1]), CellMeans(grid, view.color[2])};
-  Rgb screen{CellMeans(grid, view.screen[0]), CellMeans(grid, view.screen[1]), CellMeans(grid, view.screen[2])};
+  const Grid grid = CoreGrid(view.color.rect());
+  Rgb color = CellColors(grid, view.color), screen = CellColors(grid, view.screen);
   NoiseTerms noise = view.noise.terms;
   const float pixels = static_cast<float>(grid.factor * grid.factor);
   noise.a /= pixels, noise.b /= pixels;

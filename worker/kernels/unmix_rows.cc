@@ -18,14 +18,12 @@ constexpr float kNothing = 1e-30f;
 // Rows do not overlap; where there are too many of them to be checked when it runs,
 // ivdep says so to the compiler, which takes no notice of that many __restrict.
 
-void Finite(const float* in, float gain, float least, size_t n, float* __restrict out) {
-  const float none = least > 0.0f ? least : 0.0f;
-  for (size_t i = 0; i < n; ++i) {
-    const float scaled = in[i] * gain;
-    float v = scaled < 65504.0f ? scaled : 65504.0f;
-    v = v > least ? v : least;
-    out[i] = scaled != scaled ? none : v;
-  }
+void AllFinite(const float* in, float gain, float least, size_t n, float* __restrict out) {
+  for (size_t i = 0; i < n; ++i) out[i] = Finite(in[i], gain, least);
+}
+
+void Minus(const float* a, const float* b, size_t n, float* __restrict out) {
+  for (size_t i = 0; i < n; ++i) out[i] = a[i] - b[i];
 }
 
 void AddThree(const float* a, const float* b, const float* c, size_t n, float* __restrict out) {
@@ -304,7 +302,8 @@ HWY_AFTER_NAMESPACE();
 #if HWY_ONCE
 namespace selvage {
 
-HWY_EXPORT(Finite);
+HWY_EXPORT(AllFinite);
+HWY_EXPORT(Minus);
 HWY_EXPORT(AddThree);
 HWY_EXPORT(Distance);
 HWY_EXPORT(Shade);
@@ -327,8 +326,9 @@ HWY_EXPORT(SolveVariance);
 HWY_EXPORT(Recover);
 
 void FiniteRow(const float* in, float gain, float least, size_t n, float* out) {
-  HWY_DYNAMIC_DISPATCH(Finite)(in, gain, least, n, out);
+  HWY_DYNAMIC_DISPATCH(AllFinite)(in, gain, least, n, out);
 }
+void MinusRow(const float* a, const float* b, size_t n, float* out) { HWY_DYNAMIC_DISPATCH(Minus)(a, b, n, out); }
 void AddThreeRow(const float* a, const float* b, const float* c, size_t n, float* out) {
   HWY_DYNAMIC_DISPATCH(AddThree)(a, b, c, n, out);
 }

@@ -14,12 +14,20 @@ struct NoiseTerms {
   float correlation[3] = {0, 0, 0};
 };
 
-// out = in * gain, held within `least`..65504; what is no number becomes `least`
-// or 0, whichever is larger.
+// v * gain, held within `least`..65504; what is no number becomes `least` or 0,
+// whichever is larger.
+inline float Finite(float v, float gain, float least) {
+  const float scaled = v * gain, none = least > 0.0f ? least : 0.0f;
+  const float below = scaled < 65504.0f ? scaled : 65504.0f, within = below > least ? below : least;
+  return scaled != scaled ? none : within;
+}
 void FiniteRow(const float* in, float gain, float least, size_t n, float* out);
 
 // out[i] = (a[i] + b[i]) + c[i].
 void AddThreeRow(const float* a, const float* b, const float* c, size_t n, float* out);
+
+// out[i] = a[i] - b[i].
+void MinusRow(const float* a, const float* b, size_t n, float* out);
 
 // Squared distance of a mean over 3x3 pixels from the screen: sum over channels of
 // (sum of 9 / 9)^2 / (share_of_mean * (a s + b) + (model s)^2). columns[c] are the

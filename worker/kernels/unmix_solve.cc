@@ -29,29 +29,19 @@ void ForStretches(const uint8_t* bits, int width, const Use& use) {
   if (from >= 0) use(from, width);
 }
 
-MixRows RowsFrom(const Rgb& color, const Rgb& screen, const ForegroundRows& foreground, int y, int x) {
-  MixRows rows;
-  for (int c = 0; c < 3; ++c) {
-    rows.color[c] = color[c].row(y) + x;
-    rows.screen[c] = screen[c].row(y) + x;
-    rows.foreground.mean[c] = foreground.mean[c] + x;
-  }
-  for (int k = 0; k < 6; ++k) rows.foreground.cov[k] = foreground.cov[k] + x;
-  return rows;
-}
-
 // Samples of the foreground, a stretch of a row at a time.
 class Sampler {
  public:
-  Sampler(const Rgb& color, const Rgb& screen)
-      : color_(color), screen_(screen), rect_(color[0].rect()), sums_(FieldGrid(rect_)), lines_(4 * static_cast<size_t>(rect_.width())) {}
+  Sampler(const ColorRows& color, const ColorRows& screen)
+      : color_(color), screen_(screen), rect_(color.rect()), sums_(FieldGrid(rect_)), lines_(10 * static_cast<size_t>(rect_.width())) {}
 
   // Under the matte, where `counts`.
   void Add(int y, int x0, int x1, const float* alpha, const uint8_t* counts) {
-    const float* const c[3] = {color_[0].row(y) + x0, color_[1].row(y) + x0, color_[2].row(y) + x0};
-    const float* const s[3] = {screen_[0].row(y) + x0, screen_[1].row(y) + x0, screen_[2].row(y) + x0};
-    float* const weight = lines_.data();
-    float* const y3[3] = {weight + rect_.width(), weight + 2 * rect_.width(), weight + 3 * rect_.width()};
+    float* line[10];
+    for (int i = 0; i < 10; ++i) line[i] = lines_.data() + static_cast<ptrdiff_t>(i) * rect_.width();
+    const float *c[3], *s[3];
+    for (int k = 0; k < 3; ++k) c[k] = color_.Row(k, y, x0, x1, line[4 + k]), s[k] = screen_.Row(k, y, x0, x1, line[7 + k]);
+    float *const weight = line[0], *const y3[3] = {line[1], line[2], line[3]};
     SamplesRow(c, s, alpha + x0, x1 - x0, weight, y3);
     KeepRow(counts + x0, x1 - x0, weight);
     sums_.Add(y, x0, weight, y3, x1 - x0);
@@ -59,7 +49,7 @@ class Sampler {
   std::vector<Plane> Finish() { return sums_.Finish(); }
 
  private:
-  const Rgb &color_, &screen_;
+  const ColorRows color_, screen_;
   const Rect rect_;
   ForegroundModel::Samples sums_;
   std::vector<float> lines_;
@@ -68,7 +58,7 @@ class Sampler {
 class BandSolver {
  public:
   BandSolver(const ScreenView& view, const AxisKeys& keys, const Bitmap& core)
-      : view_(view), keys_(keys), core_(core), rect_(view.color[0].rect()), alpha_(rect_), band_(rect_.width(), rect_.height()) {
+      : view_(view), keys_(keys), core_(core), rect_(view.color.rect()), alpha_(rect_), band_(rect_.width(), rect_.height()) {
     const Grid grid = CoreGrid(rect_);
     Enlarger enlarger(grid);
     std::vector<float> line(enlarger.row_size());
@@ -193,10 +183,18 @@ class BandSolver {
     ForegroundLines lines(FieldGrid(rect_), model_);
     std::vector<uint8_t> open(rect_.width());
     line_.resize(rect_.width());
+    std::vector<float> screen[3];
+    for (auto& line : screen) line.resize(rect_.width());
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       NeitherRow(view_.sure.row(y - rect_.y0), core_.row(y - rect_.y0), open.size(), open.data());
       ForStretches(open.data(), rect_.width(), [&](int x0, int x1) {
-        use(y, RowsFrom(color_, view_.screen, lines.Row(y, x0, x1), y, x0), open.data(), x0, x1);
+        MixRows rows;
+        for (int c = 0; c < 3; ++c) {
+          rows.color[c] = color_[c].row(y) + x0;
+          rows.screen[c] = view_.screen.Row(c, y, x0, x1, screen[c].data());
+        }
+        rows.foreground = lines.Row(y, x0, x1);
+        use(y, rows, open.data(), x0, x1);
       });
     }
   }
@@ -221,7 +219,7 @@ class BandSolver {
 std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core,
                                  const Bitmap& given, const BandRules& rules, const std::function<bool()>& stopped) {
   BandSolver solver(view, keys, core);
-  const double scale = KeyScale(view.color[0].rect());
+  const double scale = KeyScale(view.color.rect());
   const double least = kLeastCore * scale * scale;
   const size_t found = core.Count(), drawn = given.Count();
   const bool known = static_cast<double>(found) >= least || static_cast<double>(drawn) >= least;
