@@ -8,6 +8,7 @@
 #include "hwy/foreach_target.h"
 //
 #include "hwy/highway.h"
+#include "worker/kernels/unmix_rows.h"
 
 // Plain loops, compiled once for each target. `to` may be `a`; `b` may be what is
 // further on in the same row.
@@ -85,9 +86,7 @@ bool Touches(const PartRun& run, const Bitmap& away) {
 }  // namespace
 
 size_t Bitmap::Count() const {
-  size_t count = 0;
-  for (uint8_t bit : bits_) count += bit;
-  return count;
+  return CountRow(bits_.data(), bits_.size());
 }
 
 Bitmap Eroded(const Bitmap& in, int radius) { return OverSquare(in, radius, HWY_DYNAMIC_DISPATCH(LeastOfBits), 1); }

@@ -81,12 +81,6 @@ constexpr int kFirst[] = {0, 0, 0, 1, 1, 2}, kSecond[] = {0, 1, 2, 1, 2, 2};
 
 }  // namespace
 
-Grid FieldGrid(const Rect& rect) {
-  int factor = 2;
-  while (factor < 16 && factor * 360 <= rect.height()) factor *= 2;
-  return {rect, factor};
-}
-
 void NormaliseCells(const Grid& grid, float full, Plane* weight, std::vector<Plane>* sums) {
   const float share = 1.0f / (full * static_cast<float>(grid.factor * grid.factor));
   for (int Y = 0; Y < weight->rect().y1; ++Y) {
@@ -129,7 +123,17 @@ bool ForegroundModel::Build(const ScreenView& view, std::vector<Plane> moments, 
     for (int X = 0; X < cells.x1; ++X) row[X] = 1.0f - row[X];
   }
   bare = Blurred(bare, kSpillReach * KeyScale(alpha.rect()) / grid.factor);
-  if (screen_cells_[0].rect().empty()) screen_cells_ = CellColors(grid, view.screen);
+  if (screen_cells_[0].rect().empty()) {
+    // A row of each cell is enough: plates are smooth.
+    std::vector<float> line(grid.fine.width());
+    const float* row = nullptr;
+    for (int c = 0; c < 3; ++c) {
+      screen_cells_[c] = CellMeans(grid, [&](int y) {
+        if ((y - grid.fine.y0) % grid.factor == 0) row = view.screen.Row(c, y, 0, grid.fine.width(), line.data());
+        return row;
+      });
+    }
+  }
   spill_.clear();
   for (const Plane& screen : screen_cells_) {
     Plane spill(cells);

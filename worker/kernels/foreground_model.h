@@ -11,9 +11,6 @@
 
 namespace selvage {
 
-// Cells in which the recipe's smooth fields are worked out: 2 pixels at 360 lines.
-Grid FieldGrid(const Rect& rect);
-
 // Sums of samples in cells to means; sums of weights to weights of 0..1, full from
 // `full` of a cell on. Cells of no weight are 0.
 void NormaliseCells(const Grid& grid, float full, Plane* weight, std::vector<Plane>* sums);

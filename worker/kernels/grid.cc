@@ -49,6 +49,10 @@ void BetweenRows(const float* a, const float* b, float share, int n, float* __re
   for (int x = 0; x < n; ++x) to[x] = a[x] + share * (b[x] - a[x]);
 }
 
+void ScaleRow(float share, int n, float* __restrict to) {
+  for (int x = 0; x < n; ++x) to[x] *= share;
+}
+
 void CellAddRow(const float* from, int n, float* __restrict to) {
   for (int x = 0; x < n; ++x) to[x] += from[x];
 }
@@ -88,6 +92,7 @@ namespace selvage {
 
 HWY_EXPORT(EnlargeRow);
 HWY_EXPORT(BetweenRows);
+HWY_EXPORT(ScaleRow);
 HWY_EXPORT(CellAddRow);
 HWY_EXPORT(FoldRow);
 
@@ -130,27 +135,37 @@ Plane CellMeans(const Grid& grid, const Plane& fine) {
 }
 
 Plane CellMeans(const Grid& grid, const std::function<const float*(int y)>& row) {
-  const Rect cells = grid.cells();
-  const int width = grid.fine.width(), factor = grid.factor;
-  const float share = 1.0f / static_cast<float>(factor * factor);
-  Plane means(cells);
-  std::vector<float> columns(static_cast<size_t>(cells.width()) * factor);
-  for (int Y = 0; Y < cells.height(); ++Y) {
-    for (int j = 0; j < factor; ++j) {
-      const float* from = row(std::min(grid.fine.y0 + Y * factor + j, grid.fine.y1 - 1));
-      float* to = columns.data();
-      if (j == 0) {
-        std::memcpy(to, from, sizeof(float) * width);
-      } else {
-        HWY_DYNAMIC_DISPATCH(CellAddRow)(from, width, to);
-      }
-    }
-    std::fill(columns.begin() + width, columns.end(), columns[width - 1]);
-    float* to = means.row(Y);
-    HWY_DYNAMIC_DISPATCH(FoldRow)(columns.data(), factor, cells.width(), to);
-    for (int X = 0; X < cells.width(); ++X) to[X] *= share;
+  CellAverages averages(grid);
+  for (int y = grid.fine.y0; y < grid.fine.y1; ++y) averages.Add(row(y));
+  return averages.Finish();
+}
+
+CellAverages::CellAverages(const Grid& grid)
+    : grid_(grid), means_(grid.cells()), columns_(static_cast<size_t>(grid.cells().width()) * grid.factor) {}
+
+void CellAverages::Add(const float* row) {
+  const int width = grid_.fine.width(), factor = grid_.factor;
+  if (rows_ % factor == 0) {
+    std::memcpy(columns_.data(), row, sizeof(float) * width);
+  } else {
+    HWY_DYNAMIC_DISPATCH(CellAddRow)(row, width, columns_.data());
   }
-  return means;
+  ++rows_;
+  if (rows_ == grid_.fine.height() && rows_ % factor > 0) {
+    // The last row again, for those that are not there.
+    for (int more = rows_ % factor; more < factor; ++more) HWY_DYNAMIC_DISPATCH(CellAddRow)(row, width, columns_.data());
+    Fold((rows_ - 1) / factor);
+  } else if (rows_ % factor == 0) {
+    Fold(rows_ / factor - 1);
+  }
+}
+
+void CellAverages::Fold(int Y) {
+  const int width = grid_.fine.width(), factor = grid_.factor, cells = grid_.cells().width();
+  std::fill(columns_.begin() + width, columns_.end(), columns_[width - 1]);
+  float* to = means_.row(Y);
+  HWY_DYNAMIC_DISPATCH(FoldRow)(columns_.data(), factor, cells, to);
+  HWY_DYNAMIC_DISPATCH(ScaleRow)(1.0f / static_cast<float>(factor * factor), cells, to);
 }
 
 Enlarger::Enlarger(const Grid& grid) : grid_(grid), line_(grid.cells().width()) {}

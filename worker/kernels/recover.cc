@@ -5,37 +5,11 @@
 
 #include "worker/kernels/foreground_model.h"
 #include "worker/kernels/screen_view.h"
+#include "worker/kernels/stretches.h"
 #include "worker/kernels/unmix_rows.h"
 
 namespace selvage {
 namespace {
-
-// Pixels that are worked out together: a full vector on any machine.
-constexpr int kTogether = 16;
-
-bool AnyBetween(const float* alpha, int count, float low, float high) {
-  int32_t any = 0;
-  const auto look = [&](int i) { any |= (alpha[i] > low ? 1 : 0) & (alpha[i] < high ? 1 : 0); };
-  if (count == kTogether) {
-    for (int i = 0; i < kTogether; ++i) look(i);
-  } else {
-    for (int i = 0; i < count; ++i) look(i);
-  }
-  return any != 0;
-}
-
-// Calls use(x0, x1) for stretches, whole blocks of kTogether, that hold all pixels
-// with low < alpha < high.
-template <class Use>
-void ForStretches(const float* alpha, int width, float low, float high, const Use& use) {
-  int from = -1;
-  for (int x = 0; x < width; x += kTogether) {
-    const bool any = AnyBetween(alpha + x, std::min(kTogether, width - x), low, high);
-    if (any && from < 0) from = x;
-    if (!any && from >= 0) use(from, x), from = -1;
-  }
-  if (from >= 0) use(from, width);
-}
 
 // Mean of the plate's brightest channel. Every sixteenth row: plates are smooth.
 float LevelOf(const Picture& plate, const Rect& rect) {
@@ -66,10 +40,12 @@ std::vector<Plane> SamplesUnder(const ScreenView& view, const Plane& alpha) {
   std::vector<float> lines(10 * static_cast<size_t>(padded));
   float* line[10];
   for (int i = 0; i < 10; ++i) line[i] = lines.data() + static_cast<ptrdiff_t>(i) * padded;
+  std::vector<uint8_t> bits(width);
   for (int virtual_y = rect.y0; virtual_y < last; ++virtual_y) {
     const int y = std::min(virtual_y, rect.y1 - 1);
     const float* a = alpha.row(y);
-    ForStretches(a, width, 0, 2, [&](int x0, int x1) {
+    WithinRow(a, 0, 2, width, bits.data());
+    ForStretches(bits.data(), width, [&](int x0, int x1) {
       const float *c[3], *s[3];
       for (int k = 0; k < 3; ++k) c[k] = view.color.Row(k, y, x0, x1, line[4 + k]), s[k] = view.screen.Row(k, y, x0, x1, line[7 + k]);
       SamplesRow(c, s, a + x0, x1 - x0, line[0], line + 1);
@@ -89,9 +65,7 @@ Bitmap CoreOf(const Plane& alpha) {
   const int width = rect.width();
   Bitmap core(width, rect.height());
   for (int y = rect.y0; y < rect.y1; ++y) {
-    const float* a = alpha.row(y);
-    uint8_t* to = core.row(y - rect.y0);
-    for (int x = 0; x < width; ++x) to[x] = a[x] >= 1.0f;
+    ReachedRow(alpha.row(y), 1, width, core.row(y - rect.y0));
   }
   return core;
 }
@@ -117,20 +91,19 @@ bool RecoverForeground(const Picture& picture, const Picture& plate, const Plane
     for (int c = 0; c < 3; ++c) rows[c].resize(width);
   }
   const float back = 1 / view.gain;
+  std::vector<uint8_t> bits(width);
   for (int y = rect.y0; y < rect.y1; ++y) {
     const float* a = alpha.row(y);
     const auto enlarge = [&](int field, int x0, int x1) {
       enlarger.Part(model.fields()[field], y, x0, x1, lines[field].data());
       return lines[field].data() + x0;
     };
-    ForStretches(a, width, -1, 1, [&](int x0, int x1) {
-      for (int c = 0; c < 3; ++c) {
-        const float* mean = enlarge(c, x0, x1);
-        float* to = found[c].data() + x0;
-        for (int i = 0; i < x1 - x0; ++i) to[i] = mean[i] > 0.0f ? mean[i] : 0.0f;
-      }
+    WithinRow(a, -1, 1, width, bits.data());
+    ForStretches(bits.data(), width, [&](int x0, int x1) {
+      for (int c = 0; c < 3; ++c) FiniteRow(enlarge(c, x0, x1), 1, 0, x1 - x0, found[c].data() + x0);
     });
-    ForStretches(a, width, 0, 1, [&](int x0, int x1) {
+    WithinRow(a, 0, 1, width, bits.data());
+    ForStretches(bits.data(), width, [&](int x0, int x1) {
       MixRows rows;
       float* to[3];
       for (int c = 0; c < 3; ++c) {

@@ -129,8 +129,9 @@ void FitCorrelation(const std::vector<NoiseSample>& samples, NoiseTerms* terms) 
 // Sums of three rows of color - screen, one row after the other, and the screen's rows.
 class ColumnSums {
  public:
-  ColumnSums(const ColorRows& color, const ColorRows& screen)
-      : color_(color), screen_(screen), rect_(color.rect()), line_(rect_.width()) {
+  ColumnSums(const ColorRows& color, const ColorRows& screen, const LookAtRows& look)
+      : color_(color), screen_(screen), look_(look), rect_(color.rect()) {
+    for (auto& row : line_) row.resize(rect_.width());
     for (auto& row : rest_) row.resize(3 * static_cast<size_t>(rect_.width()));
     for (auto& row : lines_) row.resize(3 * static_cast<size_t>(rect_.width()));
     for (auto& row : sums_) row.resize(rect_.width() + size_t{2});
@@ -159,23 +160,26 @@ class ColumnSums {
   float* Rest(int y) { return rest_[Slot(y)].data(); }
   void Subtract(int y) {
     const int width = rect_.width();
+    const float *color[3], **screen = read_[Slot(y)];
     for (int c = 0; c < 3; ++c) {
       const ptrdiff_t at = static_cast<ptrdiff_t>(c) * width;
-      const float* screen = screen_.Row(c, y, 0, width, lines_[Slot(y)].data() + at);
-      MinusRow(color_.Row(c, y, 0, width, line_.data()), screen, width, Rest(y) + at);
-      read_[Slot(y)][c] = screen;
+      color[c] = color_.Row(c, y, 0, width, line_[c].data());
+      screen[c] = screen_.Row(c, y, 0, width, lines_[Slot(y)].data() + at);
+      MinusRow(color[c], screen[c], width, Rest(y) + at);
     }
+    if (look_) look_(color, screen);
   }
   const ColorRows &color_, &screen_;
+  const LookAtRows& look_;
   Rect rect_;
-  std::vector<float> line_, rest_[3], lines_[3], sums_[3];
+  std::vector<float> line_[3], rest_[3], lines_[3], sums_[3];
   const float* read_[3][3] = {};
 };
 
 // Calls use(y, inputs) for every row.
 template <class Use>
-void ForDistances(const ColorRows& color, const ColorRows& screen, const Use& use) {
-  ColumnSums sums(color, screen);
+void ForDistances(const ColorRows& color, const ColorRows& screen, const LookAtRows& look, const Use& use) {
+  ColumnSums sums(color, screen, look);
   for (int y = color.rect().y0; y < color.rect().y1; ++y) use(y, sums.Row(y));
 }
 
@@ -186,8 +190,7 @@ void KeepLit(const Bitmap& lit, Bitmap* found) {
   const Parts parts = ConnectedParts(inner.bits(), inner.width(), inner.height(), Neighbours::kFour);
   std::vector<int64_t> count(parts.parts.size());
   for (const PartRun& run : parts.runs) {
-    const uint8_t* row = lit.row(run.y);
-    for (int x = run.x0; x < run.x1; ++x) count[run.part] += row[x];
+    count[run.part] += CountRow(lit.row(run.y) + run.x0, run.x1 - run.x0);
   }
   Bitmap kept(inner.width(), inner.height());
   for (const PartRun& run : parts.runs) {
@@ -195,7 +198,8 @@ void KeepLit(const Bitmap& lit, Bitmap* found) {
     std::fill(kept.row(run.y) + run.x0, kept.row(run.y) + run.x1, 1);
   }
   kept = Grown(kept, 1);
-  for (size_t i = 0; i < kept.bits().size(); ++i) found->bits()[i] &= kept.bits()[i] | lit.bits()[i];
+  AddBitsRow(lit.row(0), lit.bits().size(), kept.row(0));
+  KeepBitsRow(kept.row(0), kept.bits().size(), found->row(0));
 }
 
 bool AnyIn(const Bitmap& bits, const Rect& part) {
@@ -299,6 +303,14 @@ Rgb FiniteRgb(const Picture& picture, const Rect& rect, float gain, float least)
   return out;
 }
 
+Grid FieldGrid(const Rect& rect) {
+  int factor = 2;
+  while (factor < 16 && factor * 360 <= rect.height()) factor *= 2;
+  return {rect, factor};
+}
+
+Grid CoreGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
+
 Rgb CellColors(const Grid& grid, const ColorRows& color) {
   const int width = grid.fine.width();
   std::vector<float> line(width);
@@ -311,7 +323,7 @@ Rgb CellColors(const Grid& grid, const ColorRows& color) {
 
 ScreenNoise MeasureScreenNoise(const ColorRows& color, const ColorRows& screen, const Bitmap* where) {
   const Rect& rect = color.rect();
-  const int step = std::max(1, static_cast<int>(std::sqrt(static_cast<double>(rect.area()) / kSamples)));
+  const int step = static_cast<int>(std::ceil(std::sqrt(static_cast<double>(rect.area()) / kSamples)));
   std::vector<NoiseSample> all, sure;
   double light[3] = {};
   for (int y = rect.y0 + 1; y < rect.y1 - 1; y += step) {
@@ -338,14 +350,15 @@ ScreenNoise MeasureScreenNoise(const ColorRows& color, const ColorRows& screen, 
   return noise;
 }
 
-BareScreen FindBareScreen(const ColorRows& color, const ColorRows& screen, const ScreenNoise& noise, float limit) {
+BareScreen FindBareScreen(const ColorRows& color, const ColorRows& screen, const ScreenNoise& noise, float limit,
+                          const LookAtRows& look) {
   const Rect& rect = color.rect();
   const int width = rect.width(), height = rect.height();
   BareScreen bare{Bitmap(width, height), Bitmap(width, height)};
   Plane ratio(rect);
   std::vector<float> distance(width), rest(width);
   const NoiseTerms& terms = noise.terms;
-  ForDistances(color, screen, [&](int y, const DistanceInputs& in) {
+  ForDistances(color, screen, look, [&](int y, const DistanceInputs& in) {
     DistanceRow(in, terms.a, terms.b, noise.share_of_mean, kPlateError, width, distance.data());
     float* q = ratio.row(y);
     ShadeRow(in, terms.a, terms.b, noise.share_of_mean, kHueError, width, q, rest.data());
@@ -371,7 +384,7 @@ BareScreen FindBareScreen(const ColorRows& color, const ColorRows& screen, const
 Plane ScreenDistance(const ColorRows& color, const ColorRows& screen, const ScreenNoise& noise) {
   const Rect& rect = color.rect();
   Plane out(rect);
-  ForDistances(color, screen, [&](int y, const DistanceInputs& in) {
+  ForDistances(color, screen, nullptr, [&](int y, const DistanceInputs& in) {
     DistanceRow(in, noise.terms.a, noise.terms.b, noise.share_of_mean, kPlateError, rect.width(), out.row(y));
   });
   return out;
@@ -398,8 +411,15 @@ absl::StatusOr<ScreenView> ViewScreen(const Picture& picture, const Picture& pla
   view.color = ColorRows(picture, rect, view.gain, -65504);
   view.screen = ColorRows(plate, rect, view.gain, kDarkestScreen);
   view.noise = MeasureScreenNoise(view.color, view.screen, nullptr);
+  const Grid grid = CoreGrid(rect);
+  std::vector<CellAverages> cells;
+  for (int i = 0; i < 6; ++i) cells.emplace_back(grid);
+  const auto look = [&](const float* const color[3], const float* const screen[3]) {
+    for (int c = 0; c < 3; ++c) cells[c].Add(color[c]), cells[3 + c].Add(screen[c]);
+  };
+  BareScreen bare = FindBareScreen(view.color, view.screen, view.noise, distance, look);
+  for (int c = 0; c < 3; ++c) view.color_cells[c] = cells[c].Finish(), view.screen_cells[c] = cells[3 + c].Finish();
   // "More than 70 %" of nine are seven.
-  BareScreen bare = FindBareScreen(view.color, view.screen, view.noise, distance);
   view.sure = Crowded(bare.found, 7);
   view.alike = std::move(bare.alike);
   return view;

@@ -88,7 +88,10 @@ struct BareScreen {
   // In the screen's hue, lit or shaded within reason, slowly changing or not.
   Bitmap alike;
 };
-BareScreen FindBareScreen(const ColorRows& color, const ColorRows& screen, const ScreenNoise& noise, float limit);
+// `look` is given every row of both, from the top.
+using LookAtRows = std::function<void(const float* const color[3], const float* const screen[3])>;
+BareScreen FindBareScreen(const ColorRows& color, const ColorRows& screen, const ScreenNoise& noise, float limit,
+                          const LookAtRows& look = nullptr);
 // The squared distances themselves.
 Plane ScreenDistance(const ColorRows& color, const ColorRows& screen, const ScreenNoise& noise);
 
@@ -101,7 +104,15 @@ struct ScreenView {
   ScreenNoise noise;
   // BareScreen with more than 70 % of the 3x3 neighbours, and its `alike`.
   Bitmap sure, alike;
+  // Means over the cells of CoreGrid.
+  Rgb color_cells, screen_cells;
 };
+
+// Cells in which the recipe's smooth fields are worked out: 2 pixels at 360 lines.
+Grid FieldGrid(const Rect& rect);
+// Cells of what is found without pixels' precision: pixels up to 719 lines, squares
+// of a few in taller pictures, where distances grow with the height.
+Grid CoreGrid(const Rect& rect);
 
 // Errors: INVALID_ARGUMENT the plate has no hue.
 absl::StatusOr<ScreenView> ViewScreen(const Picture& picture, const Picture& plate, const Rect& rect, float distance);

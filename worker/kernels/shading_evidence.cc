@@ -46,14 +46,14 @@ Plane Halved(const Plane& in) {
 
 }  // namespace
 
-Plane ShadingEvidence(const ScreenView& view, const Rgb& core_color, const Rgb& core_screen) {
+Plane ShadingEvidence(const ScreenView& view) {
   const Rect& rect = view.color.rect();
   const Grid grid = FieldGrid(rect);
   const Rect cells = grid.cells();
   const double scale = KeyScale(rect) / grid.factor;
   const Plane away = AwayFromScreen(grid, view.sure);
   Rgb color, screen;
-  for (int c = 0; c < 3; ++c) color[c] = Halved(core_color[c]), screen[c] = Halved(core_screen[c]);
+  for (int c = 0; c < 3; ++c) color[c] = Halved(view.color_cells[c]), screen[c] = Halved(view.screen_cells[c]);
 
   const auto weighted = [&](const Plane& in) {
     Plane out(cells);

@@ -109,24 +109,16 @@ class CoreSearch {
   void Start(const SearchRules& rules) {
     Bitmap fair(rect_.width(), rect_.height());
     for (int y = 0; y < rect_.height(); ++y) {
-      const float* key = KeyRow(y);
-      uint8_t* to = fair.row(y);
-      for (int x = 0; x < rect_.width(); ++x) to[x] = key[x] > rules.fair;
+      AboveRow(KeyRow(y), rules.fair, rect_.width(), fair.row(y));
     }
     fair = Eroded(fair, std::max(1, static_cast<int>(std::lround(rules.around * scale_))));
     if (rules.joined) {
-      for (size_t i = 0; i < fair.bits().size(); ++i) fair.bits()[i] |= rules.joined->bits()[i];
+      AddBitsRow(rules.joined->row(0), fair.bits().size(), fair.row(0));
     }
     const double away = kAway * scale_;
     const int16_t away2 = static_cast<int16_t>(std::min(away * away, 127.0 * 127));
     for (int y = 0; y < rect_.height(); ++y) {
-      const float* key = KeyRow(y);
-      const uint8_t *sure = sure_.row(y), *all = fair.row(y);
-      const int16_t* d2 = DistanceRow(y);
-      uint8_t* to = core_.row(y);
-      for (int x = 0; x < rect_.width(); ++x) {
-        to[x] = (1 ^ sure[x]) & ((key[x] > rules.solid) | (all[x] & (d2[x] > away2)));
-      }
+      SolidRow(sure_.row(y), KeyRow(y), rules.solid, fair.row(y), DistanceRow(y), away2, rect_.width(), core_.row(y));
     }
   }
 
@@ -141,16 +133,7 @@ class CoreSearch {
       const uint8_t* core = core_.row(y);
       const int16_t* d2 = DistanceRow(y);
       float* const* to = sums.Rows(rect_.y0 + y);
-      float *__restrict w0 = to[0], *__restrict w1 = to[1], *__restrict w2 = to[2];
-      for (int x = 0; x < rect_.width(); ++x) {
-        float share = std::sqrt(static_cast<float>(d2[x])) / away;
-        share = share < 1.0f ? share : 1.0f;
-        share = share > 0.05f ? share : 0.05f;
-        const float w = core[x] ? share : 0.0f;
-        w0[x] += w;
-        w1[x] += w * key[x];
-        w2[x] += w * key[x] * key[x];
-      }
+      AddKeysRow(core, d2, away, key, rect_.width(), to);
     }
     sums.Finish();
     Plane weight = std::move(sums.planes()[0]);
@@ -172,8 +155,7 @@ class CoreSearch {
       enlarger.Row(limit, rect_.y0 + y, line.data());
       const float* key = KeyRow(y);
       const uint8_t* spared = spare ? spare->row(y) : nullptr;
-      uint8_t* core = core_.row(y);
-      for (int x = 0; x < rect_.width(); ++x) core[x] &= (key[x] >= line[x]) | (spared ? spared[x] : 0);
+      DropRow(key, line.data(), spared, rect_.width(), core_.row(y));
     }
     return true;
   }
@@ -183,7 +165,7 @@ class CoreSearch {
   // is peaked.
   void Fill() {
     Bitmap open(rect_.width(), rect_.height());
-    for (size_t i = 0; i < open.bits().size(); ++i) open.bits()[i] = !(sure_.bits()[i] | core_.bits()[i]);
+    NeitherRow(sure_.row(0), core_.row(0), open.bits().size(), open.row(0));
     const Bitmap deep = Eroded(open, std::max(1, static_cast<int>(std::lround(kDeep * scale_))));
     std::vector<float> amounts;
     for (const std::vector<PartRun>& part : PartsAwayFrom(open, sure_)) {
@@ -222,17 +204,15 @@ class CoreSearch {
 
 }  // namespace
 
-Grid CoreGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
-
 AxisKeys KeyAlongAxis(const ScreenView& view) {
   const Grid grid = CoreGrid(view.color.rect());
-  Rgb color = CellColors(grid, view.color), screen = CellColors(grid, view.screen);
+  const Rgb &color = view.color_cells, &screen = view.screen_cells;
   NoiseTerms noise = view.noise.terms;
   const float pixels = static_cast<float>(grid.factor * grid.factor);
   noise.a /= pixels, noise.b /= pixels;
   const Rgb denoised = Denoised(color, noise);
   const Rect rect = grid.cells();
-  AxisKeys keys{Plane(rect), Plane(rect), {}, {}};
+  AxisKeys keys{Plane(rect), Plane(rect)};
   Plane signal(rect);
   // A screen that is hardly one in places still divides.
   float least = 0;
@@ -250,8 +230,6 @@ AxisKeys KeyAlongAxis(const ScreenView& view) {
     float* to = keys.key.row(y);
     for (int x = 0; x < rect.width(); ++x) to[x] = 1.0f - from[x] / to[x];
   }
-  keys.color = std::move(color);
-  keys.screen = std::move(screen);
   return keys;
 }
 
@@ -276,7 +254,7 @@ std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, 
     for (int X = 0; X < joined.width(); ++X) to[X] &= (a[X] > kOpenInGap) & (tint[X] < kTintInGap);
   }
   const Bitmap lit = LitSolids(cells, evidence, of_core, of_sure);
-  for (size_t i = 0; i < lit.bits().size(); ++i) joined.bits()[i] |= lit.bits()[i];
+  AddBitsRow(lit.row(0), lit.bits().size(), joined.row(0));
   const SearchRules search{kSolidInMatte, kFairInMatte, kAroundInMatte, 1, fill, &joined};
   const auto found = CoreSearch(cells, of_sure).Run(search, stopped);
   if (!found) return std::nullopt;

@@ -9,19 +9,13 @@
 
 namespace selvage {
 
-// Keys and core are found on cells: pixels up to 719 lines, squares of a few in
-// taller pictures, where distances grow with the height.
-Grid CoreGrid(const Rect& rect);
-
-// On those cells.
+// Keys and core are found on cells of CoreGrid.
 struct AxisKeys {
   // 1 - (soft color . axis) / (screen . axis): about 0 on screen, 1 on greys, more on
   // hues opposite to the screen.
   Plane key;
   // Share of the screen's hue in the colour's brightness, 1 on screen.
   Plane tint;
-  // What they are of: means of the picture and of the screen.
-  Rgb color, screen;
 };
 AxisKeys KeyAlongAxis(const ScreenView& view);
 

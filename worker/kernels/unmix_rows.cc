@@ -22,6 +22,10 @@ void AllFinite(const float* in, float gain, float least, size_t n, float* __rest
   for (size_t i = 0; i < n; ++i) out[i] = Finite(in[i], gain, least);
 }
 
+void AtMost(float most, size_t n, float* __restrict values) {
+  for (size_t i = 0; i < n; ++i) values[i] = values[i] < most ? values[i] : most;
+}
+
 void Minus(const float* a, const float* b, size_t n, float* __restrict out) {
   for (size_t i = 0; i < n; ++i) out[i] = a[i] - b[i];
 }
@@ -84,6 +88,57 @@ void AddSlow(const uint8_t* alike, const float* here, const float* above, const 
 
 void AddBits(const uint8_t* from, size_t n, uint8_t* __restrict to) {
   for (size_t i = 0; i < n; ++i) to[i] |= from[i];
+}
+
+void KeepBits(const uint8_t* from, size_t n, uint8_t* __restrict to) {
+  for (size_t i = 0; i < n; ++i) to[i] &= from[i];
+}
+
+uint32_t Count(const uint8_t* bits, size_t n) {
+  uint32_t count = 0;
+  for (size_t i = 0; i < n; ++i) count += bits[i];
+  return count;
+}
+
+void Within(const float* value, float low, float high, size_t n, uint8_t* __restrict bit) {
+  for (size_t i = 0; i < n; ++i) bit[i] = (value[i] > low) & (value[i] < high);
+}
+
+void Above(const float* value, float limit, size_t n, uint8_t* __restrict bit) {
+  for (size_t i = 0; i < n; ++i) bit[i] = value[i] > limit;
+}
+
+void Solid(const uint8_t* sure, const float* key, float solid, const uint8_t* fair, const int16_t* distance2, int16_t away2,
+           size_t n, uint8_t* __restrict core) {
+  for (size_t i = 0; i < n; ++i) {
+    core[i] = (1 ^ sure[i]) & ((key[i] > solid) | (fair[i] & (distance2[i] > away2)));
+  }
+}
+
+void AddKeys(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n, float* const sums[3]) {
+  float *__restrict w0 = sums[0], *__restrict w1 = sums[1], *__restrict w2 = sums[2];
+#pragma GCC ivdep
+  for (size_t i = 0; i < n; ++i) {
+    float share = std::sqrt(static_cast<float>(distance2[i])) / away;
+    share = share < 1.0f ? share : 1.0f;
+    share = share > 0.05f ? share : 0.05f;
+    const float w = core[i] ? share : 0.0f;
+    w0[i] += w;
+    w1[i] += w * key[i];
+    w2[i] += w * key[i] * key[i];
+  }
+}
+
+void Drop(const float* key, const float* limit, const uint8_t* spared, size_t n, uint8_t* __restrict core) {
+  if (spared) {
+    for (size_t i = 0; i < n; ++i) core[i] &= (key[i] >= limit[i]) | spared[i];
+  } else {
+    for (size_t i = 0; i < n; ++i) core[i] &= key[i] >= limit[i];
+  }
+}
+
+void Reached(const float* value, float limit, size_t n, uint8_t* __restrict bit) {
+  for (size_t i = 0; i < n; ++i) bit[i] = value[i] >= limit;
 }
 
 void Known(const uint8_t* sure, const uint8_t* core, const float* key, size_t n, float* __restrict alpha) {
@@ -303,6 +358,7 @@ HWY_AFTER_NAMESPACE();
 namespace selvage {
 
 HWY_EXPORT(AllFinite);
+HWY_EXPORT(AtMost);
 HWY_EXPORT(Minus);
 HWY_EXPORT(AddThree);
 HWY_EXPORT(Distance);
@@ -311,6 +367,14 @@ HWY_EXPORT(Below);
 HWY_EXPORT(Alike);
 HWY_EXPORT(AddSlow);
 HWY_EXPORT(AddBits);
+HWY_EXPORT(KeepBits);
+HWY_EXPORT(Count);
+HWY_EXPORT(Within);
+HWY_EXPORT(Above);
+HWY_EXPORT(Solid);
+HWY_EXPORT(AddKeys);
+HWY_EXPORT(Drop);
+HWY_EXPORT(Reached);
 HWY_EXPORT(Known);
 HWY_EXPORT(Neither);
 HWY_EXPORT(Take);
@@ -328,6 +392,7 @@ HWY_EXPORT(Recover);
 void FiniteRow(const float* in, float gain, float least, size_t n, float* out) {
   HWY_DYNAMIC_DISPATCH(AllFinite)(in, gain, least, n, out);
 }
+void AtMostRow(float most, size_t n, float* values) { HWY_DYNAMIC_DISPATCH(AtMost)(most, n, values); }
 void MinusRow(const float* a, const float* b, size_t n, float* out) { HWY_DYNAMIC_DISPATCH(Minus)(a, b, n, out); }
 void AddThreeRow(const float* a, const float* b, const float* c, size_t n, float* out) {
   HWY_DYNAMIC_DISPATCH(AddThree)(a, b, c, n, out);
@@ -350,6 +415,23 @@ void AddSlowRow(const uint8_t* alike, const float* here, const float* above, con
   HWY_DYNAMIC_DISPATCH(AddSlow)(alike, here, above, below, slow, n, found);
 }
 void AddBitsRow(const uint8_t* from, size_t n, uint8_t* to) { HWY_DYNAMIC_DISPATCH(AddBits)(from, n, to); }
+void KeepBitsRow(const uint8_t* from, size_t n, uint8_t* to) { HWY_DYNAMIC_DISPATCH(KeepBits)(from, n, to); }
+uint32_t CountRow(const uint8_t* bits, size_t n) { return HWY_DYNAMIC_DISPATCH(Count)(bits, n); }
+void WithinRow(const float* value, float low, float high, size_t n, uint8_t* bit) {
+  HWY_DYNAMIC_DISPATCH(Within)(value, low, high, n, bit);
+}
+void AboveRow(const float* value, float limit, size_t n, uint8_t* bit) { HWY_DYNAMIC_DISPATCH(Above)(value, limit, n, bit); }
+void SolidRow(const uint8_t* sure, const float* key, float solid, const uint8_t* fair, const int16_t* distance2,
+              int16_t away2, size_t n, uint8_t* core) {
+  HWY_DYNAMIC_DISPATCH(Solid)(sure, key, solid, fair, distance2, away2, n, core);
+}
+void AddKeysRow(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n, float* const sums[3]) {
+  HWY_DYNAMIC_DISPATCH(AddKeys)(core, distance2, away, key, n, sums);
+}
+void DropRow(const float* key, const float* limit, const uint8_t* spared, size_t n, uint8_t* core) {
+  HWY_DYNAMIC_DISPATCH(Drop)(key, limit, spared, n, core);
+}
+void ReachedRow(const float* value, float limit, size_t n, uint8_t* bit) { HWY_DYNAMIC_DISPATCH(Reached)(value, limit, n, bit); }
 void KnownRow(const uint8_t* sure, const uint8_t* core, const float* key, size_t n, float* alpha) {
   HWY_DYNAMIC_DISPATCH(Known)(sure, core, key, n, alpha);
 }

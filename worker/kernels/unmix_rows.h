@@ -23,6 +23,9 @@ inline float Finite(float v, float gain, float least) {
 }
 void FiniteRow(const float* in, float gain, float least, size_t n, float* out);
 
+// What is above `most` becomes that.
+void AtMostRow(float most, size_t n, float* values);
+
 // out[i] = (a[i] + b[i]) + c[i].
 void AddThreeRow(const float* a, const float* b, const float* c, size_t n, float* out);
 
@@ -53,6 +56,23 @@ void AddSlowRow(const uint8_t* alike, const float* here, const float* above, con
 
 // Adds the bits.
 void AddBitsRow(const uint8_t* from, size_t n, uint8_t* to);
+// Leaves those that are in both.
+void KeepBitsRow(const uint8_t* from, size_t n, uint8_t* to);
+// How many are set. REQUIRES: n < 2^32.
+uint32_t CountRow(const uint8_t* bits, size_t n);
+// 1 where low < value < high.
+void WithinRow(const float* value, float low, float high, size_t n, uint8_t* bit);
+// 1 where value > limit.
+void AboveRow(const float* value, float limit, size_t n, uint8_t* bit);
+// Of the search for the core. Solid: not sure, and the key above `solid` or `fair` and
+// further away than that. Adds w, w key, w key^2 of the core to sums[0..2], w growing with
+// the distance up to `away`. Drops what is below `limit`, but not `spared` (may be null).
+void SolidRow(const uint8_t* sure, const float* key, float solid, const uint8_t* fair, const int16_t* distance2,
+              int16_t away2, size_t n, uint8_t* core);
+void AddKeysRow(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n, float* const sums[3]);
+void DropRow(const float* key, const float* limit, const uint8_t* spared, size_t n, uint8_t* core);
+// 1 where value >= limit.
+void ReachedRow(const float* value, float limit, size_t n, uint8_t* bit);
 // 1 where `core`, else 0 where `sure`, else the key held within 0..1.
 void KnownRow(const uint8_t* sure, const uint8_t* core, const float* key, size_t n, float* alpha);
 // 1 where neither is set.

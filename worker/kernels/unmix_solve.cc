@@ -1,33 +1,18 @@
 #include "worker/kernels/unmix_solve.h"
 
 #include <algorithm>
-#include <cstring>
 
 #include "worker/kernels/shading_evidence.h"
 #include "worker/kernels/solid_core.h"
+#include "worker/kernels/stretches.h"
 
 namespace selvage {
 namespace {
 
 // Fewer pixels of core (at 360 lines) tell nothing about the foreground.
 constexpr double kLeastCore = 50;
-// Pixels that are solved together: a full vector on any machine.
-constexpr int kTogether = 16;
 // Fewer leave brown cloth between white and black half open; more change little.
 constexpr int kRounds = 3;
-
-// Calls use(x0, x1) for stretches, whole blocks of kTogether, that hold all pixels
-// that are set.
-template <class Use>
-void ForStretches(const uint8_t* bits, int width, const Use& use) {
-  int from = -1;
-  for (int x = 0; x < width; x += kTogether) {
-    const bool any = std::memchr(bits + x, 1, std::min(kTogether, width - x)) != nullptr;
-    if (any && from < 0) from = x;
-    if (!any && from >= 0) use(from, x), from = -1;
-  }
-  if (from >= 0) use(from, width);
-}
 
 // Samples of the foreground, a stretch of a row at a time.
 class Sampler {
@@ -77,7 +62,7 @@ class BandSolver {
   // that is seen in it.
   bool Solve(bool fill, const std::function<bool()>& stopped) {
     const std::vector<Plane> of_core = CoreSamples();
-    evidence_ = ShadingEvidence(view_, keys_.color, keys_.screen);
+    evidence_ = ShadingEvidence(view_);
     for (int round = 0; round < kRounds; ++round) {
       if (!SolveOnce(round == 0 ? Copied(of_core) : WithBand(of_core), stopped)) return false;
       if (round + 1 < kRounds && !GrowCore(fill, stopped)) return false;
