@@ -2,7 +2,36 @@
 
 #include <algorithm>
 
+#undef HWY_TARGET_INCLUDE
+#define HWY_TARGET_INCLUDE "worker/kernels/distance.cc"
+#include "hwy/foreach_target.h"
+//
+#include "hwy/highway.h"
+
+// Plain loops, compiled once for each target.
+HWY_BEFORE_NAMESPACE();
+namespace selvage::HWY_NAMESPACE {
+
+void LeastWith(const int16_t* from, int16_t more, int n, int16_t* __restrict to) {
+  for (int x = 0; x < n; ++x) {
+    const int16_t both = static_cast<int16_t>(from[x] + more);
+    to[x] = both < to[x] ? both : to[x];
+  }
+}
+
+void ReplaceAbove(int16_t most, int16_t beyond, int n, int16_t* __restrict to) {
+  for (int x = 0; x < n; ++x) to[x] = to[x] > most ? beyond : to[x];
+}
+
+}  // namespace selvage::HWY_NAMESPACE
+HWY_AFTER_NAMESPACE();
+
+#if HWY_ONCE
 namespace selvage {
+
+HWY_EXPORT(LeastWith);
+HWY_EXPORT(ReplaceAbove);
+
 namespace {
 
 // Larger than any distance in a column, small enough to be squared.
@@ -96,20 +125,16 @@ PooledVector<int16_t> SquaredDistanceUpTo(std::span<const uint8_t> bitmap, int w
   }
   // Rows above and below, each with its own distance squared.
   for (int y = 0; y < height; ++y) {
-    int16_t* __restrict to = out.data() + static_cast<size_t>(y) * width;
+    int16_t* to = out.data() + static_cast<size_t>(y) * width;
     std::fill_n(to, width, beyond);
     for (int j = std::max(0, y - reach); j <= std::min(height - 1, y + reach); ++j) {
-      const int16_t* from = along.data() + static_cast<size_t>(j) * width;
       const int16_t apart = static_cast<int16_t>((j - y) * (j - y));
-      for (int x = 0; x < width; ++x) {
-        const int16_t both = static_cast<int16_t>(from[x] + apart);
-        to[x] = both < to[x] ? both : to[x];
-      }
+      HWY_DYNAMIC_DISPATCH(LeastWith)(along.data() + static_cast<size_t>(j) * width, apart, width, to);
     }
-    const int16_t most = static_cast<int16_t>(reach * reach);
-    for (int x = 0; x < width; ++x) to[x] = to[x] > most ? beyond : to[x];
+    HWY_DYNAMIC_DISPATCH(ReplaceAbove)(static_cast<int16_t>(reach * reach), beyond, width, to);
   }
   return out;
 }
 
 }  // namespace selvage
+#endif  // HWY_ONCE

@@ -29,6 +29,29 @@ inline float Shrinking(float square, float mean, float a, float b) {
   return std::sqrt((left > 0.0f ? left : 0.0f) / (left > 0.0f ? v : 1.0f));
 }
 
+void ShareOut(const float* weight, int n, float* __restrict value) {
+  for (int x = 0; x < n; ++x) {
+    const float mean = value[x] / (weight[x] > 0.0f ? weight[x] : 1.0f);
+    value[x] = weight[x] > 0.0f ? mean : 0.0f;
+  }
+}
+
+void FullFrom(float share, int n, float* __restrict weight) {
+  for (int x = 0; x < n; ++x) {
+    const float w = weight[x] * share;
+    weight[x] = w < 1.0f ? w : 1.0f;
+  }
+}
+
+// A product of two colours less their spills pi and pj, mi and mj their means.
+void WithoutSpill(const float* pi, const float* pj, const float* mi, const float* mj, int n, float* __restrict product) {
+  for (int x = 0; x < n; ++x) product[x] += pi[x] * pj[x] - (pi[x] * mj[x] + pj[x] * mi[x]);
+}
+
+void TakeOff(const float* spill, int n, float* __restrict mean) {
+  for (int x = 0; x < n; ++x) mean[x] -= spill[x];
+}
+
 // A row of products to covariances, and further from the core to those of any grey;
 // means get the spill that is expected. `distance2` from the core and `reach2` are
 // in cells; kNoZeroPixel is as good as infinite.
@@ -66,6 +89,10 @@ HWY_AFTER_NAMESPACE();
 #if HWY_ONCE
 namespace selvage {
 
+HWY_EXPORT(ShareOut);
+HWY_EXPORT(FullFrom);
+HWY_EXPORT(WithoutSpill);
+HWY_EXPORT(TakeOff);
 HWY_EXPORT(Widen);
 
 namespace {
@@ -85,11 +112,8 @@ void NormaliseCells(const Grid& grid, float full, Plane* weight, std::vector<Pla
   const float share = 1.0f / (full * static_cast<float>(grid.factor * grid.factor));
   for (int Y = 0; Y < weight->rect().y1; ++Y) {
     float* w = weight->row(Y);
-    for (Plane& plane : *sums) {
-      float* v = plane.row(Y);
-      for (int X = 0; X < weight->rect().x1; ++X) v[X] = w[X] > 0.0f ? v[X] / w[X] : 0.0f;
-    }
-    for (int X = 0; X < weight->rect().x1; ++X) w[X] = std::min(1.0f, w[X] * share);
+    for (Plane& plane : *sums) HWY_DYNAMIC_DISPATCH(ShareOut)(w, weight->rect().x1, plane.row(Y));
+    HWY_DYNAMIC_DISPATCH(FullFrom)(share, weight->rect().x1, w);
   }
 }
 
@@ -153,14 +177,9 @@ bool ForegroundModel::Build(const ScreenView& view, std::vector<Plane> moments, 
     for (int k = 0; k < 6; ++k) {
       const float *mi = fields_[kFirst[k]].row(Y), *mj = fields_[kSecond[k]].row(Y);
       const float *pi = spill_[kFirst[k]].row(Y), *pj = spill_[kSecond[k]].row(Y);
-      float* product = fields_[3 + k].row(Y);
-      for (int X = 0; X < cells.x1; ++X) product[X] += pi[X] * pj[X] - (pi[X] * mj[X] + pj[X] * mi[X]);
+      HWY_DYNAMIC_DISPATCH(WithoutSpill)(pi, pj, mi, mj, cells.x1, fields_[3 + k].row(Y));
     }
-    for (int c = 0; c < 3; ++c) {
-      const float* p = spill_[c].row(Y);
-      float* mean = fields_[c].row(Y);
-      for (int X = 0; X < cells.x1; ++X) mean[X] -= p[X];
-    }
+    for (int c = 0; c < 3; ++c) HWY_DYNAMIC_DISPATCH(TakeOff)(spill_[c].row(Y), cells.x1, fields_[c].row(Y));
   }
   if (!PullPush(weight, &fields_, stopped)) return false;
 

@@ -201,8 +201,7 @@ class Fitting {
     for (int round = 0; round < kRounds; ++round) {
       if (stopped()) return std::nullopt;
       if (round > 0) {
-        const Bitmap some = SomeRows(sure_[0]);
-        const ScreenNoise noise = MeasureScreenNoise(frames_[0].color, plate_, &some);
+        const ScreenNoise noise = MeasureScreenNoise(frames_[0].color, plate_, &sure_[0]);
         for (size_t i = 0; i < frames_.size(); ++i) {
           sure_[i] = Opened(FindBareScreen(frames_[i].color, plate_, noise, kSureDistance).found, 1);
           Correct(frames_[i], &sure_[i]);
@@ -223,14 +222,6 @@ class Fitting {
     const uint8_t *bare = frame.bare.bits().data(), *cover = frame.cover.bits().data();
     const size_t count = sure->bits().size();
     for (size_t i = 0; i < count; ++i) bits[i] = (bits[i] | bare[i]) & (1 ^ cover[i]);
-  }
-
-  // Two of every four are enough for the noise, which takes sorting.
-  static Bitmap SomeRows(Bitmap bits) {
-    for (int y = 0; y < bits.height(); ++y) {
-      if (y & 2) std::fill_n(bits.row(y), bits.width(), 0);
-    }
-    return bits;
   }
 
   // Chromaticity within 0.06 of the screen's (as in screen_hue) and not dark.

@@ -35,11 +35,11 @@ struct NoiseSample {
 NoiseSample SampleAt(const ColorRows& color, const ColorRows& screen, int x, int y) {
   NoiseSample sample;
   for (int c = 0; c < 3; ++c) {
-    sample.screen[c] = screen.At(c, x, y);
-    sample.rest[c] = color.At(c, x, y) - sample.screen[c];
     float sum = 0;
     for (int j = -1; j <= 1; ++j) {
-      for (int i = -1; i <= 1; ++i) sum += color.At(c, x + i, y + j) - screen.At(c, x + i, y + j);
+      const std::array<float, 3> seen = color.Three(c, x, y + j), bare = screen.Three(c, x, y + j);
+      if (j == 0) sample.screen[c] = bare[1], sample.rest[c] = seen[1] - bare[1];
+      for (int i = 0; i < 3; ++i) sum += seen[i] - bare[i];
     }
     sample.mean[c] = sum * (1.0f / 9);
   }
@@ -323,7 +323,8 @@ Rgb CellColors(const Grid& grid, const ColorRows& color) {
 
 ScreenNoise MeasureScreenNoise(const ColorRows& color, const ColorRows& screen, const Bitmap* where) {
   const Rect& rect = color.rect();
-  const int step = static_cast<int>(std::ceil(std::sqrt(static_cast<double>(rect.area()) / kSamples)));
+  // Odd, so that where chroma was halved all places of its grid are met.
+  const int step = static_cast<int>(std::ceil(std::sqrt(static_cast<double>(rect.area()) / kSamples))) | 1;
   std::vector<NoiseSample> all, sure;
   double light[3] = {};
   for (int y = rect.y0 + 1; y < rect.y1 - 1; y += step) {

@@ -34,9 +34,11 @@ class ColorRows {
   ColorRows(const Picture& picture, const Rect& rect, float gain, float least)
       : planes_{&picture.planes[0], &picture.planes[1], &picture.planes[2]}, rect_(rect), gain_(gain), least_(least) {}
   const Rect& rect() const { return rect_; }
-  float At(int c, int x, int y) const {
-    const float v = planes_[c]->row(y)[x - rect_.x0];
-    return as_is_ ? v : Finite(v, gain_, least_);
+  // Three pixels of row y about column x (in absolute coordinates).
+  std::array<float, 3> Three(int c, int x, int y) const {
+    const float* v = planes_[c]->row(y) + (x - rect_.x0);
+    if (as_is_) return {v[-1], v[0], v[1]};
+    return {Finite(v[-1], gain_, least_), Finite(v[0], gain_, least_), Finite(v[1], gain_, least_)};
   }
   // Columns x0 to x1 - 1 (0 is the first) of row y: where they are, or in `buffer`.
   const float* Row(int c, int y, int x0, int x1, float* buffer) const {

@@ -109,7 +109,8 @@ class BandSolver {
   Plane& alpha() { return alpha_; }
  private:
   std::vector<Plane> CoreSamples() const {
-    Sampler samples(view_.color, view_.screen);
+    // Under a matte of 1 no screen is seen, so any will do.
+    Sampler samples(view_.color, view_.color);
     const std::vector<float> solid(rect_.width(), 1.0f);
     for (int y = rect_.y0; y < rect_.y1; ++y) {
       const uint8_t* core = core_.row(y - rect_.y0);
