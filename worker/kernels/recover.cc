@@ -12,6 +12,8 @@ namespace {
 
 // Pixels that are worked out together: a full vector on any machine.
 constexpr int kTogether = 16;
+// Alpha from which a pixel says something of the foreground's colour.
+constexpr float kLeastAlpha = 0.3f;
 
 bool AnyBetween(const float* alpha, int count, float low, float high) {
   int32_t any = 0;
@@ -71,7 +73,7 @@ std::vector<Plane> SamplesUnder(const ScreenView& view, const Plane& alpha) {
     ForStretches(a, width, 0, 2, [&](int x0, int x1) {
       const float* const c[3] = {view.color[0].row(y) + x0, view.color[1].row(y) + x0, view.color[2].row(y) + x0};
       const float* const s[3] = {view.screen[0].row(y) + x0, view.screen[1].row(y) + x0, view.screen[2].row(y) + x0};
-      SamplesRow(c, s, a + x0, x1 - x0, line[0], line + 1);
+      SamplesRow(c, s, a + x0, kLeastAlpha, x1 - x0, line[0], line + 1);
       int count = x1 - x0;
       if (x1 == width) {
         for (float* row : line) std::fill(row + count, row + (padded - x0), row[count - 1]);

@@ -15,6 +15,9 @@ constexpr double kLeastCore = 50;
 constexpr int kTogether = 16;
 // Fewer leave brown cloth between white and black half open; more change little.
 constexpr int kRounds = 3;
+// Alpha from which a pixel of the band teaches the model. A matte that took a dark
+// spilled rim for a thin bright one would learn the bright colour from it, and stay.
+constexpr float kTeaches = 0.8f;
 
 // Calls use(x0, x1) for stretches, whole blocks of kTogether, that hold all pixels
 // for which wanted(x).
@@ -55,7 +58,7 @@ class Sampler {
     const float* const s[3] = {screen_[0].row(y) + x0, screen_[1].row(y) + x0, screen_[2].row(y) + x0};
     float* const weight = lines_.data();
     float* const y3[3] = {weight + rect_.width(), weight + 2 * rect_.width(), weight + 3 * rect_.width()};
-    SamplesRow(c, s, alpha + x0, x1 - x0, weight, y3);
+    SamplesRow(c, s, alpha + x0, kTeaches, x1 - x0, weight, y3);
     for (int x = x0; x < x1; ++x) weight[x - x0] = counts(x) ? weight[x - x0] : 0.0f;
     sums_.Add(y, x0, weight, y3, x1 - x0);
   }
