@@ -18,9 +18,8 @@ namespace {
 // this far from bare screen.
 constexpr float kFairlySolid = 0.7f;
 constexpr double kAround = 4, kAway = 4;
-// A matte says more than a key. What closes gaps of the core may be half open.
-constexpr float kSolidInMatte = 0.95f, kOpenInGap = 0.35f, kTintInGap = 0.6f;
-constexpr double kGap = 8;
+// A matte says more than a key.
+constexpr float kSolidInMatte = 0.95f;
 // Parts of the band that vary as something lit does: alpha from which a pixel
 // belongs to one, the radius of what is too thin, the mean evidence that makes all
 // of it solid, or its pixels of some evidence of their own; and what being among
@@ -322,18 +321,10 @@ std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, 
                                       const Bitmap& core, const Bitmap& sure, bool fill, const std::function<bool()>& stopped) {
   const Grid grid = CoreGrid(alpha.rect());
   const Plane cells = CellMeans(grid, alpha);
-  const int gap = Cells(kGap, cells.rect());
-  const Bitmap of_core = CellsOf(core, grid), of_sure = CellsOf(sure, grid);
-  Bitmap joined = Eroded(Grown(of_core, gap), gap);
-  for (int Y = 0; Y < joined.height(); ++Y) {
-    const float *a = cells.row(Y), *tint = keys.tint.row(Y);
-    uint8_t* to = joined.row(Y);
-    for (int X = 0; X < joined.width(); ++X) to[X] &= (a[X] > kOpenInGap) & (tint[X] < kTintInGap);
-  }
-  const Bitmap lit = LitSolids(cells, keys, evidence, of_core, of_sure);
-  for (size_t i = 0; i < lit.bits().size(); ++i) joined.bits()[i] |= lit.bits()[i];
+  const Bitmap of_sure = CellsOf(sure, grid);
+  const Bitmap lit = LitSolids(cells, keys, evidence, CellsOf(core, grid), of_sure);
   // What is solid in a matte is so up to its edge.
-  const SearchRules search{.solid = kSolidInMatte, .wide = joined, .spare = true, .inset = 0, .fill = fill};
+  const SearchRules search{.solid = kSolidInMatte, .wide = lit, .spare = true, .inset = 0, .fill = fill};
   const auto found = CoreSearch(cells, of_sure, keys.veil).Run(search, stopped);
   if (!found) return std::nullopt;
   return PixelsOf(*found, grid);
