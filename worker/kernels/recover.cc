@@ -11,6 +11,9 @@
 namespace selvage {
 namespace {
 
+// Alpha from which a pixel says something of the foreground's colour.
+constexpr float kLeastAlpha = 0.3f;
+
 // Mean of the plate's brightest channel. Every sixteenth row: plates are smooth.
 float LevelOf(const Picture& plate, const Rect& rect) {
   float most = 0;
@@ -48,7 +51,7 @@ std::vector<Plane> SamplesUnder(const ScreenView& view, const Plane& alpha) {
     ForStretches(bits.data(), width, [&](int x0, int x1) {
       const float *c[3], *s[3];
       for (int k = 0; k < 3; ++k) c[k] = view.color.Row(k, y, x0, x1, line[4 + k]), s[k] = view.screen.Row(k, y, x0, x1, line[7 + k]);
-      SamplesRow(c, s, a + x0, x1 - x0, line[0], line + 1);
+      SamplesRow(c, s, a + x0, kLeastAlpha, x1 - x0, line[0], line + 1);
       int count = x1 - x0;
       if (x1 == width) {
         for (int i = 0; i < 4; ++i) std::fill(line[i] + count, line[i] + (padded - x0), line[i][count - 1]);

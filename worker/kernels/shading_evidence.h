@@ -12,4 +12,8 @@ namespace selvage {
 // that can be seen.
 Plane ShadingEvidence(const ScreenView& view);
 
+// The same of how neighbours differ: what a mesh, a lattice or a bush shows between
+// the edges of other things. `sure` are the cells of CoreGrid with bare screen.
+Plane FineShadingEvidence(const ScreenView& view, const Rgb& color, const Rgb& screen, const Bitmap& sure);
+
 }  // namespace selvage

@@ -16,6 +16,8 @@ struct AxisKeys {
   Plane key;
   // Share of the screen's hue in the colour's brightness, 1 on screen.
   Plane tint;
+  // Dark things that show the screen between their threads, like a mesh: never core.
+  Bitmap veil;
 };
 AxisKeys KeyAlongAxis(const ScreenView& view);
 
@@ -29,9 +31,8 @@ struct CoreRules {
 std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bitmap& sure, const CoreRules& rules,
                                const std::function<bool()>& stopped);
 
-// What else is solid by a matte: high all around, or between parts of `core` that
-// lie close together and hardly in the screen's hue, or half open but varying from
-// place to place as a lit solid does (`evidence` as by ShadingEvidence).
+// What else is solid by a matte: next to 1, or half open but varying from place to
+// place as a lit solid does (`evidence` as by ShadingEvidence).
 std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence,
                                       const Bitmap& core, const Bitmap& sure, bool fill, const std::function<bool()>& stopped);
 

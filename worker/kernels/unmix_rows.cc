@@ -233,8 +233,8 @@ void AddMoments(const float* w, const float* const y[3], size_t n, float* const 
   }
 }
 
-void Samples(const float* const c[3], const float* const s[3], const float* alpha, size_t n, float* __restrict weight,
-             float* const y[3]) {
+void Samples(const float* const c[3], const float* const s[3], const float* alpha, float least, size_t n,
+             float* __restrict weight, float* const y[3]) {
   for (int k = 0; k < 3; ++k) {
     const float *color = c[k], *screen = s[k];
     float* __restrict out = y[k];
@@ -245,8 +245,9 @@ void Samples(const float* const c[3], const float* const s[3], const float* alph
       out[i] = v < 1.5f ? v : 1.5f;
     }
   }
+  const float scale = 1.0f / (1.0f - least);
   for (size_t i = 0; i < n; ++i) {
-    float w = (alpha[i] - 0.3f) * (1.0f / 0.7f);
+    float w = (alpha[i] - least) * scale;
     w = w > 0.0f ? w : 0.0f;
     w = w < 1.0f ? w : 1.0f;
     weight[i] = w * w * w;
@@ -454,9 +455,9 @@ void AxisRow(const float* const c[3], const float* const s[3], const float u[3],
 void AddMomentsRow(const float* w, const float* const y[3], size_t n, float* const sums[10]) {
   HWY_DYNAMIC_DISPATCH(AddMoments)(w, y, n, sums);
 }
-void SamplesRow(const float* const c[3], const float* const s[3], const float* alpha, size_t n, float* weight,
+void SamplesRow(const float* const c[3], const float* const s[3], const float* alpha, float least, size_t n, float* weight,
                 float* const y[3]) {
-  HWY_DYNAMIC_DISPATCH(Samples)(c, s, alpha, n, weight, y);
+  HWY_DYNAMIC_DISPATCH(Samples)(c, s, alpha, least, n, weight, y);
 }
 void SolveRow(const MixRows& in, const NoiseTerms& noise, size_t n, float* alpha) {
   HWY_DYNAMIC_DISPATCH(Solve)(in, noise, n, alpha);

@@ -98,8 +98,9 @@ void AxisRow(const float* const c[3], const float* const s[3], const float u[3],
 void AddMomentsRow(const float* w, const float* const y[3], size_t n, float* const sums[10]);
 
 // What a matte says of the foreground: (c - (1 - alpha) s) / max(alpha, 0.3), held
-// within 0..1.5, and how far it is to be believed: ((alpha - 0.3) / 0.7)^3, not below 0.
-void SamplesRow(const float* const c[3], const float* const s[3], const float* alpha, size_t n, float* weight,
+// within 0..1.5, and how far it is to be believed: ((alpha - least) / (1 - least))^3,
+// not below 0.
+void SamplesRow(const float* const c[3], const float* const s[3], const float* alpha, float least, size_t n, float* weight,
                 float* const y[3]);
 
 // A foreground for every pixel: mean and covariance (rr rg rb gg gb bb).

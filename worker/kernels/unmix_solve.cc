@@ -13,6 +13,9 @@ namespace {
 constexpr double kLeastCore = 50;
 // Fewer leave brown cloth between white and black half open; more change little.
 constexpr int kRounds = 3;
+// Alpha from which a pixel of the band teaches the model. A matte that took a dark
+// spilled rim for a thin bright one would learn the bright colour from it, and stay.
+constexpr float kTeaches = 0.8f;
 
 // Samples of the foreground, a stretch of a row at a time.
 class Sampler {
@@ -27,7 +30,7 @@ class Sampler {
     const float *c[3], *s[3];
     for (int k = 0; k < 3; ++k) c[k] = color_.Row(k, y, x0, x1, line[4 + k]), s[k] = screen_.Row(k, y, x0, x1, line[7 + k]);
     float *const weight = line[0], *const y3[3] = {line[1], line[2], line[3]};
-    SamplesRow(c, s, alpha + x0, x1 - x0, weight, y3);
+    SamplesRow(c, s, alpha + x0, kTeaches, x1 - x0, weight, y3);
     KeepRow(counts + x0, x1 - x0, weight);
     sums_.Add(y, x0, weight, y3, x1 - x0);
   }
