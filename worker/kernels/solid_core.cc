@@ -15,17 +15,19 @@ namespace selvage {
 namespace {
 
 // Keys that are solid where they are so all over a square (of side 9 at 360 lines) and
-// this far from bare screen.
+// this far from bare screen; and the distance that is kept from what isn't core.
 constexpr float kFairlySolid = 0.7f;
 constexpr double kAround = 4, kAway = 4;
+constexpr int kInset = 2;
 // A matte says more than a key.
 constexpr float kSolidInMatte = 0.95f;
 // Parts of the band that vary as something lit does: alpha from which a pixel
 // belongs to one, the radius of what is too thin, the mean evidence that makes all
 // of it solid, or its pixels of some evidence of their own; and what being among
-// core rather than among anything else adds to it.
+// core rather than among anything else adds to it. Its rim is a mixture up to kLitAway
+// from bare screen.
 constexpr float kHalfInMatte = 0.3f, kLitPixel = 0.2f;
-constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4;
+constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4, kLitAway = 3;
 // Cloth and what moves before it are one part by their alpha; a hand's smear over the
 // screen has more of its hue than cloth has spill.
 constexpr float kTintOfSpill = 0.5f;
@@ -130,50 +132,46 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
   return Eroded(lit, 1);
 }
 
-struct SearchRules {
-  // Solid by itself.
-  float solid;
-  // Solid where away from bare screen, and whether even well below the core about it.
-  const Bitmap& wide;
-  bool spare;
-  // Distance kept from what isn't core.
-  int inset;
-  bool fill;
-};
-
 class CoreSearch {
  public:
   CoreSearch(const Plane& key, Bitmap sure, const Bitmap& veil)
       : key_(key), sure_(std::move(sure)), veil_(veil), rect_(key.rect()), scale_(KeyScale(rect_)), core_(rect_.width(), rect_.height()) {}
 
-  std::optional<Bitmap> Run(const SearchRules& rules, const std::function<bool()>& stopped) {
-    const int reach = std::clamp(static_cast<int>(std::ceil(kAway * scale_)), 1, 127);
-    distance2_ = SquaredDistanceUpTo(sure_.bits(), rect_.width(), rect_.height(), reach);
-    Start(rules);
-    if (!DropRelatively(rules.spare ? &rules.wide : nullptr, stopped)) return std::nullopt;
+  // By a key; `wide` is solid where away from bare screen.
+  std::optional<Bitmap> InKey(float solid, const Bitmap& wide, bool fill, const std::function<bool()>& stopped) {
+    Start(solid, wide, kAway);
+    if (!DropRelatively(stopped)) return std::nullopt;
     core_ = Opened(core_, 1);
-    if (rules.fill) Fill();
+    if (fill) Fill();
     if (stopped()) return std::nullopt;
-    return rules.inset > 0 ? Eroded(core_, rules.inset) : std::move(core_);
+    return Eroded(core_, kInset);
+  }
+  // By a matte: what is solid there is so up to its edge.
+  Bitmap InMatte(const Bitmap& wide, bool fill) {
+    Start(kSolidInMatte, wide, kLitAway);
+    if (fill) Fill();
+    return std::move(core_);
   }
 
  private:
   const float* KeyRow(int y) const { return key_.row(rect_.y0 + y); }
   const int16_t* DistanceRow(int y) const { return distance2_.data() + static_cast<size_t>(y) * rect_.width(); }
 
-  void Start(const SearchRules& rules) {
+  void Start(float solid, const Bitmap& wide_parts, double away_at_360) {
+    const int reach = std::clamp(static_cast<int>(std::ceil(kAway * scale_)), 1, 127);
+    distance2_ = SquaredDistanceUpTo(sure_.bits(), rect_.width(), rect_.height(), reach);
     Bitmap closed = sure_;
     AddBitsRow(veil_.row(0), closed.bits().size(), closed.row(0));
-    const double away = kAway * scale_;
+    const double away = away_at_360 * scale_;
     const int16_t away2 = static_cast<int16_t>(std::min(away * away, 127.0 * 127));
     for (int y = 0; y < rect_.height(); ++y) {
-      SolidRow(closed.row(y), KeyRow(y), rules.solid, rules.wide.row(y), DistanceRow(y), away2, rect_.width(), core_.row(y));
+      SolidRow(closed.row(y), KeyRow(y), solid, wide_parts.row(y), DistanceRow(y), away2, rect_.width(), core_.row(y));
     }
   }
 
   // What is well below the key of the core about it is not solid: foregrounds
   // opposite in hue to the screen have keys above 1.
-  bool DropRelatively(const Bitmap* spare, const std::function<bool()>& stopped) {
+  bool DropRelatively(const std::function<bool()>& stopped) {
     const Grid grid = FieldGrid(rect_);
     CellSums sums(grid, 3);
     const float away = static_cast<float>(kAway * scale_);
@@ -203,8 +201,7 @@ class CoreSearch {
     for (int y = 0; y < rect_.height(); ++y) {
       enlarger.Row(limit, rect_.y0 + y, line.data());
       const float* key = KeyRow(y);
-      const uint8_t* spared = spare ? spare->row(y) : nullptr;
-      DropRow(key, line.data(), spared, rect_.width(), core_.row(y));
+      DropRow(key, line.data(), rect_.width(), core_.row(y));
     }
     return true;
   }
@@ -293,23 +290,18 @@ std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bit
     AboveRow(keys.key.row(Y), kFairlySolid, fair.width(), fair.row(Y));
   }
   fair = Eroded(fair, Cells(kAround, keys.key.rect()));
-  const SearchRules search{.solid = rules.solid, .wide = fair, .spare = false, .inset = 2, .fill = rules.fill};
-  const auto core = CoreSearch(keys.key, CellsOf(sure, grid), keys.veil).Run(search, stopped);
+  const auto core = CoreSearch(keys.key, CellsOf(sure, grid), keys.veil).InKey(rules.solid, fair, rules.fill, stopped);
   if (!core) return std::nullopt;
   return PixelsOf(*core, grid);
 }
 
-std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence,
-                                      const Bitmap& core, const Bitmap& sure, bool fill, const std::function<bool()>& stopped) {
+Bitmap FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core,
+                       const Bitmap& sure, bool fill) {
   const Grid grid = CoreGrid(alpha.rect());
   const Plane cells = CellMeans(grid, alpha);
   const Bitmap of_sure = CellsOf(sure, grid);
   const Bitmap lit = LitSolids(cells, keys, evidence, CellsOf(core, grid), of_sure);
-  // What is solid in a matte is so up to its edge.
-  const SearchRules search{.solid = kSolidInMatte, .wide = lit, .spare = true, .inset = 0, .fill = fill};
-  const auto found = CoreSearch(cells, of_sure, keys.veil).Run(search, stopped);
-  if (!found) return std::nullopt;
-  return PixelsOf(*found, grid);
+  return PixelsOf(CoreSearch(cells, of_sure, keys.veil).InMatte(lit, fill), grid);
 }
 
 }  // namespace selvage

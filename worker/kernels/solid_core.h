@@ -33,7 +33,7 @@ std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bit
 
 // What else is solid by a matte: next to 1, or half open but varying from place to
 // place as a lit solid does (`evidence` as by ShadingEvidence).
-std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence,
-                                      const Bitmap& core, const Bitmap& sure, bool fill, const std::function<bool()>& stopped);
+Bitmap FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core,
+                       const Bitmap& sure, bool fill);
 
 }  // namespace selvage

@@ -129,12 +129,8 @@ void AddKeys(const uint8_t* core, const int16_t* distance2, float away, const fl
   }
 }
 
-void Drop(const float* key, const float* limit, const uint8_t* spared, size_t n, uint8_t* __restrict core) {
-  if (spared) {
-    for (size_t i = 0; i < n; ++i) core[i] &= (key[i] >= limit[i]) | spared[i];
-  } else {
-    for (size_t i = 0; i < n; ++i) core[i] &= key[i] >= limit[i];
-  }
+void Drop(const float* key, const float* limit, size_t n, uint8_t* __restrict core) {
+  for (size_t i = 0; i < n; ++i) core[i] &= key[i] >= limit[i];
 }
 
 void Reached(const float* value, float limit, size_t n, uint8_t* __restrict bit) {
@@ -429,9 +425,7 @@ void SolidRow(const uint8_t* sure, const float* key, float solid, const uint8_t*
 void AddKeysRow(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n, float* const sums[3]) {
   HWY_DYNAMIC_DISPATCH(AddKeys)(core, distance2, away, key, n, sums);
 }
-void DropRow(const float* key, const float* limit, const uint8_t* spared, size_t n, uint8_t* core) {
-  HWY_DYNAMIC_DISPATCH(Drop)(key, limit, spared, n, core);
-}
+void DropRow(const float* key, const float* limit, size_t n, uint8_t* core) { HWY_DYNAMIC_DISPATCH(Drop)(key, limit, n, core); }
 void ReachedRow(const float* value, float limit, size_t n, uint8_t* bit) { HWY_DYNAMIC_DISPATCH(Reached)(value, limit, n, bit); }
 void KnownRow(const uint8_t* sure, const uint8_t* core, const float* key, size_t n, float* alpha) {
   HWY_DYNAMIC_DISPATCH(Known)(sure, core, key, n, alpha);

@@ -66,11 +66,11 @@ void WithinRow(const float* value, float low, float high, size_t n, uint8_t* bit
 void AboveRow(const float* value, float limit, size_t n, uint8_t* bit);
 // Of the search for the core. Solid: not sure, and the key above `solid` or `fair` and
 // further away than that. Adds w, w key, w key^2 of the core to sums[0..2], w growing with
-// the distance up to `away`. Drops what is below `limit`, but not `spared` (may be null).
+// the distance up to `away`. Drops what is below `limit`.
 void SolidRow(const uint8_t* sure, const float* key, float solid, const uint8_t* fair, const int16_t* distance2,
               int16_t away2, size_t n, uint8_t* core);
 void AddKeysRow(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n, float* const sums[3]);
-void DropRow(const float* key, const float* limit, const uint8_t* spared, size_t n, uint8_t* core);
+void DropRow(const float* key, const float* limit, size_t n, uint8_t* core);
 // 1 where value >= limit.
 void ReachedRow(const float* value, float limit, size_t n, uint8_t* bit);
 // 1 where `core`, else 0 where `sure`, else the key held within 0..1.

@@ -68,7 +68,7 @@ class BandSolver {
     evidence_ = ShadingEvidence(view_);
     for (int round = 0; round < kRounds; ++round) {
       if (!SolveOnce(round == 0 ? Copied(of_core) : WithBand(of_core), stopped)) return false;
-      if (round + 1 < kRounds && !GrowCore(fill, stopped)) return false;
+      if (round + 1 < kRounds) AddToCore(FindCoreInMatte(alpha_, keys_, evidence_, core_, view_.sure, fill));
     }
     return true;
   }
@@ -156,12 +156,6 @@ class BandSolver {
       TakeRow(open + x0, line_.data(), x1 - x0, alpha_.row(y) + x0);
     });
     return true;
-  }
-
-  bool GrowCore(bool fill, const std::function<bool()>& stopped) {
-    const auto more = FindCoreInMatte(alpha_, keys_, evidence_, core_, view_.sure, fill, stopped);
-    if (more) AddToCore(*more);
-    return more.has_value();
   }
 
   bool InBand(int x, int y) const { return !(view_.sure.row(y - rect_.y0)[x] | core_.row(y - rect_.y0)[x]); }
