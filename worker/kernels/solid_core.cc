@@ -19,8 +19,10 @@ namespace {
 constexpr float kFairlySolid = 0.7f;
 constexpr double kAround = 4, kAway = 4;
 constexpr int kInset = 2;
-// A matte says more than a key.
-constexpr float kSolidInMatte = 0.95f;
+// A matte says more than a key. Slits of the core as narrow as the folds of cloth, up
+// to twice kSlit, may be half open, as they lie in shade and in spill.
+constexpr float kSolidInMatte = 0.95f, kOpenInSlit = 0.35f, kTintInSlit = 0.6f;
+constexpr double kSlit = 2;
 // Parts of the band that vary as something lit does: alpha from which a pixel
 // belongs to one, the radius of what is too thin, the mean evidence that makes all
 // of it solid, or its pixels of some evidence of their own; and what being among
@@ -300,8 +302,16 @@ Bitmap FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& ev
   const Grid grid = CoreGrid(alpha.rect());
   const Plane cells = CellMeans(grid, alpha);
   const Bitmap of_sure = CellsOf(sure, grid);
-  const Bitmap lit = LitSolids(cells, keys, evidence, CellsOf(core, grid), of_sure);
-  return PixelsOf(CoreSearch(cells, of_sure, keys.veil).InMatte(lit, fill), grid);
+  const Bitmap of_core = CellsOf(core, grid), lit = LitSolids(cells, keys, evidence, of_core, of_sure);
+  const int slit = Cells(kSlit, cells.rect());
+  Bitmap joined = Eroded(Grown(of_core, slit), slit);
+  for (int Y = 0; Y < joined.height(); ++Y) {
+    const float *a = cells.row(Y), *tint = keys.tint.row(Y);
+    const uint8_t* also = lit.row(Y);
+    uint8_t* to = joined.row(Y);
+    for (int X = 0; X < joined.width(); ++X) to[X] = (to[X] & (a[X] > kOpenInSlit) & (tint[X] < kTintInSlit)) | also[X];
+  }
+  return PixelsOf(CoreSearch(cells, of_sure, keys.veil).InMatte(joined, fill), grid);
 }
 
 }  // namespace selvage

@@ -31,8 +31,9 @@ struct CoreRules {
 std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bitmap& sure, const CoreRules& rules,
                                const std::function<bool()>& stopped);
 
-// What else is solid by a matte: next to 1, or half open but varying from place to
-// place as a lit solid does (`evidence` as by ShadingEvidence).
+// What else is solid by a matte: next to 1, or in a narrow slit of `core` and hardly in
+// the screen's hue, or half open but varying from place to place as a lit solid does
+// (`evidence` as by ShadingEvidence).
 Bitmap FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core,
                        const Bitmap& sure, bool fill);
 
