@@ -83,18 +83,22 @@ void Free(void* p, size_t bytes) {
 
 }  // namespace
 
-std::shared_ptr<float[]> NewBuffer(size_t floats) {
-  const size_t bytes = floats * sizeof(float);
-  if (!kPooling || bytes < kSmallest) {
-    void* p = ::operator new(bytes, kAlign);
-    return {static_cast<float*>(p), [](float* q) { ::operator delete(q, kAlign); }};
-  }
+void* TakeBytes(size_t bytes) {
+  if (!kPooling || bytes < kSmallest) return ::operator new(bytes, kAlign);
   const size_t rounded = RoundedSize(bytes);
   void* p = ThePool().Take(rounded);
-  if (p == nullptr) p = Allocate(rounded);
-  return {static_cast<float*>(p), [rounded](float* q) {
-            if (!ThePool().Give(q, rounded)) Free(q, rounded);
-          }};
+  return p ? p : Allocate(rounded);
+}
+
+void GiveBytes(void* p, size_t bytes) {
+  if (!kPooling || bytes < kSmallest) return ::operator delete(p, kAlign);
+  const size_t rounded = RoundedSize(bytes);
+  if (!ThePool().Give(p, rounded)) Free(p, rounded);
+}
+
+std::shared_ptr<float[]> NewBuffer(size_t floats) {
+  const size_t bytes = floats * sizeof(float);
+  return {static_cast<float*>(TakeBytes(bytes)), [bytes](float* p) { GiveBytes(p, bytes); }};
 }
 
 size_t PooledBytes() { return ThePool().bytes(); }

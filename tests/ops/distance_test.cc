@@ -38,7 +38,7 @@ TEST(Distance, UpToAReachItIsTheWholeOne) {
       for (auto& b : bitmap) b = std::uniform_real_distribution<>(0, 1)(random) < 0.01;
       for (size_t i = 0; i < other.size(); ++i) other[i] = !bitmap[i];
       const std::vector<int32_t> whole = SquaredDistanceToZero(other, width, height);
-      const std::vector<int16_t> near = SquaredDistanceUpTo(bitmap, width, height, reach);
+      const auto near = SquaredDistanceUpTo(bitmap, width, height, reach);
       for (size_t i = 0; i < whole.size(); ++i) {
         ASSERT_EQ(near[i], whole[i] <= reach * reach ? whole[i] : (reach + 1) * (reach + 1)) << i << " within " << reach;
       }

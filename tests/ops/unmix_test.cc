@@ -346,6 +346,40 @@ TEST(Unmix, AVeilStaysThinAndSpilledClothTurnsSolidOnAnyHue) {
   }
 }
 
+// Black threads, most of them beside each other within a pixel, hung from something
+// bright: they leave so little of the screen that a key takes them for solid.
+TEST(Unmix, AMeshStaysAMixtureOnAnyHue) {
+  const double screens[][3] = {{0.08, 0.52, 0.13}, {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09}, {0.5, 0.1, 0.36}};
+  const Rect place{215, 25, 300, 155};
+  const auto cover = [](int x, int y) { return 0.77 + 0.1 * std::sin(1.9 * x) * std::sin(2.3 * y) + 0.05 * std::sin(x / 6.0); };
+  for (const auto& paint : screens) {
+    KeyedScene scene;
+    std::copy_n(paint, 3, scene.screen);
+    auto drawn = scene.Draw();
+    Cover(&drawn, place, cover, [](int, int) { return 0.04; });
+    Cover(&drawn, {210, 15, 305, 25}, [](int, int) { return 1.0; }, [](int, int) { return 0.5; });
+    const Plane matte = Unmixed(drawn.plate, drawn.clean).planes[0];
+    double error = 0;
+    const Rect inside{225, 35, 290, 145};
+    for (int y = inside.y0; y < inside.y1; ++y) {
+      for (int x = inside.x0; x < inside.x1; ++x) error += std::pow(matte.at(x, y) - cover(x, y), 2) / static_cast<double>(inside.area());
+    }
+    EXPECT_LT(error, 0.01) << paint[0];
+    EXPECT_EQ(MeanIn(matte, {225, 18, 290, 22}), 1) << paint[0];
+  }
+}
+
+// From sharp to out of focus: nothing of a wide edge is made solid.
+TEST(Unmix, SoftEdgesOfAnyWidthStaySoft) {
+  const std::pair<double, double> limits[] = {{2, 1.5e-4}, {8, 1.5e-4}, {16, 5e-4}, {24, 2e-3}};
+  for (const auto& [soft, limit] : limits) {
+    KeyedScene scene;
+    scene.soft = soft;
+    const auto drawn = scene.Draw();
+    EXPECT_LT(MeanSquare(Unmixed(drawn.plate, drawn.clean).planes[0], drawn.alpha.planes[0]), limit) << soft;
+  }
+}
+
 // Flat: nothing tells, so it stays the mixture it looks like.
 TEST(Unmix, AFlatVeilStaysThin) {
   for (const double thin : {0.3, 0.45}) {

@@ -3,38 +3,74 @@
 #include <algorithm>
 #include <cstring>
 
+#undef HWY_TARGET_INCLUDE
+#define HWY_TARGET_INCLUDE "worker/kernels/bitmap.cc"
+#include "hwy/foreach_target.h"
+//
+#include "hwy/highway.h"
+#include "worker/kernels/unmix_rows.h"
+
+// Plain loops, compiled once for each target. `to` may be `a`; `b` may be what is
+// further on in the same row.
+HWY_BEFORE_NAMESPACE();
+namespace selvage::HWY_NAMESPACE {
+
+void LeastOfBits(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* to) {
+#pragma GCC ivdep
+  for (size_t i = 0; i < n; ++i) to[i] = a[i] & b[i];
+}
+
+void MostOfBits(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* to) {
+#pragma GCC ivdep
+  for (size_t i = 0; i < n; ++i) to[i] = a[i] | b[i];
+}
+
+void CrowdedBits(const uint8_t* above, const uint8_t* here, const uint8_t* below, size_t n, uint8_t* __restrict column) {
+  for (size_t i = 0; i < n; ++i) column[i] = static_cast<uint8_t>(above[i] + here[i] + below[i]);
+}
+
+void KeepCrowdedBits(const uint8_t* here, const uint8_t* column, uint8_t least, size_t n, uint8_t* __restrict to) {
+  for (size_t i = 0; i < n; ++i) {
+    const uint8_t all = static_cast<uint8_t>(column[i] + column[i - 1] + column[i + 1]);
+    to[i] = here[i] & (all >= least);
+  }
+}
+
+}  // namespace selvage::HWY_NAMESPACE
+HWY_AFTER_NAMESPACE();
+
+#if HWY_ONCE
 namespace selvage {
+
+HWY_EXPORT(LeastOfBits);
+HWY_EXPORT(MostOfBits);
+HWY_EXPORT(CrowdedBits);
+HWY_EXPORT(KeepCrowdedBits);
+
 namespace {
 
-struct Least {
-  static constexpr uint8_t kNeutral = 1;
-  static uint8_t Of(uint8_t a, uint8_t b) { return a < b ? a : b; }
-};
-struct Most {
-  static constexpr uint8_t kNeutral = 0;
-  static uint8_t Of(uint8_t a, uint8_t b) { return a > b ? a : b; }
-};
+using Rule = void (*)(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* to);
 
-template <class Rule>
-Bitmap OverSquare(const Bitmap& in, int radius) {
+// A window of any width is two of a power of two that lie over each other; those are
+// made by doubling. `neutral` lies beyond the edges.
+Bitmap OverSquare(const Bitmap& in, int radius, Rule rule, uint8_t neutral) {
   if (radius <= 0) return in;
-  const int width = in.width(), height = in.height();
-  Bitmap out(width, height);
-  std::vector<uint8_t> padded(width + 2 * static_cast<size_t>(radius), Rule::kNeutral);
-  uint8_t* column = padded.data() + radius;
+  const int width = in.width(), height = in.height(), size = 2 * radius + 1, rows = height + 2 * radius;
+  int half = 1;
+  while (2 * half <= size) half *= 2;
+  // Rows from `radius` above the picture to `radius` below it.
+  PooledVector<uint8_t> wide(static_cast<size_t>(rows) * width, neutral);
+  const auto row = [&](int y) { return wide.data() + static_cast<size_t>(y) * width; };
+  std::vector<uint8_t> line(width + 2 * static_cast<size_t>(radius), neutral);
   for (int y = 0; y < height; ++y) {
-    std::memcpy(column, in.row(y), width);
-    for (int j = std::max(0, y - radius); j <= std::min(height - 1, y + radius); ++j) {
-      const uint8_t* other = in.row(j);
-      for (int x = 0; x < width; ++x) column[x] = Rule::Of(column[x], other[x]);
-    }
-    uint8_t* to = out.row(y);
-    std::memcpy(to, column, width);
-    for (int i = -radius; i <= radius; ++i) {
-      const uint8_t* other = column + i;
-      for (int x = 0; x < width; ++x) to[x] = Rule::Of(to[x], other[x]);
-    }
+    std::memcpy(line.data() + radius, in.row(y), width);
+    for (int step = 1; step < half; step *= 2) rule(line.data(), line.data() + step, line.size() - step, line.data());
+    rule(line.data(), line.data() + (size - half), width, row(y + radius));
+    std::fill(line.begin(), line.end(), neutral);
   }
+  for (int step = 1; step < half; step *= 2) rule(row(0), row(step), static_cast<size_t>(rows - step) * width, row(0));
+  Bitmap out(width, height);
+  rule(row(0), row(size - half), static_cast<size_t>(height) * width, out.row(0));
   return out;
 }
 
@@ -50,13 +86,11 @@ bool Touches(const PartRun& run, const Bitmap& away) {
 }  // namespace
 
 size_t Bitmap::Count() const {
-  size_t count = 0;
-  for (uint8_t bit : bits_) count += bit;
-  return count;
+  return CountRow(bits_.data(), bits_.size());
 }
 
-Bitmap Eroded(const Bitmap& in, int radius) { return OverSquare<Least>(in, radius); }
-Bitmap Grown(const Bitmap& in, int radius) { return OverSquare<Most>(in, radius); }
+Bitmap Eroded(const Bitmap& in, int radius) { return OverSquare(in, radius, HWY_DYNAMIC_DISPATCH(LeastOfBits), 1); }
+Bitmap Grown(const Bitmap& in, int radius) { return OverSquare(in, radius, HWY_DYNAMIC_DISPATCH(MostOfBits), 0); }
 Bitmap Opened(const Bitmap& in, int radius) { return Grown(Eroded(in, radius), radius); }
 
 Bitmap Crowded(const Bitmap& in, int least) {
@@ -66,11 +100,10 @@ Bitmap Crowded(const Bitmap& in, int least) {
   uint8_t* column = padded.data() + 1;
   for (int y = 0; y < height; ++y) {
     const uint8_t *above = in.row(std::max(y - 1, 0)), *here = in.row(y), *below = in.row(std::min(y + 1, height - 1));
-    for (int x = 0; x < width; ++x) column[x] = static_cast<uint8_t>(above[x] + here[x] + below[x]);
+    HWY_DYNAMIC_DISPATCH(CrowdedBits)(above, here, below, width, column);
     column[-1] = column[0];
     column[width] = column[width - 1];
-    uint8_t* to = out.row(y);
-    for (int x = 0; x < width; ++x) to[x] = here[x] & (column[x - 1] + column[x] + column[x + 1] >= least);
+    HWY_DYNAMIC_DISPATCH(KeepCrowdedBits)(here, column, static_cast<uint8_t>(least), width, out.row(y));
   }
   return out;
 }
@@ -94,3 +127,4 @@ std::vector<std::vector<PartRun>> PartsAwayFrom(const Bitmap& in, const Bitmap& 
 }
 
 }  // namespace selvage
+#endif  // HWY_ONCE

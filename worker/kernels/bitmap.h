@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <vector>
 
+#include "worker/buffer_pool.h"
 #include "worker/kernels/parts.h"
 
 namespace selvage {
@@ -19,14 +20,14 @@ class Bitmap {
   int height() const { return height_; }
   uint8_t* row(int y) { return bits_.data() + static_cast<size_t>(y) * width_; }
   const uint8_t* row(int y) const { return bits_.data() + static_cast<size_t>(y) * width_; }
-  const std::vector<uint8_t>& bits() const { return bits_; }
-  std::vector<uint8_t>& bits() { return bits_; }
+  const PooledVector<uint8_t>& bits() const { return bits_; }
+  PooledVector<uint8_t>& bits() { return bits_; }
   size_t Count() const;
   bool operator==(const Bitmap&) const = default;
 
  private:
   int width_ = 0, height_ = 0;
-  std::vector<uint8_t> bits_;
+  PooledVector<uint8_t> bits_;
 };
 
 // 1 where the whole square of side 2 x radius + 1 is 1, as far as it lies in the picture.

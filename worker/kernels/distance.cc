@@ -2,14 +2,43 @@
 
 #include <algorithm>
 
+#undef HWY_TARGET_INCLUDE
+#define HWY_TARGET_INCLUDE "worker/kernels/distance.cc"
+#include "hwy/foreach_target.h"
+//
+#include "hwy/highway.h"
+
+// Plain loops, compiled once for each target.
+HWY_BEFORE_NAMESPACE();
+namespace selvage::HWY_NAMESPACE {
+
+void LeastWith(const int16_t* from, int16_t more, int n, int16_t* __restrict to) {
+  for (int x = 0; x < n; ++x) {
+    const int16_t both = static_cast<int16_t>(from[x] + more);
+    to[x] = both < to[x] ? both : to[x];
+  }
+}
+
+void ReplaceAbove(int16_t most, int16_t beyond, int n, int16_t* __restrict to) {
+  for (int x = 0; x < n; ++x) to[x] = to[x] > most ? beyond : to[x];
+}
+
+}  // namespace selvage::HWY_NAMESPACE
+HWY_AFTER_NAMESPACE();
+
+#if HWY_ONCE
 namespace selvage {
+
+HWY_EXPORT(LeastWith);
+HWY_EXPORT(ReplaceAbove);
+
 namespace {
 
 // Larger than any distance in a column, small enough to be squared.
 constexpr int32_t kFar = 32768;
 
 // Distance to the nearest zero pixel in the same column.
-void Columns(const std::vector<uint8_t>& bitmap, int width, int height, std::vector<int32_t>* out) {
+void Columns(std::span<const uint8_t> bitmap, int width, int height, std::vector<int32_t>* out) {
   for (int y = 0; y < height; ++y) {
     const uint8_t* in = bitmap.data() + static_cast<size_t>(y) * width;
     int32_t* to = out->data() + static_cast<size_t>(y) * width;
@@ -68,7 +97,7 @@ class Envelope {
 
 }  // namespace
 
-std::vector<int32_t> SquaredDistanceToZero(const std::vector<uint8_t>& bitmap, int width, int height) {
+std::vector<int32_t> SquaredDistanceToZero(std::span<const uint8_t> bitmap, int width, int height) {
   std::vector<int32_t> out(static_cast<size_t>(width) * height);
   Columns(bitmap, width, height, &out);
   Envelope envelope(width);
@@ -76,10 +105,10 @@ std::vector<int32_t> SquaredDistanceToZero(const std::vector<uint8_t>& bitmap, i
   return out;
 }
 
-std::vector<int16_t> SquaredDistanceUpTo(const std::vector<uint8_t>& bitmap, int width, int height, int reach) {
+PooledVector<int16_t> SquaredDistanceUpTo(std::span<const uint8_t> bitmap, int width, int height, int reach) {
   const int16_t beyond = static_cast<int16_t>((reach + 1) * (reach + 1));
   const size_t area = static_cast<size_t>(width) * height;
-  std::vector<int16_t> along(area), out(area);
+  PooledVector<int16_t> along(area), out(area);
   for (int y = 0; y < height; ++y) {
     const uint8_t* in = bitmap.data() + static_cast<size_t>(y) * width;
     int16_t* to = along.data() + static_cast<size_t>(y) * width;
@@ -96,20 +125,16 @@ std::vector<int16_t> SquaredDistanceUpTo(const std::vector<uint8_t>& bitmap, int
   }
   // Rows above and below, each with its own distance squared.
   for (int y = 0; y < height; ++y) {
-    int16_t* __restrict to = out.data() + static_cast<size_t>(y) * width;
+    int16_t* to = out.data() + static_cast<size_t>(y) * width;
     std::fill_n(to, width, beyond);
     for (int j = std::max(0, y - reach); j <= std::min(height - 1, y + reach); ++j) {
-      const int16_t* from = along.data() + static_cast<size_t>(j) * width;
       const int16_t apart = static_cast<int16_t>((j - y) * (j - y));
-      for (int x = 0; x < width; ++x) {
-        const int16_t both = static_cast<int16_t>(from[x] + apart);
-        to[x] = both < to[x] ? both : to[x];
-      }
+      HWY_DYNAMIC_DISPATCH(LeastWith)(along.data() + static_cast<size_t>(j) * width, apart, width, to);
     }
-    const int16_t most = static_cast<int16_t>(reach * reach);
-    for (int x = 0; x < width; ++x) to[x] = to[x] > most ? beyond : to[x];
+    HWY_DYNAMIC_DISPATCH(ReplaceAbove)(static_cast<int16_t>(reach * reach), beyond, width, to);
   }
   return out;
 }
 
 }  // namespace selvage
+#endif  // HWY_ONCE

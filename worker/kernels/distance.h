@@ -2,7 +2,10 @@
 #pragma once
 
 #include <cstdint>
+#include <span>
 #include <vector>
+
+#include "worker/buffer_pool.h"
 
 namespace selvage {
 
@@ -12,10 +15,10 @@ namespace selvage {
 // 16,384. Source: Felzenszwalb & Huttenlocher, Distance Transforms of Sampled
 // Functions (2004).
 constexpr int32_t kNoZeroPixel = INT32_MAX;
-std::vector<int32_t> SquaredDistanceToZero(const std::vector<uint8_t>& bitmap, int width, int height);
+std::vector<int32_t> SquaredDistanceToZero(std::span<const uint8_t> bitmap, int width, int height);
 
 // The same to the nearest pixel that is not zero, as far as `reach`: beyond it
 // (reach + 1)^2. Many times faster. REQUIRES: 1 <= reach <= 127.
-std::vector<int16_t> SquaredDistanceUpTo(const std::vector<uint8_t>& bitmap, int width, int height, int reach);
+PooledVector<int16_t> SquaredDistanceUpTo(std::span<const uint8_t> bitmap, int width, int height, int reach);
 
 }  // namespace selvage

@@ -11,9 +11,6 @@
 
 namespace selvage {
 
-// Cells in which the recipe's smooth fields are worked out: 2 pixels at 360 lines.
-Grid FieldGrid(const Rect& rect);
-
 // Sums of samples in cells to means; sums of weights to weights of 0..1, full from
 // `full` of a cell on. Cells of no weight are 0.
 void NormaliseCells(const Grid& grid, float full, Plane* weight, std::vector<Plane>* sums);
@@ -42,14 +39,16 @@ class ForegroundModel {
   const std::vector<Plane>& fields() const { return fields_; }
 
  private:
-  std::vector<Plane> fields_, spill_, screen_cells_;
+  std::vector<Plane> fields_, spill_;
+  Rgb screen_cells_;
 };
 
 // Rows of the model at full resolution.
 class ForegroundLines {
  public:
   ForegroundLines(const Grid& grid, const ForegroundModel& model);
-  ForegroundRows Row(int y);
+  // Columns x0 to x1 - 1 of row y. REQUIRES: x0 < x1.
+  ForegroundRows Row(int y, int x0, int x1);
 
  private:
   Enlarger enlarger_;

@@ -45,6 +45,14 @@ void EnlargeRow(const float* line, int factor, int first, int last, int cells, f
   }
 }
 
+void BetweenRows(const float* a, const float* b, float share, int n, float* __restrict to) {
+  for (int x = 0; x < n; ++x) to[x] = a[x] + share * (b[x] - a[x]);
+}
+
+void ScaleRow(float share, int n, float* __restrict to) {
+  for (int x = 0; x < n; ++x) to[x] *= share;
+}
+
 void CellAddRow(const float* from, int n, float* __restrict to) {
   for (int x = 0; x < n; ++x) to[x] += from[x];
 }
@@ -83,6 +91,8 @@ HWY_AFTER_NAMESPACE();
 namespace selvage {
 
 HWY_EXPORT(EnlargeRow);
+HWY_EXPORT(BetweenRows);
+HWY_EXPORT(ScaleRow);
 HWY_EXPORT(CellAddRow);
 HWY_EXPORT(FoldRow);
 
@@ -97,6 +107,7 @@ CellSums::CellSums(const Grid& grid, int planes) : grid_(grid) {
 
 float* const* CellSums::Rows(int y) {
   while ((y - grid_.fine.y0) / grid_.factor > cell_row_) Fold();
+  used_ = true;
   return rows_.data();
 }
 
@@ -106,8 +117,16 @@ void CellSums::Finish() {
 
 void CellSums::Fold() {
   const int cells = grid_.cells().width(), factor = grid_.factor;
-  for (size_t p = 0; p < planes_.size(); ++p) HWY_DYNAMIC_DISPATCH(FoldRow)(rows_[p], factor, cells, planes_[p].row(cell_row_));
-  std::fill(samples_.begin(), samples_.end(), 0.0f);
+  for (size_t p = 0; p < planes_.size(); ++p) {
+    float* to = planes_[p].row(cell_row_);
+    if (used_) {
+      HWY_DYNAMIC_DISPATCH(FoldRow)(rows_[p], factor, cells, to);
+    } else {
+      std::fill_n(to, cells, 0.0f);
+    }
+  }
+  if (used_) std::fill(samples_.begin(), samples_.end(), 0.0f);
+  used_ = false;
   ++cell_row_;
 }
 
@@ -116,27 +135,37 @@ Plane CellMeans(const Grid& grid, const Plane& fine) {
 }
 
 Plane CellMeans(const Grid& grid, const std::function<const float*(int y)>& row) {
-  const Rect cells = grid.cells();
-  const int width = grid.fine.width(), factor = grid.factor;
-  const float share = 1.0f / static_cast<float>(factor * factor);
-  Plane means(cells);
-  std::vector<float> columns(static_cast<size_t>(cells.width()) * factor);
-  for (int Y = 0; Y < cells.height(); ++Y) {
-    for (int j = 0; j < factor; ++j) {
-      const float* from = row(std::min(grid.fine.y0 + Y * factor + j, grid.fine.y1 - 1));
-      float* to = columns.data();
-      if (j == 0) {
-        std::memcpy(to, from, sizeof(float) * width);
-      } else {
-        HWY_DYNAMIC_DISPATCH(CellAddRow)(from, width, to);
-      }
-    }
-    std::fill(columns.begin() + width, columns.end(), columns[width - 1]);
-    float* to = means.row(Y);
-    HWY_DYNAMIC_DISPATCH(FoldRow)(columns.data(), factor, cells.width(), to);
-    for (int X = 0; X < cells.width(); ++X) to[X] *= share;
+  CellAverages averages(grid);
+  for (int y = grid.fine.y0; y < grid.fine.y1; ++y) averages.Add(row(y));
+  return averages.Finish();
+}
+
+CellAverages::CellAverages(const Grid& grid)
+    : grid_(grid), means_(grid.cells()), columns_(static_cast<size_t>(grid.cells().width()) * grid.factor) {}
+
+void CellAverages::Add(const float* row) {
+  const int width = grid_.fine.width(), factor = grid_.factor;
+  if (rows_ % factor == 0) {
+    std::memcpy(columns_.data(), row, sizeof(float) * width);
+  } else {
+    HWY_DYNAMIC_DISPATCH(CellAddRow)(row, width, columns_.data());
   }
-  return means;
+  ++rows_;
+  if (rows_ == grid_.fine.height() && rows_ % factor > 0) {
+    // The last row again, for those that are not there.
+    for (int more = rows_ % factor; more < factor; ++more) HWY_DYNAMIC_DISPATCH(CellAddRow)(row, width, columns_.data());
+    Fold((rows_ - 1) / factor);
+  } else if (rows_ % factor == 0) {
+    Fold(rows_ / factor - 1);
+  }
+}
+
+void CellAverages::Fold(int Y) {
+  const int width = grid_.fine.width(), factor = grid_.factor, cells = grid_.cells().width();
+  std::fill(columns_.begin() + width, columns_.end(), columns_[width - 1]);
+  float* to = means_.row(Y);
+  HWY_DYNAMIC_DISPATCH(FoldRow)(columns_.data(), factor, cells, to);
+  HWY_DYNAMIC_DISPATCH(ScaleRow)(1.0f / static_cast<float>(factor * factor), cells, to);
 }
 
 Enlarger::Enlarger(const Grid& grid) : grid_(grid), line_(grid.cells().width()) {}
@@ -150,7 +179,7 @@ void Enlarger::Part(const Plane& field, int y, int x0, int x1, float* to) {
   const float *a = field.row(Y), *b = field.row(next);
   // Cells whose centres enclose the columns.
   const int first = std::max((x0 - factor / 2) / factor, 0), last = std::min((x1 - 1 + factor - factor / 2) / factor, cells - 1);
-  for (int X = first; X <= last; ++X) line_[X] = a[X] + share * (b[X] - a[X]);
+  HWY_DYNAMIC_DISPATCH(BetweenRows)(a + first, b + first, share, last + 1 - first, line_.data() + first);
   HWY_DYNAMIC_DISPATCH(EnlargeRow)(line_.data(), factor, first, last, cells, to);
 }
 

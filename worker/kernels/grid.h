@@ -2,6 +2,7 @@
 #pragma once
 
 #include <functional>
+#include <utility>
 #include <vector>
 
 #include "worker/image.h"
@@ -40,14 +41,31 @@ class CellSums {
   std::vector<float> samples_;
   std::vector<float*> rows_;
   int cell_row_ = 0;
+  // Whether the row of cells has been given any samples.
+  bool used_ = false;
 };
 
 // Means of the cells. Those that the border cuts are completed with the nearest
 // pixels, so that an even picture has even cells to the bit.
 Plane CellMeans(const Grid& grid, const Plane& fine);
 // The same of rows that are made on the way: row(y), full width, is asked for from
-// the top, the last one more than once.
+// the top.
 Plane CellMeans(const Grid& grid, const std::function<const float*(int y)>& row);
+// And of rows that are handed in as they come, from the top.
+class CellAverages {
+ public:
+  explicit CellAverages(const Grid& grid);
+  void Add(const float* row);
+  // REQUIRES: all rows were added.
+  Plane Finish() { return std::move(means_); }
+
+ private:
+  void Fold(int Y);
+  Grid grid_;
+  Plane means_;
+  std::vector<float> columns_;
+  int rows_ = 0;
+};
 
 // Rows of the full picture from fields on the grid, bilinear between the centres
 // of cells, nearest beyond the outer ones.

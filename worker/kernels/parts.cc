@@ -1,6 +1,7 @@
 #include "worker/kernels/parts.h"
 
 #include <algorithm>
+#include <cstring>
 
 #include "worker/kernels/gaussian.h"
 #include "worker/kernels/simd_pointwise.h"
@@ -25,11 +26,22 @@ class Forest {
   std::vector<int> parent_;
 };
 
+// The first pixel from x on that is set; most of a bitmap is not.
+int NextSet(const uint8_t* row, int x, int width) {
+  for (uint64_t eight = 0; x + 8 <= width; x += 8) {
+    std::memcpy(&eight, row + x, 8);
+    if (eight != 0) break;
+  }
+  while (x < width && row[x] == 0) ++x;
+  return x;
+}
+
 void AddRuns(const uint8_t* row, int y, int width, std::vector<PartRun>* runs, Forest* forest) {
   for (int x = 0; x < width;) {
-    x = static_cast<int>(std::find_if(row + x, row + width, [](uint8_t v) { return v != 0; }) - row);
+    x = NextSet(row, x, width);
     if (x == width) return;
-    const int end = static_cast<int>(std::find(row + x, row + width, 0) - row);
+    const void* clear = std::memchr(row + x, 0, width - x);
+    const int end = clear ? static_cast<int>(static_cast<const uint8_t*>(clear) - row) : width;
     runs->push_back({y, x, end, 0});
     forest->Add();
     x = end;
@@ -53,7 +65,7 @@ void JoinRows(const std::vector<PartRun>& runs, size_t above, size_t here, Neigh
 
 }  // namespace
 
-Parts ConnectedParts(const std::vector<uint8_t>& bitmap, int width, int height, Neighbours neighbours) {
+Parts ConnectedParts(std::span<const uint8_t> bitmap, int width, int height, Neighbours neighbours) {
   Parts result;
   std::vector<PartRun>& runs = result.runs;
   Forest forest;
@@ -80,7 +92,7 @@ Parts ConnectedParts(const std::vector<uint8_t>& bitmap, int width, int height, 
   return result;
 }
 
-Plane ReplaceSmallParts(const Plane& matte, const std::vector<uint8_t>& bitmap, double area, bool spare_edge,
+Plane ReplaceSmallParts(const Plane& matte, std::span<const uint8_t> bitmap, double area, bool spare_edge,
                         float value, double soft) {
   const Rect& rect = matte.rect();
   const Parts found = ConnectedParts(bitmap, rect.width(), rect.height());

@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "worker/kernels/grid.h"
+#include "worker/kernels/middle.h"
 #include "worker/kernels/pull_push.h"
 
 namespace selvage {
@@ -121,10 +122,7 @@ class Surface {
     Evaluate(places);
     rest_.resize(values.size());
     for (size_t i = 0; i < values.size(); ++i) rest_[i] = std::abs(values[i] - values_at_[i]);
-    sorted_ = rest_;
-    const auto middle = sorted_.begin() + static_cast<ptrdiff_t>(sorted_.size() / 2);
-    std::nth_element(sorted_.begin(), middle, sorted_.end());
-    const double scale = std::max(2 * 1.4826 * *middle, 1e-6), inverse = 1 / (scale * scale);
+    const double scale = std::max(2 * 1.4826 * MiddleOf(rest_), 1e-6), inverse = 1 / (scale * scale);
     for (size_t i = 0; i < values.size(); ++i) weight_[i] = 1 / (1 + inverse * rest_[i] * rest_[i]);
   }
 
@@ -186,7 +184,7 @@ class Surface {
   double coefficients_[kMostTerms] = {};
   double low_ = 0, high_ = 0;
   std::vector<double> weight_;
-  std::vector<float> values_at_, rest_, sorted_;
+  std::vector<float> values_at_, rest_;
 };
 
 class Fitting {
@@ -203,8 +201,7 @@ class Fitting {
     for (int round = 0; round < kRounds; ++round) {
       if (stopped()) return std::nullopt;
       if (round > 0) {
-        const Bitmap some = SomeRows(sure_[0]);
-        const ScreenNoise noise = MeasureScreenNoise(frames_[0].color, plate_, &some);
+        const ScreenNoise noise = MeasureScreenNoise(frames_[0].color, plate_, &sure_[0]);
         for (size_t i = 0; i < frames_.size(); ++i) {
           sure_[i] = Opened(FindBareScreen(frames_[i].color, plate_, noise, kSureDistance).found, 1);
           Correct(frames_[i], &sure_[i]);
@@ -225,14 +222,6 @@ class Fitting {
     const uint8_t *bare = frame.bare.bits().data(), *cover = frame.cover.bits().data();
     const size_t count = sure->bits().size();
     for (size_t i = 0; i < count; ++i) bits[i] = (bits[i] | bare[i]) & (1 ^ cover[i]);
-  }
-
-  // Two of every four are enough for the noise, which takes sorting.
-  static Bitmap SomeRows(Bitmap bits) {
-    for (int y = 0; y < bits.height(); ++y) {
-      if (y & 2) std::fill_n(bits.row(y), bits.width(), 0);
-    }
-    return bits;
   }
 
   // Chromaticity within 0.06 of the screen's (as in screen_hue) and not dark.

@@ -21,10 +21,8 @@ void PullAcross(const float* from, int width, float* __restrict to, int half) {
   };
   const int last = std::max(1, (width - 3) / 2 + 1);  // 2X + 2 <= width - 1
   to[0] = edge(0);
-  for (int X = 1; X < last; ++X) {
-    const float* f = from + 2 * X;
-    to[X] = (f[-1] + f[2]) + 3.0f * (f[0] + f[1]);
-  }
+  const float *left = from - 1, *right = from + 2, *odd = from + 1;
+  for (int X = 1; X < last; ++X) to[X] = (left[2 * X] + right[2 * X]) + 3.0f * (from[2 * X] + odd[2 * X]);
   for (int X = last; X < half; ++X) to[X] = edge(X);
 }
 

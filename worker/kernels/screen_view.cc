@@ -7,6 +7,7 @@
 #include "absl/strings/str_cat.h"
 #include "worker/kernels/gaussian.h"
 #include "worker/kernels/grid.h"
+#include "worker/kernels/middle.h"
 
 namespace selvage {
 namespace {
@@ -31,14 +32,14 @@ struct NoiseSample {
   float screen[3], rest[3], mean[3];
 };
 
-NoiseSample SampleAt(const Rgb& color, const Rgb& screen, int x, int y) {
+NoiseSample SampleAt(const ColorRows& color, const ColorRows& screen, int x, int y) {
   NoiseSample sample;
   for (int c = 0; c < 3; ++c) {
-    sample.screen[c] = screen[c].at(x, y);
-    sample.rest[c] = color[c].at(x, y) - sample.screen[c];
     float sum = 0;
     for (int j = -1; j <= 1; ++j) {
-      for (int i = -1; i <= 1; ++i) sum += color[c].at(x + i, y + j) - screen[c].at(x + i, y + j);
+      const std::array<float, 3> seen = color.Three(c, x, y + j), bare = screen.Three(c, x, y + j);
+      if (j == 0) sample.screen[c] = bare[1], sample.rest[c] = seen[1] - bare[1];
+      for (int i = 0; i < 3; ++i) sum += seen[i] - bare[i];
     }
     sample.mean[c] = sum * (1.0f / 9);
   }
@@ -60,12 +61,6 @@ float SquaredDistance(const NoiseSample& sample, const ScreenNoise& noise) {
            (noise.share_of_mean * (noise.terms.a * s + noise.terms.b) + model * model);
   }
   return sum;
-}
-
-double MedianOf(std::vector<float>* values) {
-  const auto middle = values->begin() + static_cast<ptrdiff_t>(values->size() / 2);
-  std::nth_element(values->begin(), middle, values->end());
-  return *middle;
 }
 
 // a, b >= 0 that best give the three variances, relative to them.
@@ -101,7 +96,7 @@ void FitNoise(const std::vector<NoiseSample>& samples, ScreenNoise* noise) {
       mean[i] = std::abs(samples[i].mean[c]);
     }
     level[c] = sum / static_cast<double>(samples.size());
-    const double deviation = kMad * MedianOf(&rest), of_mean = kMad * MedianOf(&mean);
+    const double deviation = kMad * MiddleOf(rest), of_mean = kMad * MiddleOf(mean);
     // Halves round by up to 2^-11 of their value.
     const double floor = 2.5e-4 * level[c];
     variance[c] = std::max(deviation * deviation, floor * floor);
@@ -131,16 +126,20 @@ void FitCorrelation(const std::vector<NoiseSample>& samples, NoiseTerms* terms) 
   }
 }
 
-// Sums of three rows of color - screen, one row after the other.
+// Sums of three rows of color - screen, one row after the other, and the screen's rows.
 class ColumnSums {
  public:
-  ColumnSums(const Rgb& color, const Rgb& screen) : color_(color), screen_(screen), rect_(color[0].rect()) {
+  ColumnSums(const ColorRows& color, const ColorRows& screen, const LookAtRows& look)
+      : color_(color), screen_(screen), look_(look), rect_(color.rect()) {
+    for (auto& row : line_) row.resize(rect_.width());
     for (auto& row : rest_) row.resize(3 * static_cast<size_t>(rect_.width()));
+    for (auto& row : lines_) row.resize(3 * static_cast<size_t>(rect_.width()));
     for (auto& row : sums_) row.resize(rect_.width() + size_t{2});
     Subtract(rect_.y0);
   }
-  // REQUIRES: rows in order. Readable one sample before and after the width.
-  void Row(int y, const float* columns[3]) {
+  // REQUIRES: rows in order.
+  DistanceInputs Row(int y) {
+    DistanceInputs in;
     if (y + 1 < rect_.y1) Subtract(y + 1);
     const int width = rect_.width();
     const float* above = Rest(std::max(y - 1, rect_.y0)), *here = Rest(y), *below = Rest(std::min(y + 1, rect_.y1 - 1));
@@ -150,37 +149,38 @@ class ColumnSums {
       AddThreeRow(here + at, above + at, below + at, width, sum);
       sum[-1] = sum[0];
       sum[width] = sum[width - 1];
-      columns[c] = sum;
+      in.columns[c] = sum;
+      in.screen[c] = read_[Slot(y)][c];
     }
+    return in;
   }
 
  private:
-  float* Rest(int y) { return rest_[(y - rect_.y0) % 3].data(); }
+  int Slot(int y) const { return (y - rect_.y0) % 3; }
+  float* Rest(int y) { return rest_[Slot(y)].data(); }
   void Subtract(int y) {
     const int width = rect_.width();
+    const float *color[3], **screen = read_[Slot(y)];
     for (int c = 0; c < 3; ++c) {
-      const float *p = color_[c].row(y), *s = screen_[c].row(y);
-      float* __restrict to = Rest(y) + static_cast<ptrdiff_t>(c) * width;
-      for (int x = 0; x < width; ++x) to[x] = p[x] - s[x];
+      const ptrdiff_t at = static_cast<ptrdiff_t>(c) * width;
+      color[c] = color_.Row(c, y, 0, width, line_[c].data());
+      screen[c] = screen_.Row(c, y, 0, width, lines_[Slot(y)].data() + at);
+      MinusRow(color[c], screen[c], width, Rest(y) + at);
     }
+    if (look_) look_(color, screen);
   }
-  const Rgb& color_;
-  const Rgb& screen_;
+  const ColorRows &color_, &screen_;
+  const LookAtRows& look_;
   Rect rect_;
-  std::vector<float> rest_[3], sums_[3];
+  std::vector<float> line_[3], rest_[3], lines_[3], sums_[3];
+  const float* read_[3][3] = {};
 };
 
 // Calls use(y, inputs) for every row.
 template <class Use>
-void ForDistances(const Rgb& color, const Rgb& screen, const Use& use) {
-  const Rect& rect = color[0].rect();
-  ColumnSums sums(color, screen);
-  for (int y = rect.y0; y < rect.y1; ++y) {
-    DistanceInputs in;
-    sums.Row(y, in.columns);
-    for (int c = 0; c < 3; ++c) in.screen[c] = screen[c].row(y);
-    use(y, in);
-  }
+void ForDistances(const ColorRows& color, const ColorRows& screen, const LookAtRows& look, const Use& use) {
+  ColumnSums sums(color, screen, look);
+  for (int y = color.rect().y0; y < color.rect().y1; ++y) use(y, sums.Row(y));
 }
 
 // A shadow begins at lit screen. What nothing lit goes over into is something that
@@ -190,8 +190,7 @@ void KeepLit(const Bitmap& lit, Bitmap* found) {
   const Parts parts = ConnectedParts(inner.bits(), inner.width(), inner.height(), Neighbours::kFour);
   std::vector<int64_t> count(parts.parts.size());
   for (const PartRun& run : parts.runs) {
-    const uint8_t* row = lit.row(run.y);
-    for (int x = run.x0; x < run.x1; ++x) count[run.part] += row[x];
+    count[run.part] += CountRow(lit.row(run.y) + run.x0, run.x1 - run.x0);
   }
   Bitmap kept(inner.width(), inner.height());
   for (const PartRun& run : parts.runs) {
@@ -199,7 +198,8 @@ void KeepLit(const Bitmap& lit, Bitmap* found) {
     std::fill(kept.row(run.y) + run.x0, kept.row(run.y) + run.x1, 1);
   }
   kept = Grown(kept, 1);
-  for (size_t i = 0; i < kept.bits().size(); ++i) found->bits()[i] &= kept.bits()[i] | lit.bits()[i];
+  AddBitsRow(lit.row(0), lit.bits().size(), kept.row(0));
+  KeepBitsRow(kept.row(0), kept.bits().size(), found->row(0));
 }
 
 bool AnyIn(const Bitmap& bits, const Rect& part) {
@@ -214,24 +214,25 @@ class TileDenoiser {
  public:
   static constexpr int kWidth = 128, kHeight = 32;
 
-  TileDenoiser(const Rgb& color, const NoiseTerms& noise)
+  TileDenoiser(const ColorRows& color, const NoiseTerms& noise)
       : color_(color), noise_(noise), weights_(GaussianWeights(kSigma)), radius_(GaussianRadius(kSigma)),
         column_(kWidth + size_t{2}) {}
 
   void Tile(const Rect& tile, Rgb* out) {
-    const Rect& rect = color_[0].rect();
+    const Rect& rect = color_.rect();
     // Roughness is needed one pixel further out.
     const Rect wide = tile.Grow(1).Intersect(rect), source = wide.Grow(radius_);
-    Rgb mean;
+    Rgb here, mean;
     for (int c = 0; c < 3; ++c) {
-      Plane padded(source);
+      Plane& padded = here[c] = Plane(source);
       const int before = std::max(rect.x0 - source.x0, 0), after = std::max(source.x1 - rect.x1, 0);
       for (int y = source.y0; y < source.y1; ++y) {
-        const float* from = color_[c].row(std::clamp(y, rect.y0, rect.y1 - 1));
         float* to = padded.row(y);
-        std::fill_n(to, before, from[0]);
-        std::copy_n(from + (source.x0 + before - rect.x0), source.width() - before - after, to + before);
-        std::fill_n(to + (source.width() - after), after, from[rect.width() - 1]);
+        const int x0 = source.x0 + before - rect.x0, count = source.width() - before - after;
+        const float* from = color_.Row(c, std::clamp(y, rect.y0, rect.y1 - 1), x0, x0 + count, to + before);
+        if (from != to + before) std::copy_n(from, count, to + before);
+        std::fill_n(to, before, to[before]);
+        std::fill_n(to + (before + count), after, to[before + count - 1]);
       }
       mean[c] = Plane(wide);
       GaussianBlur(padded, wide, weights_, &mean[c]);
@@ -239,7 +240,7 @@ class TileDenoiser {
     Plane rough(wide);
     const float *c[3], *m[3];
     for (int y = wide.y0; y < wide.y1; ++y) {
-      for (int k = 0; k < 3; ++k) c[k] = color_[k].row(y) + (wide.x0 - rect.x0), m[k] = mean[k].row(y);
+      for (int k = 0; k < 3; ++k) c[k] = here[k].row(y) + (wide.x0 - source.x0), m[k] = mean[k].row(y);
       RoughnessRow(c, m, noise_.a, noise_.b, wide.width(), rough.row(y));
     }
     const int skip = tile.x0 - wide.x0;
@@ -252,7 +253,7 @@ class TileDenoiser {
       if (wide.x1 == tile.x1) column[tile.width()] = column[tile.width() - 1];
       float* to[3];
       for (int k = 0; k < 3; ++k) {
-        c[k] = color_[k].row(y) + (tile.x0 - rect.x0);
+        c[k] = here[k].row(y) + (tile.x0 - source.x0);
         to[k] = (*out)[k].row(y) + (tile.x0 - rect.x0);
         std::copy_n(mean[k].row(y) + skip, tile.width(), to[k]);
       }
@@ -262,7 +263,7 @@ class TileDenoiser {
 
  private:
   static constexpr double kSigma = 0.6;
-  const Rgb& color_;
+  const ColorRows& color_;
   const NoiseTerms noise_;
   const std::vector<float> weights_;
   const int radius_;
@@ -302,9 +303,28 @@ Rgb FiniteRgb(const Picture& picture, const Rect& rect, float gain, float least)
   return out;
 }
 
-ScreenNoise MeasureScreenNoise(const Rgb& color, const Rgb& screen, const Bitmap* where) {
-  const Rect& rect = color[0].rect();
-  const int step = std::max(1, static_cast<int>(std::sqrt(static_cast<double>(rect.area()) / kSamples)));
+Grid FieldGrid(const Rect& rect) {
+  int factor = 2;
+  while (factor < 16 && factor * 360 <= rect.height()) factor *= 2;
+  return {rect, factor};
+}
+
+Grid CoreGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
+
+Rgb CellColors(const Grid& grid, const ColorRows& color) {
+  const int width = grid.fine.width();
+  std::vector<float> line(width);
+  Rgb means;
+  for (int c = 0; c < 3; ++c) {
+    means[c] = CellMeans(grid, [&](int y) { return color.Row(c, y, 0, width, line.data()); });
+  }
+  return means;
+}
+
+ScreenNoise MeasureScreenNoise(const ColorRows& color, const ColorRows& screen, const Bitmap* where) {
+  const Rect& rect = color.rect();
+  // Odd, so that where chroma was halved all places of its grid are met.
+  const int step = static_cast<int>(std::ceil(std::sqrt(static_cast<double>(rect.area()) / kSamples))) | 1;
   std::vector<NoiseSample> all, sure;
   double light[3] = {};
   for (int y = rect.y0 + 1; y < rect.y1 - 1; y += step) {
@@ -331,22 +351,20 @@ ScreenNoise MeasureScreenNoise(const Rgb& color, const Rgb& screen, const Bitmap
   return noise;
 }
 
-BareScreen FindBareScreen(const Rgb& color, const Rgb& screen, const ScreenNoise& noise, float limit) {
-  const Rect& rect = color[0].rect();
+BareScreen FindBareScreen(const ColorRows& color, const ColorRows& screen, const ScreenNoise& noise, float limit,
+                          const LookAtRows& look) {
+  const Rect& rect = color.rect();
   const int width = rect.width(), height = rect.height();
   BareScreen bare{Bitmap(width, height), Bitmap(width, height)};
   Plane ratio(rect);
   std::vector<float> distance(width), rest(width);
   const NoiseTerms& terms = noise.terms;
-  ForDistances(color, screen, [&](int y, const DistanceInputs& in) {
+  ForDistances(color, screen, look, [&](int y, const DistanceInputs& in) {
     DistanceRow(in, terms.a, terms.b, noise.share_of_mean, kPlateError, width, distance.data());
     float* q = ratio.row(y);
     ShadeRow(in, terms.a, terms.b, noise.share_of_mean, kHueError, width, q, rest.data());
-    uint8_t *near = bare.found.row(y - rect.y0), *alike = bare.alike.row(y - rect.y0);
-    for (int x = 0; x < width; ++x) {
-      near[x] = distance[x] < limit;
-      alike[x] = (rest[x] < kAlike) & (q[x] > kDarkestShade) & (q[x] < kBrightestLight);
-    }
+    BelowRow(distance.data(), limit, width, bare.found.row(y - rect.y0));
+    AlikeRow(rest.data(), kAlike, q, kDarkestShade, kBrightestLight, width, bare.alike.row(y - rect.y0));
   });
   // A soft edge of something dark changes faster than a shadow.
   const float slow = static_cast<float>(kSlow / std::max(1.0, KeyScale(rect)));
@@ -358,20 +376,16 @@ BareScreen FindBareScreen(const Rgb& color, const Rgb& screen, const ScreenNoise
     std::copy_n(ratio.row(rect.y0 + y), width, here);
     here[-2] = here[-1] = here[0];
     here[width] = here[width + 1] = here[width - 1];
-    const uint8_t* alike = bare.alike.row(y);
-    uint8_t* found = bare.found.row(y);
-    for (int x = 0; x < width; ++x) {
-      found[x] |= alike[x] & (std::abs(here[x + 2] - here[x - 2]) < slow) & (std::abs(below[x] - above[x]) < slow);
-    }
+    AddSlowRow(bare.alike.row(y), here, above, below, slow, width, bare.found.row(y));
   }
   KeepLit(near, &bare.found);
   return bare;
 }
 
-Plane ScreenDistance(const Rgb& color, const Rgb& screen, const ScreenNoise& noise) {
-  const Rect& rect = color[0].rect();
+Plane ScreenDistance(const ColorRows& color, const ColorRows& screen, const ScreenNoise& noise) {
+  const Rect& rect = color.rect();
   Plane out(rect);
-  ForDistances(color, screen, [&](int y, const DistanceInputs& in) {
+  ForDistances(color, screen, nullptr, [&](int y, const DistanceInputs& in) {
     DistanceRow(in, noise.terms.a, noise.terms.b, noise.share_of_mean, kPlateError, rect.width(), out.row(y));
   });
   return out;
@@ -395,11 +409,18 @@ absl::StatusOr<ScreenView> ViewScreen(const Picture& picture, const Picture& pla
     length += view.axis[c] * view.axis[c];
   }
   for (float& v : view.axis) v /= std::sqrt(length);
-  view.color = FiniteRgb(picture, rect, view.gain, -65504);
-  view.screen = FiniteRgb(plate, rect, view.gain, kDarkestScreen);
+  view.color = ColorRows(picture, rect, view.gain, -65504);
+  view.screen = ColorRows(plate, rect, view.gain, kDarkestScreen);
   view.noise = MeasureScreenNoise(view.color, view.screen, nullptr);
+  const Grid grid = CoreGrid(rect);
+  std::vector<CellAverages> cells;
+  for (int i = 0; i < 6; ++i) cells.emplace_back(grid);
+  const auto look = [&](const float* const color[3], const float* const screen[3]) {
+    for (int c = 0; c < 3; ++c) cells[c].Add(color[c]), cells[3 + c].Add(screen[c]);
+  };
+  BareScreen bare = FindBareScreen(view.color, view.screen, view.noise, distance, look);
+  for (int c = 0; c < 3; ++c) view.color_cells[c] = cells[c].Finish(), view.screen_cells[c] = cells[3 + c].Finish();
   // "More than 70 %" of nine are seven.
-  BareScreen bare = FindBareScreen(view.color, view.screen, view.noise, distance);
   view.sure = Crowded(bare.found, 7);
   view.alike = std::move(bare.alike);
   return view;
@@ -414,8 +435,8 @@ void FromBitmap(const Bitmap& bits, Plane* matte) {
   }
 }
 
-Rgb Denoised(const Rgb& color, const NoiseTerms& noise, const Bitmap* where) {
-  const Rect& rect = color[0].rect();
+Rgb Denoised(const ColorRows& color, const NoiseTerms& noise, const Bitmap* where) {
+  const Rect& rect = color.rect();
   Rgb out{Plane(rect), Plane(rect), Plane(rect)};
   TileDenoiser denoiser(color, noise);
   for (int y = rect.y0; y < rect.y1; y += TileDenoiser::kHeight) {

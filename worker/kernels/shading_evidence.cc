@@ -14,6 +14,8 @@ namespace {
 // Light and shade are what differs from surroundings of the first size, summed over
 // the second; at 360 lines.
 constexpr double kTexture = 10, kSummed = 3;
+// What neighbours differ by is summed within a cell and a little of those about it.
+constexpr double kSummedFine = 0.5;
 // Variations below this share of the noise tell nothing, nor below this share of
 // the screen's level.
 constexpr float kOfNoise = 0.5f, kOfLevel = 0.004f;
@@ -44,16 +46,43 @@ Plane Halved(const Plane& in) {
   return out;
 }
 
+// Variance of a mean over factor x factor pixels as a share of that of a pixel.
+float NoiseOfMean(const ScreenNoise& noise, int factor) {
+  const float pixels = static_cast<float>(factor * factor);
+  return std::min(1.0f, std::max(1.0f, noise.share_of_mean * 9) / pixels);
+}
+
+// From the mean colour, the screen behind it, the products of what differs (rr rg rb
+// gg gb bb) and the noise in each channel's.
+float EvidenceOf(const float color[3], const float screen[3], const float products[6], float noise) {
+  const float* s = products;
+  float v[3], cc = 0, vv = 0, most = 0;
+  for (int k = 0; k < 3; ++k) {
+    v[k] = color[k] - screen[k];
+    cc += color[k] * color[k], vv += v[k] * v[k];
+    most = std::max(most, color[k]);
+  }
+  const float all = s[0] + s[3] + s[5] - 3 * noise;
+  const auto beside = [&](const float d[3], float dd) {
+    const float along = d[0] * d[0] * s[0] + d[1] * d[1] * s[3] + d[2] * d[2] * s[5] +
+                        2 * (d[0] * d[1] * s[1] + d[0] * d[2] * s[2] + d[1] * d[2] * s[4]);
+    return std::max(0.0f, all - (along / std::max(dd, 1e-12f) - noise));
+  };
+  const float beside_c = beside(color, cc), beside_v = beside(v, vv);
+  const float floor = kOfNoise * noise + kOfLevel * kOfLevel * most * most;
+  return (beside_v - beside_c) / (beside_v + beside_c + floor);
+}
+
 }  // namespace
 
-Plane ShadingEvidence(const ScreenView& view, const Rgb& core_color, const Rgb& core_screen) {
-  const Rect& rect = view.color[0].rect();
+Plane ShadingEvidence(const ScreenView& view) {
+  const Rect& rect = view.color.rect();
   const Grid grid = FieldGrid(rect);
   const Rect cells = grid.cells();
   const double scale = KeyScale(rect) / grid.factor;
   const Plane away = AwayFromScreen(grid, view.sure);
   Rgb color, screen;
-  for (int c = 0; c < 3; ++c) color[c] = Halved(core_color[c]), screen[c] = Halved(core_screen[c]);
+  for (int c = 0; c < 3; ++c) color[c] = Halved(view.color_cells[c]), screen[c] = Halved(view.screen_cells[c]);
 
   const auto weighted = [&](const Plane& in) {
     Plane out(cells);
@@ -93,8 +122,7 @@ Plane ShadingEvidence(const ScreenView& view, const Rgb& core_color, const Rgb& 
   }
 
   const NoiseTerms& t = view.noise.terms;
-  const float pixels = static_cast<float>(grid.factor * grid.factor);
-  const float of_mean = std::min(1.0f, std::max(1.0f, view.noise.share_of_mean * 9) / pixels);
+  const float of_mean = NoiseOfMean(view.noise, grid.factor);
   Plane out(cells);
   for (int Y = 0; Y < cells.y1; ++Y) {
     for (int X = 0; X < cells.x1; ++X) {
@@ -102,24 +130,71 @@ Plane ShadingEvidence(const ScreenView& view, const Rgb& core_color, const Rgb& 
       to = 0;
       if (!(away.row(Y)[X] > 0)) continue;
       const float w = 1 / share.row(Y)[X];
-      float c[3], v[3], s[6], cc = 0, vv = 0, noise = 0, most = 0;
+      float c[3], s[3], products[6], noise = 0;
       for (int k = 0; k < 3; ++k) {
         c[k] = mean[k].row(Y)[X] * w;
-        v[k] = c[k] - screen[k].row(Y)[X];
-        cc += c[k] * c[k], vv += v[k] * v[k];
+        s[k] = screen[k].row(Y)[X];
         noise += of_mean * (t.a * std::max(c[k], 0.0f) + t.b) / 3;
-        most = std::max(most, c[k]);
       }
-      for (int k = 0; k < 6; ++k) s[k] = product[k].row(Y)[X] * w;
-      const float all = s[0] + s[3] + s[5] - 3 * noise;
-      const auto beside = [&](const float d[3], float dd) {
-        const float along = d[0] * d[0] * s[0] + d[1] * d[1] * s[3] + d[2] * d[2] * s[5] +
-                            2 * (d[0] * d[1] * s[1] + d[0] * d[2] * s[2] + d[1] * d[2] * s[4]);
-        return std::max(0.0f, all - (along / std::max(dd, 1e-12f) - noise));
+      for (int k = 0; k < 6; ++k) products[k] = product[k].row(Y)[X] * w;
+      to = EvidenceOf(c, s, products, noise);
+    }
+  }
+  return out;
+}
+
+Plane FineShadingEvidence(const ScreenView& view, const Rgb& color, const Rgb& screen, const Bitmap& sure) {
+  const Rect& rect = color[0].rect();
+  const int width = rect.width(), height = rect.height();
+  Bitmap away = sure;
+  for (uint8_t& bit : away.bits()) bit ^= 1;
+  away = Eroded(away, 1);
+  // Cells away from the screen, their colours; pairs of neighbours, products of their differences.
+  const Grid grid{rect, 2};
+  const Rect cells = grid.cells();
+  CellSums sums(grid, 11);
+  for (int y = 0; y < height; ++y) {
+    float* const* to = sums.Rows(rect.y0 + y);
+    const uint8_t *here = away.row(y), *below = away.row(std::min(y + 1, height - 1));
+    const int under = std::min(rect.y0 + y + 1, rect.y1 - 1);
+    for (int x = 0; x < width; ++x) {
+      if (!here[x]) continue;
+      const int right = std::min(x + 1, width - 1);
+      to[0][x] += 1;
+      for (int c = 0; c < 3; ++c) to[1 + c][x] += color[c].row(rect.y0 + y)[x];
+      const auto pair = [&](int i, int j) {
+        float d[3];
+        for (int c = 0; c < 3; ++c) d[c] = color[c].row(j)[i] - color[c].row(rect.y0 + y)[x];
+        to[4][x] += 1;
+        for (int k = 0; k < 6; ++k) to[5 + k][x] += d[kFirst[k]] * d[kSecond[k]];
       };
-      const float beside_c = beside(c, cc), beside_v = beside(v, vv);
-      const float floor = kOfNoise * noise + kOfLevel * kOfLevel * most * most;
-      to = (beside_v - beside_c) / (beside_v + beside_c + floor);
+      if (here[right]) pair(right, rect.y0 + y);
+      if (below[x]) pair(x, under);
+    }
+  }
+  sums.Finish();
+  std::vector<Plane> soft;
+  for (const Plane& plane : sums.planes()) soft.push_back(Blurred(plane, kSummedFine));
+
+  const NoiseTerms& t = view.noise.terms;
+  const float of_mean = NoiseOfMean(view.noise, FieldGrid(view.color.rect()).factor / 2);
+  Rgb behind;
+  for (int c = 0; c < 3; ++c) behind[c] = Halved(screen[c]);
+  Plane out(cells);
+  for (int Y = 0; Y < cells.y1; ++Y) {
+    for (int X = 0; X < cells.x1; ++X) {
+      float& to = out.row(Y)[X];
+      to = 0;
+      if (!(sums.planes()[4].row(Y)[X] > 0)) continue;
+      float c[3], s[3], products[6], noise = 0;
+      for (int k = 0; k < 3; ++k) {
+        c[k] = soft[1 + k].row(Y)[X] / soft[0].row(Y)[X];
+        s[k] = behind[k].row(Y)[X];
+        // A difference has the noise of both.
+        noise += 2 * of_mean * (t.a * std::max(c[k], 0.0f) + t.b) / 3;
+      }
+      for (int k = 0; k < 6; ++k) products[k] = soft[5 + k].row(Y)[X] / soft[4].row(Y)[X];
+      to = EvidenceOf(c, s, products, noise);
     }
   }
   return out;

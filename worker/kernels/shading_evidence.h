@@ -6,10 +6,14 @@
 
 namespace selvage {
 
-// `color` and `screen` on the cells of CoreGrid. On those of FieldGrid: near 1 where
+// On the cells of FieldGrid: near 1 where
 // colours vary as those of something solid do (light and dark of its own colour C),
 // near -1 where they vary as coverage does (along C - S), about 0 where noise is all
 // that can be seen.
-Plane ShadingEvidence(const ScreenView& view, const Rgb& color, const Rgb& screen);
+Plane ShadingEvidence(const ScreenView& view);
+
+// The same of how neighbours differ: what a mesh, a lattice or a bush shows between
+// the edges of other things. `sure` are the cells of CoreGrid with bare screen.
+Plane FineShadingEvidence(const ScreenView& view, const Rgb& color, const Rgb& screen, const Bitmap& sure);
 
 }  // namespace selvage

@@ -9,24 +9,35 @@
 #include "worker/kernels/foreground_model.h"
 #include "worker/kernels/grid.h"
 #include "worker/kernels/pull_push.h"
+#include "worker/kernels/shading_evidence.h"
 
 namespace selvage {
 namespace {
 
 // Keys that are solid where they are so all over a square (of side 9 at 360 lines) and
-// this far from bare screen.
+// this far from bare screen; and the distance that is kept from what isn't core.
 constexpr float kFairlySolid = 0.7f;
 constexpr double kAround = 4, kAway = 4;
-// A matte says more than a key. What closes gaps of the core may be half open.
-constexpr float kSolidInMatte = 0.95f, kFairInMatte = 0.6f;
-constexpr double kAroundInMatte = 2, kGap = 8;
-constexpr float kOpenInGap = 0.35f, kTintInGap = 0.6f;
+constexpr int kInset = 2;
+// A matte says more than a key. Slits of the core as narrow as the folds of cloth, up
+// to twice kSlit, may be half open, as they lie in shade and in spill.
+constexpr float kSolidInMatte = 0.95f, kOpenInSlit = 0.35f, kTintInSlit = 0.6f;
+constexpr double kSlit = 2;
 // Parts of the band that vary as something lit does: alpha from which a pixel
 // belongs to one, the radius of what is too thin, the mean evidence that makes all
 // of it solid, or its pixels of some evidence of their own; and what being among
-// core rather than among anything else adds to it.
+// core rather than among anything else adds to it. Its rim is a mixture up to kLitAway
+// from bare screen.
 constexpr float kHalfInMatte = 0.3f, kLitPixel = 0.2f;
-constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4;
+constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4, kLitAway = 3;
+// Cloth and what moves before it are one part by their alpha; a hand's smear over the
+// screen has more of its hue than cloth has spill.
+constexpr float kTintOfSpill = 0.5f;
+// Dark veils: neither screen nor solid by the key, with this much of the screen's hue,
+// of some area, wider than this; and how far their rims go on, where what lies next
+// to them is all that varies.
+constexpr float kOpenVeil = 0.3f, kShutVeil = 0.9f, kTintOfVeil = 0.3f;
+constexpr double kVeilArea = 100, kThinVeil = 1, kVeilRim = 2, kSoftTint = 1;
 // Enclosed parts: screen amounts up to kHardlyAny are no window; larger ones must
 // be even (median above 60 % of the largest) and of some area, or hold nowhere
 // nearly as much as screen, though some pixels lie deep.
@@ -34,105 +45,135 @@ constexpr float kHardlyAny = 0.15f, kTinted = 0.6f, kEven = 0.6f, kNearlyScreen 
 constexpr double kPaneArea = 300, kDeep = 3;
 constexpr size_t kFewDeep = 4;
 
+// A distance at 360 lines in cells, one at least.
+int Cells(double distance, const Rect& rect) { return std::max(1, static_cast<int>(std::lround(distance * KeyScale(rect)))); }
+
+// A mesh or a lattice before the screen is darker than it, in its hue and, between
+// the edges of other things, varies as coverage does. A key takes it for solid: black
+// threads leave little of the screen's light.
+Bitmap DarkVeils(const ScreenView& view, const AxisKeys& keys) {
+  const Rect& rect = keys.key.rect();
+  const Bitmap sure = CellsOf(view.sure, CoreGrid(view.color.rect()));
+  const int width = sure.width(), height = sure.height();
+  const Plane tint = Blurred(keys.tint, kSoftTint);
+  Bitmap dark(width, height);
+  for (int Y = 0; Y < height; ++Y) {
+    const float *key = keys.key.row(Y), *t = tint.row(Y);
+    const uint8_t* bare = sure.row(Y);
+    uint8_t* to = dark.row(Y);
+    // What the key leaves of the screen's hue is tint times brightness.
+    for (int X = 0; X < width; ++X) {
+      to[X] = (1 ^ bare[X]) & (key[X] > kOpenVeil) & (key[X] < kShutVeil) & (t[X] > kTintOfVeil) & (1 - key[X] < t[X]);
+    }
+  }
+  const Parts parts = ConnectedParts(Opened(dark, Cells(kThinVeil, rect)).bits(), width, height, Neighbours::kFour);
+  Bitmap veils(width, height);
+  if (parts.parts.empty()) return veils;
+  const Plane evidence = FineShadingEvidence(view, view.color_cells, view.screen_cells, sure);
+  std::vector<double> sums(parts.parts.size());
+  for (const PartRun& run : parts.runs) {
+    const float* e = evidence.row(run.y / 2);
+    for (int x = run.x0; x < run.x1; ++x) sums[run.part] += e[x / 2];
+  }
+  const double least = kVeilArea * KeyScale(rect) * KeyScale(rect);
+  for (const PartRun& run : parts.runs) {
+    if (static_cast<double>(parts.parts[run.part].area) < least || sums[run.part] >= 0) continue;
+    std::fill(veils.row(run.y) + run.x0, veils.row(run.y) + run.x1, 1);
+  }
+  return Grown(veils, Cells(kVeilRim, rect));
+}
+
 // Parts of the band that are half solid by the matte, and spilled rather than thin.
-Bitmap LitSolids(const Plane& alpha, const Plane& evidence, const Bitmap& core, const Bitmap& sure) {
+Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core, const Bitmap& sure) {
   const int width = core.width(), height = core.height();
   Bitmap band(width, height);
   for (int Y = 0; Y < height; ++Y) {
     const float* a = alpha.row(Y);
-    const uint8_t *in_core = core.row(Y), *bare = sure.row(Y);
+    const uint8_t *in_core = core.row(Y), *bare = sure.row(Y), *veil = keys.veil.row(Y);
     uint8_t* to = band.row(Y);
-    for (int X = 0; X < width; ++X) to[X] = (a[X] > kHalfInMatte) & !(in_core[X] | bare[X]);
+    for (int X = 0; X < width; ++X) to[X] = (a[X] > kHalfInMatte) & !(in_core[X] | bare[X] | veil[X]);
   }
-  const int thin = std::max(1, static_cast<int>(std::lround(kThin * KeyScale(alpha.rect()))));
+  const int thin = Cells(kThin, alpha.rect());
   const Bitmap wide = Opened(band, thin);
-  const Parts parts = ConnectedParts(wide.bits(), width, height, Neighbours::kFour);
+  const Plane tint = Blurred(keys.tint, kSoftTint);
   struct Sums {
     double evidence = 0, rim = 0, core = 0;
   };
-  std::vector<Sums> sums(parts.parts.size());
   const int dx[] = {thin + 1, -thin - 1, 0, 0}, dy[] = {0, 0, thin + 1, -thin - 1};
-  for (const PartRun& run : parts.runs) {
-    Sums& sum = sums[run.part];
-    const float* e = evidence.row(run.y / 2);
-    for (int x = run.x0; x < run.x1; ++x) {
-      sum.evidence += e[x / 2];
-      for (int k = 0; k < 4; ++k) {
-        const int i = x + dx[k], j = run.y + dy[k];
-        if (i < 0 || j < 0 || i >= width || j >= height || wide.row(j)[i]) continue;
-        ++sum.rim, sum.core += core.row(j)[i];
+  Bitmap lit(width, height);
+  for (const bool tinted : {false, true}) {
+    Bitmap some(width, height);
+    for (int Y = 0; Y < height; ++Y) {
+      const float* t = tint.row(Y);
+      for (int X = 0; X < width; ++X) some.row(Y)[X] = wide.row(Y)[X] & ((t[X] > kTintOfSpill) == tinted);
+    }
+    const Parts parts = ConnectedParts(some.bits(), width, height, Neighbours::kFour);
+    std::vector<Sums> sums(parts.parts.size());
+    for (const PartRun& run : parts.runs) {
+      Sums& sum = sums[run.part];
+      const float* e = evidence.row(run.y / 2);
+      for (int x = run.x0; x < run.x1; ++x) {
+        sum.evidence += e[x / 2];
+        for (int k = 0; k < 4; ++k) {
+          const int i = x + dx[k], j = run.y + dy[k];
+          if (i < 0 || j < 0 || i >= width || j >= height || some.row(j)[i]) continue;
+          ++sum.rim, sum.core += core.row(j)[i];
+        }
       }
     }
+    for (const PartRun& run : parts.runs) {
+      const Sums& sum = sums[run.part];
+      const double mean = sum.evidence / static_cast<double>(parts.parts[run.part].area) +
+                          kAmongCore * (sum.core / std::max(1.0, sum.rim) - 0.5);
+      const float* e = evidence.row(run.y / 2);
+      for (int x = run.x0; x < run.x1; ++x) lit.row(run.y)[x] = mean > kLitPart || (mean > kPerhapsLitPart && e[x / 2] > kLitPixel);
+    }
   }
-  Bitmap lit(width, height);
-  for (const PartRun& run : parts.runs) {
-    const Sums& sum = sums[run.part];
-    const double mean = sum.evidence / static_cast<double>(parts.parts[run.part].area) +
-                        kAmongCore * (sum.core / std::max(1.0, sum.rim) - 0.5);
-    const float* e = evidence.row(run.y / 2);
-    for (int x = run.x0; x < run.x1; ++x) lit.row(run.y)[x] = mean > kLitPart || (mean > kPerhapsLitPart && e[x / 2] > kLitPixel);
-  }
-  return lit;
+  // The outermost cells are decided with the part, but may be a mixture.
+  for (size_t i = 0; i < lit.bits().size(); ++i) lit.bits()[i] |= core.bits()[i];
+  return Eroded(lit, 1);
 }
-
-struct SearchRules {
-  float solid, fair;
-  // Side of the square that must be fair, halved, and the distance kept from what
-  // isn't core.
-  double around;
-  int inset;
-  bool fill;
-  // Solid as well, away from bare screen; may be null.
-  const Bitmap* joined;
-};
 
 class CoreSearch {
  public:
-  CoreSearch(const Plane& key, Bitmap sure)
-      : key_(key), sure_(std::move(sure)), rect_(key.rect()), scale_(KeyScale(rect_)), core_(rect_.width(), rect_.height()) {}
+  CoreSearch(const Plane& key, Bitmap sure, const Bitmap& veil)
+      : key_(key), sure_(std::move(sure)), veil_(veil), rect_(key.rect()), scale_(KeyScale(rect_)), core_(rect_.width(), rect_.height()) {}
 
-  std::optional<Bitmap> Run(const SearchRules& rules, const std::function<bool()>& stopped) {
-    const int reach = std::clamp(static_cast<int>(std::ceil(kAway * scale_)), 1, 127);
-    distance2_ = SquaredDistanceUpTo(sure_.bits(), rect_.width(), rect_.height(), reach);
-    Start(rules);
-    if (!DropRelatively(rules.joined, stopped)) return std::nullopt;
+  // By a key; `wide` is solid where away from bare screen.
+  std::optional<Bitmap> InKey(float solid, const Bitmap& wide, bool fill, const std::function<bool()>& stopped) {
+    Start(solid, wide, kAway);
+    if (!DropRelatively(stopped)) return std::nullopt;
     core_ = Opened(core_, 1);
-    if (rules.fill) Fill();
+    if (fill) Fill();
     if (stopped()) return std::nullopt;
-    return Eroded(core_, rules.inset);
+    return Eroded(core_, kInset);
+  }
+  // By a matte: what is solid there is so up to its edge.
+  Bitmap InMatte(const Bitmap& wide, bool fill) {
+    Start(kSolidInMatte, wide, kLitAway);
+    if (fill) Fill();
+    return std::move(core_);
   }
 
  private:
   const float* KeyRow(int y) const { return key_.row(rect_.y0 + y); }
   const int16_t* DistanceRow(int y) const { return distance2_.data() + static_cast<size_t>(y) * rect_.width(); }
 
-  void Start(const SearchRules& rules) {
-    Bitmap fair(rect_.width(), rect_.height());
-    for (int y = 0; y < rect_.height(); ++y) {
-      const float* key = KeyRow(y);
-      uint8_t* to = fair.row(y);
-      for (int x = 0; x < rect_.width(); ++x) to[x] = key[x] > rules.fair;
-    }
-    fair = Eroded(fair, std::max(1, static_cast<int>(std::lround(rules.around * scale_))));
-    if (rules.joined) {
-      for (size_t i = 0; i < fair.bits().size(); ++i) fair.bits()[i] |= rules.joined->bits()[i];
-    }
-    const double away = kAway * scale_;
+  void Start(float solid, const Bitmap& wide_parts, double away_at_360) {
+    const int reach = std::clamp(static_cast<int>(std::ceil(kAway * scale_)), 1, 127);
+    distance2_ = SquaredDistanceUpTo(sure_.bits(), rect_.width(), rect_.height(), reach);
+    Bitmap closed = sure_;
+    AddBitsRow(veil_.row(0), closed.bits().size(), closed.row(0));
+    const double away = away_at_360 * scale_;
     const int16_t away2 = static_cast<int16_t>(std::min(away * away, 127.0 * 127));
     for (int y = 0; y < rect_.height(); ++y) {
-      const float* key = KeyRow(y);
-      const uint8_t *sure = sure_.row(y), *all = fair.row(y);
-      const int16_t* d2 = DistanceRow(y);
-      uint8_t* to = core_.row(y);
-      for (int x = 0; x < rect_.width(); ++x) {
-        to[x] = (1 ^ sure[x]) & ((key[x] > rules.solid) | (all[x] & (d2[x] > away2)));
-      }
+      SolidRow(closed.row(y), KeyRow(y), solid, wide_parts.row(y), DistanceRow(y), away2, rect_.width(), core_.row(y));
     }
   }
 
   // What is well below the key of the core about it is not solid: foregrounds
   // opposite in hue to the screen have keys above 1.
-  bool DropRelatively(const Bitmap* spare, const std::function<bool()>& stopped) {
+  bool DropRelatively(const std::function<bool()>& stopped) {
     const Grid grid = FieldGrid(rect_);
     CellSums sums(grid, 3);
     const float away = static_cast<float>(kAway * scale_);
@@ -141,16 +182,7 @@ class CoreSearch {
       const uint8_t* core = core_.row(y);
       const int16_t* d2 = DistanceRow(y);
       float* const* to = sums.Rows(rect_.y0 + y);
-      float *__restrict w0 = to[0], *__restrict w1 = to[1], *__restrict w2 = to[2];
-      for (int x = 0; x < rect_.width(); ++x) {
-        float share = std::sqrt(static_cast<float>(d2[x])) / away;
-        share = share < 1.0f ? share : 1.0f;
-        share = share > 0.05f ? share : 0.05f;
-        const float w = core[x] ? share : 0.0f;
-        w0[x] += w;
-        w1[x] += w * key[x];
-        w2[x] += w * key[x] * key[x];
-      }
+      AddKeysRow(core, d2, away, key, rect_.width(), to);
     }
     sums.Finish();
     Plane weight = std::move(sums.planes()[0]);
@@ -171,9 +203,7 @@ class CoreSearch {
     for (int y = 0; y < rect_.height(); ++y) {
       enlarger.Row(limit, rect_.y0 + y, line.data());
       const float* key = KeyRow(y);
-      const uint8_t* spared = spare ? spare->row(y) : nullptr;
-      uint8_t* core = core_.row(y);
-      for (int x = 0; x < rect_.width(); ++x) core[x] &= (key[x] >= line[x]) | (spared ? spared[x] : 0);
+      DropRow(key, line.data(), rect_.width(), core_.row(y));
     }
     return true;
   }
@@ -183,8 +213,10 @@ class CoreSearch {
   // is peaked.
   void Fill() {
     Bitmap open(rect_.width(), rect_.height());
-    for (size_t i = 0; i < open.bits().size(); ++i) open.bits()[i] = !(sure_.bits()[i] | core_.bits()[i]);
-    const Bitmap deep = Eroded(open, std::max(1, static_cast<int>(std::lround(kDeep * scale_))));
+    Bitmap closed = sure_;
+    AddBitsRow(veil_.row(0), closed.bits().size(), closed.row(0));
+    NeitherRow(closed.row(0), core_.row(0), open.bits().size(), open.row(0));
+    const Bitmap deep = Eroded(open, Cells(kDeep, rect_));
     std::vector<float> amounts;
     for (const std::vector<PartRun>& part : PartsAwayFrom(open, sure_)) {
       amounts.clear();
@@ -213,27 +245,25 @@ class CoreSearch {
 
   const Plane& key_;
   const Bitmap sure_;
+  const Bitmap& veil_;
   const Rect rect_;
   const double scale_;
   Bitmap core_;
   // Squared distance to bare screen, as far as kAway.
-  std::vector<int16_t> distance2_;
+  PooledVector<int16_t> distance2_;
 };
 
 }  // namespace
 
-Grid CoreGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
-
 AxisKeys KeyAlongAxis(const ScreenView& view) {
-  const Grid grid = CoreGrid(view.color[0].rect());
-  Rgb color{CellMeans(grid, view.color[0]), CellMeans(grid, view.color[1]), CellMeans(grid, view.color[2])};
-  Rgb screen{CellMeans(grid, view.screen[0]), CellMeans(grid, view.screen[1]), CellMeans(grid, view.screen[2])};
+  const Grid grid = CoreGrid(view.color.rect());
+  const Rgb &color = view.color_cells, &screen = view.screen_cells;
   NoiseTerms noise = view.noise.terms;
   const float pixels = static_cast<float>(grid.factor * grid.factor);
   noise.a /= pixels, noise.b /= pixels;
   const Rgb denoised = Denoised(color, noise);
   const Rect rect = grid.cells();
-  AxisKeys keys{Plane(rect), Plane(rect), {}, {}};
+  AxisKeys keys{.key = Plane(rect), .tint = Plane(rect), .veil = {}};
   Plane signal(rect);
   // A screen that is hardly one in places still divides.
   float least = 0;
@@ -251,37 +281,37 @@ AxisKeys KeyAlongAxis(const ScreenView& view) {
     float* to = keys.key.row(y);
     for (int x = 0; x < rect.width(); ++x) to[x] = 1.0f - from[x] / to[x];
   }
-  keys.color = std::move(color);
-  keys.screen = std::move(screen);
+  keys.veil = DarkVeils(view, keys);
   return keys;
 }
 
 std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bitmap& sure, const CoreRules& rules,
                                const std::function<bool()>& stopped) {
-  const SearchRules search{rules.solid, kFairlySolid, kAround, 2, rules.fill, nullptr};
-  const auto core = CoreSearch(keys.key, CellsOf(sure, grid)).Run(search, stopped);
+  Bitmap fair(keys.key.rect().width(), keys.key.rect().height());
+  for (int Y = 0; Y < fair.height(); ++Y) {
+    AboveRow(keys.key.row(Y), kFairlySolid, fair.width(), fair.row(Y));
+  }
+  fair = Eroded(fair, Cells(kAround, keys.key.rect()));
+  const auto core = CoreSearch(keys.key, CellsOf(sure, grid), keys.veil).InKey(rules.solid, fair, rules.fill, stopped);
   if (!core) return std::nullopt;
   return PixelsOf(*core, grid);
 }
 
-std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence,
-                                      const Bitmap& core, const Bitmap& sure, bool fill, const std::function<bool()>& stopped) {
+Bitmap FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core,
+                       const Bitmap& sure, bool fill) {
   const Grid grid = CoreGrid(alpha.rect());
   const Plane cells = CellMeans(grid, alpha);
-  const int gap = std::max(1, static_cast<int>(std::lround(kGap * KeyScale(cells.rect()))));
-  const Bitmap of_core = CellsOf(core, grid), of_sure = CellsOf(sure, grid);
-  Bitmap joined = Eroded(Grown(of_core, gap), gap);
+  const Bitmap of_sure = CellsOf(sure, grid);
+  const Bitmap of_core = CellsOf(core, grid), lit = LitSolids(cells, keys, evidence, of_core, of_sure);
+  const int slit = Cells(kSlit, cells.rect());
+  Bitmap joined = Eroded(Grown(of_core, slit), slit);
   for (int Y = 0; Y < joined.height(); ++Y) {
     const float *a = cells.row(Y), *tint = keys.tint.row(Y);
+    const uint8_t* also = lit.row(Y);
     uint8_t* to = joined.row(Y);
-    for (int X = 0; X < joined.width(); ++X) to[X] &= (a[X] > kOpenInGap) & (tint[X] < kTintInGap);
+    for (int X = 0; X < joined.width(); ++X) to[X] = (to[X] & (a[X] > kOpenInSlit) & (tint[X] < kTintInSlit)) | also[X];
   }
-  const Bitmap lit = LitSolids(cells, evidence, of_core, of_sure);
-  for (size_t i = 0; i < lit.bits().size(); ++i) joined.bits()[i] |= lit.bits()[i];
-  const SearchRules search{kSolidInMatte, kFairInMatte, kAroundInMatte, 1, fill, &joined};
-  const auto found = CoreSearch(cells, of_sure).Run(search, stopped);
-  if (!found) return std::nullopt;
-  return PixelsOf(*found, grid);
+  return PixelsOf(CoreSearch(cells, of_sure, keys.veil).InMatte(joined, fill), grid);
 }
 
 }  // namespace selvage

@@ -9,19 +9,15 @@
 
 namespace selvage {
 
-// Keys and core are found on cells: pixels up to 719 lines, squares of a few in
-// taller pictures, where distances grow with the height.
-Grid CoreGrid(const Rect& rect);
-
-// On those cells.
+// Keys and core are found on cells of CoreGrid.
 struct AxisKeys {
   // 1 - (soft color . axis) / (screen . axis): about 0 on screen, 1 on greys, more on
   // hues opposite to the screen.
   Plane key;
   // Share of the screen's hue in the colour's brightness, 1 on screen.
   Plane tint;
-  // What they are of: means of the picture and of the screen.
-  Rgb color, screen;
+  // Dark things that show the screen between their threads, like a mesh: never core.
+  Bitmap veil;
 };
 AxisKeys KeyAlongAxis(const ScreenView& view);
 
@@ -35,10 +31,10 @@ struct CoreRules {
 std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bitmap& sure, const CoreRules& rules,
                                const std::function<bool()>& stopped);
 
-// What else is solid by a matte: high all around, or between parts of `core` that
-// lie close together and hardly in the screen's hue, or half open but varying from
-// place to place as a lit solid does (`evidence` as by ShadingEvidence).
-std::optional<Bitmap> FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence,
-                                      const Bitmap& core, const Bitmap& sure, bool fill, const std::function<bool()>& stopped);
+// What else is solid by a matte: next to 1, or in a narrow slit of `core` and hardly in
+// the screen's hue, or half open but varying from place to place as a lit solid does
+// (`evidence` as by ShadingEvidence).
+Bitmap FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core,
+                       const Bitmap& sure, bool fill);
 
 }  // namespace selvage

@@ -15,14 +15,19 @@ namespace selvage::HWY_NAMESPACE {
 // the screen is near 0.5.
 constexpr float kNothing = 1e-30f;
 
-void Finite(const float* in, float gain, float least, size_t n, float* __restrict out) {
-  const float none = least > 0.0f ? least : 0.0f;
-  for (size_t i = 0; i < n; ++i) {
-    const float scaled = in[i] * gain;
-    float v = scaled < 65504.0f ? scaled : 65504.0f;
-    v = v > least ? v : least;
-    out[i] = scaled != scaled ? none : v;
-  }
+// Rows do not overlap; where there are too many of them to be checked when it runs,
+// ivdep says so to the compiler, which takes no notice of that many __restrict.
+
+void AllFinite(const float* in, float gain, float least, size_t n, float* __restrict out) {
+  for (size_t i = 0; i < n; ++i) out[i] = Finite(in[i], gain, least);
+}
+
+void AtMost(float most, size_t n, float* __restrict values) {
+  for (size_t i = 0; i < n; ++i) values[i] = values[i] < most ? values[i] : most;
+}
+
+void Minus(const float* a, const float* b, size_t n, float* __restrict out) {
+  for (size_t i = 0; i < n; ++i) out[i] = a[i] - b[i];
 }
 
 void AddThree(const float* a, const float* b, const float* c, size_t n, float* __restrict out) {
@@ -65,6 +70,107 @@ void Shade(const DistanceInputs& in, float a, float b, float share_of_mean, floa
   }
 }
 
+void Below(const float* value, float limit, size_t n, uint8_t* __restrict bit) {
+  for (size_t i = 0; i < n; ++i) bit[i] = value[i] < limit;
+}
+
+void Alike(const float* rest, float most, const float* ratio, float low, float high, size_t n, uint8_t* __restrict alike) {
+  for (size_t i = 0; i < n; ++i) alike[i] = (rest[i] < most) & (ratio[i] > low) & (ratio[i] < high);
+}
+
+void AddSlow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
+             uint8_t* __restrict found) {
+  const float *before = here - 2, *after = here + 2;
+  for (size_t i = 0; i < n; ++i) {
+    found[i] |= alike[i] & (std::abs(after[i] - before[i]) < slow) & (std::abs(below[i] - above[i]) < slow);
+  }
+}
+
+void AddBits(const uint8_t* from, size_t n, uint8_t* __restrict to) {
+  for (size_t i = 0; i < n; ++i) to[i] |= from[i];
+}
+
+void KeepBits(const uint8_t* from, size_t n, uint8_t* __restrict to) {
+  for (size_t i = 0; i < n; ++i) to[i] &= from[i];
+}
+
+uint32_t Count(const uint8_t* bits, size_t n) {
+  uint32_t count = 0;
+  for (size_t i = 0; i < n; ++i) count += bits[i];
+  return count;
+}
+
+void Within(const float* value, float low, float high, size_t n, uint8_t* __restrict bit) {
+  for (size_t i = 0; i < n; ++i) bit[i] = (value[i] > low) & (value[i] < high);
+}
+
+void Above(const float* value, float limit, size_t n, uint8_t* __restrict bit) {
+  for (size_t i = 0; i < n; ++i) bit[i] = value[i] > limit;
+}
+
+void Solid(const uint8_t* sure, const float* key, float solid, const uint8_t* fair, const int16_t* distance2, int16_t away2,
+           size_t n, uint8_t* __restrict core) {
+  for (size_t i = 0; i < n; ++i) {
+    core[i] = (1 ^ sure[i]) & ((key[i] > solid) | (fair[i] & (distance2[i] > away2)));
+  }
+}
+
+void AddKeys(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n, float* const sums[3]) {
+  float *__restrict w0 = sums[0], *__restrict w1 = sums[1], *__restrict w2 = sums[2];
+#pragma GCC ivdep
+  for (size_t i = 0; i < n; ++i) {
+    float share = std::sqrt(static_cast<float>(distance2[i])) / away;
+    share = share < 1.0f ? share : 1.0f;
+    share = share > 0.05f ? share : 0.05f;
+    const float w = core[i] ? share : 0.0f;
+    w0[i] += w;
+    w1[i] += w * key[i];
+    w2[i] += w * key[i] * key[i];
+  }
+}
+
+void Drop(const float* key, const float* limit, size_t n, uint8_t* __restrict core) {
+  for (size_t i = 0; i < n; ++i) core[i] &= key[i] >= limit[i];
+}
+
+void Reached(const float* value, float limit, size_t n, uint8_t* __restrict bit) {
+  for (size_t i = 0; i < n; ++i) bit[i] = value[i] >= limit;
+}
+
+void Known(const uint8_t* sure, const uint8_t* core, const float* key, size_t n, float* __restrict alpha) {
+  for (size_t i = 0; i < n; ++i) {
+    float value = key[i] > 0.0f ? key[i] : 0.0f;
+    value = value < 1.0f ? value : 1.0f;
+    value = sure[i] ? 0.0f : value;
+    alpha[i] = core[i] ? 1.0f : value;
+  }
+}
+
+void Neither(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* __restrict to) {
+  for (size_t i = 0; i < n; ++i) to[i] = 1 ^ (a[i] | b[i]);
+}
+
+void Take(const uint8_t* bits, const float* from, size_t n, float* __restrict to) {
+  for (size_t i = 0; i < n; ++i) {
+    const float is = from[i], was = to[i];
+    to[i] = bits[i] ? is : was;
+  }
+}
+
+void Keep(const uint8_t* bits, size_t n, float* __restrict values) {
+  for (size_t i = 0; i < n; ++i) {
+    const float was = values[i];
+    values[i] = bits[i] ? was : 0.0f;
+  }
+}
+
+void Under(const float* alpha, const float* solid, const float* soft, float gain, size_t n, float* __restrict to) {
+  for (size_t i = 0; i < n; ++i) {
+    const float whole = solid[i], part = soft[i] * gain;
+    to[i] = alpha[i] >= 1.0f ? whole : part;
+  }
+}
+
 inline float Variance(float y, float a, float b) { return a * (y > 0.0f ? y : 0.0f) + b; }
 
 void Roughness(const float* const c[3], const float* const m[3], float a, float b, size_t n, float* __restrict out) {
@@ -79,6 +185,7 @@ void Roughness(const float* const c[3], const float* const m[3], float a, float 
 void Shrink(const float* columns, const float* const c[3], float* const m[3], size_t n) {
   const float *c0 = c[0], *c1 = c[1], *c2 = c[2];
   float *__restrict m0 = m[0], *__restrict m1 = m[1], *__restrict m2 = m[2];
+#pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const float v = ((columns[i] + columns[i - 1]) + columns[i + 1]) * (1.0f / 9);
     const float gain = v > 1.0f ? 1.0f - 1.0f / v : 0.0f;
@@ -106,6 +213,7 @@ void AddMoments(const float* w, const float* const y[3], size_t n, float* const 
   float *__restrict s0 = sums[0], *__restrict s1 = sums[1], *__restrict s2 = sums[2], *__restrict s3 = sums[3],
                     *__restrict s4 = sums[4], *__restrict s5 = sums[5], *__restrict s6 = sums[6],
                     *__restrict s7 = sums[7], *__restrict s8 = sums[8], *__restrict s9 = sums[9];
+#pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const float wr = w[i] * r[i], wg = w[i] * g[i], wb = w[i] * b[i];
     s0[i] += w[i];
@@ -121,8 +229,8 @@ void AddMoments(const float* w, const float* const y[3], size_t n, float* const 
   }
 }
 
-void Samples(const float* const c[3], const float* const s[3], const float* alpha, size_t n, float* __restrict weight,
-             float* const y[3]) {
+void Samples(const float* const c[3], const float* const s[3], const float* alpha, float least, size_t n,
+             float* __restrict weight, float* const y[3]) {
   for (int k = 0; k < 3; ++k) {
     const float *color = c[k], *screen = s[k];
     float* __restrict out = y[k];
@@ -133,8 +241,9 @@ void Samples(const float* const c[3], const float* const s[3], const float* alph
       out[i] = v < 1.5f ? v : 1.5f;
     }
   }
+  const float scale = 1.0f / (1.0f - least);
   for (size_t i = 0; i < n; ++i) {
-    float w = (alpha[i] - 0.3f) * (1.0f / 0.7f);
+    float w = (alpha[i] - least) * scale;
     w = w > 0.0f ? w : 0.0f;
     w = w < 1.0f ? w : 1.0f;
     weight[i] = w * w * w;
@@ -185,6 +294,7 @@ struct Mix {
 void Solve(const MixRows& rows, const NoiseTerms& terms, size_t n, float* __restrict alpha) {
   const MixRows in = rows;
   const NoiseTerms noise = terms;
+#pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const Mix mix(in, noise, i);
     const Vec3 e{mix.mean.r - mix.screen.r, mix.mean.g - mix.screen.g, mix.mean.b - mix.screen.b};
@@ -207,6 +317,7 @@ void SolveVariance(const MixRows& rows, const NoiseTerms& terms, const float* al
                    float* __restrict variance) {
   const MixRows in = rows;
   const NoiseTerms noise = terms;
+#pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const Mix mix(in, noise, i);
     const Vec3 e{mix.mean.r - mix.screen.r, mix.mean.g - mix.screen.g, mix.mean.b - mix.screen.b};
@@ -220,6 +331,7 @@ void Recover(const MixRows& rows, const NoiseTerms& terms, const float* alpha, s
   const MixRows in = rows;
   const NoiseTerms noise = terms;
   float *__restrict r = out[0], *__restrict g = out[1], *__restrict b = out[2];
+#pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const Mix mix(in, noise, i);
     const float a = alpha[i], rest = 1.0f - a;
@@ -242,10 +354,29 @@ HWY_AFTER_NAMESPACE();
 #if HWY_ONCE
 namespace selvage {
 
-HWY_EXPORT(Finite);
+HWY_EXPORT(AllFinite);
+HWY_EXPORT(AtMost);
+HWY_EXPORT(Minus);
 HWY_EXPORT(AddThree);
 HWY_EXPORT(Distance);
 HWY_EXPORT(Shade);
+HWY_EXPORT(Below);
+HWY_EXPORT(Alike);
+HWY_EXPORT(AddSlow);
+HWY_EXPORT(AddBits);
+HWY_EXPORT(KeepBits);
+HWY_EXPORT(Count);
+HWY_EXPORT(Within);
+HWY_EXPORT(Above);
+HWY_EXPORT(Solid);
+HWY_EXPORT(AddKeys);
+HWY_EXPORT(Drop);
+HWY_EXPORT(Reached);
+HWY_EXPORT(Known);
+HWY_EXPORT(Neither);
+HWY_EXPORT(Take);
+HWY_EXPORT(Keep);
+HWY_EXPORT(Under);
 HWY_EXPORT(Roughness);
 HWY_EXPORT(Shrink);
 HWY_EXPORT(Axis);
@@ -256,8 +387,10 @@ HWY_EXPORT(SolveVariance);
 HWY_EXPORT(Recover);
 
 void FiniteRow(const float* in, float gain, float least, size_t n, float* out) {
-  HWY_DYNAMIC_DISPATCH(Finite)(in, gain, least, n, out);
+  HWY_DYNAMIC_DISPATCH(AllFinite)(in, gain, least, n, out);
 }
+void AtMostRow(float most, size_t n, float* values) { HWY_DYNAMIC_DISPATCH(AtMost)(most, n, values); }
+void MinusRow(const float* a, const float* b, size_t n, float* out) { HWY_DYNAMIC_DISPATCH(Minus)(a, b, n, out); }
 void AddThreeRow(const float* a, const float* b, const float* c, size_t n, float* out) {
   HWY_DYNAMIC_DISPATCH(AddThree)(a, b, c, n, out);
 }
@@ -267,6 +400,41 @@ void DistanceRow(const DistanceInputs& in, float a, float b, float share_of_mean
 void ShadeRow(const DistanceInputs& in, float a, float b, float share_of_mean, float model, size_t n, float* ratio,
               float* rest) {
   HWY_DYNAMIC_DISPATCH(Shade)(in, a, b, share_of_mean, model, n, ratio, rest);
+}
+void BelowRow(const float* value, float limit, size_t n, uint8_t* bit) {
+  HWY_DYNAMIC_DISPATCH(Below)(value, limit, n, bit);
+}
+void AlikeRow(const float* rest, float most, const float* ratio, float low, float high, size_t n, uint8_t* alike) {
+  HWY_DYNAMIC_DISPATCH(Alike)(rest, most, ratio, low, high, n, alike);
+}
+void AddSlowRow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
+                uint8_t* found) {
+  HWY_DYNAMIC_DISPATCH(AddSlow)(alike, here, above, below, slow, n, found);
+}
+void AddBitsRow(const uint8_t* from, size_t n, uint8_t* to) { HWY_DYNAMIC_DISPATCH(AddBits)(from, n, to); }
+void KeepBitsRow(const uint8_t* from, size_t n, uint8_t* to) { HWY_DYNAMIC_DISPATCH(KeepBits)(from, n, to); }
+uint32_t CountRow(const uint8_t* bits, size_t n) { return HWY_DYNAMIC_DISPATCH(Count)(bits, n); }
+void WithinRow(const float* value, float low, float high, size_t n, uint8_t* bit) {
+  HWY_DYNAMIC_DISPATCH(Within)(value, low, high, n, bit);
+}
+void AboveRow(const float* value, float limit, size_t n, uint8_t* bit) { HWY_DYNAMIC_DISPATCH(Above)(value, limit, n, bit); }
+void SolidRow(const uint8_t* sure, const float* key, float solid, const uint8_t* fair, const int16_t* distance2,
+              int16_t away2, size_t n, uint8_t* core) {
+  HWY_DYNAMIC_DISPATCH(Solid)(sure, key, solid, fair, distance2, away2, n, core);
+}
+void AddKeysRow(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n, float* const sums[3]) {
+  HWY_DYNAMIC_DISPATCH(AddKeys)(core, distance2, away, key, n, sums);
+}
+void DropRow(const float* key, const float* limit, size_t n, uint8_t* core) { HWY_DYNAMIC_DISPATCH(Drop)(key, limit, n, core); }
+void ReachedRow(const float* value, float limit, size_t n, uint8_t* bit) { HWY_DYNAMIC_DISPATCH(Reached)(value, limit, n, bit); }
+void KnownRow(const uint8_t* sure, const uint8_t* core, const float* key, size_t n, float* alpha) {
+  HWY_DYNAMIC_DISPATCH(Known)(sure, core, key, n, alpha);
+}
+void NeitherRow(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* to) { HWY_DYNAMIC_DISPATCH(Neither)(a, b, n, to); }
+void TakeRow(const uint8_t* bits, const float* from, size_t n, float* to) { HWY_DYNAMIC_DISPATCH(Take)(bits, from, n, to); }
+void KeepRow(const uint8_t* bits, size_t n, float* values) { HWY_DYNAMIC_DISPATCH(Keep)(bits, n, values); }
+void UnderRow(const float* alpha, const float* solid, const float* soft, float gain, size_t n, float* to) {
+  HWY_DYNAMIC_DISPATCH(Under)(alpha, solid, soft, gain, n, to);
 }
 void RoughnessRow(const float* const c[3], const float* const m[3], float a, float b, size_t n, float* out) {
   HWY_DYNAMIC_DISPATCH(Roughness)(c, m, a, b, n, out);
@@ -281,9 +449,9 @@ void AxisRow(const float* const c[3], const float* const s[3], const float u[3],
 void AddMomentsRow(const float* w, const float* const y[3], size_t n, float* const sums[10]) {
   HWY_DYNAMIC_DISPATCH(AddMoments)(w, y, n, sums);
 }
-void SamplesRow(const float* const c[3], const float* const s[3], const float* alpha, size_t n, float* weight,
+void SamplesRow(const float* const c[3], const float* const s[3], const float* alpha, float least, size_t n, float* weight,
                 float* const y[3]) {
-  HWY_DYNAMIC_DISPATCH(Samples)(c, s, alpha, n, weight, y);
+  HWY_DYNAMIC_DISPATCH(Samples)(c, s, alpha, least, n, weight, y);
 }
 void SolveRow(const MixRows& in, const NoiseTerms& noise, size_t n, float* alpha) {
   HWY_DYNAMIC_DISPATCH(Solve)(in, noise, n, alpha);

@@ -18,8 +18,7 @@ class RecoverColorOp final : public TypedOp<RecoverColor> {
     Plane& alpha = out->planes[3];
     for (int y = rect.y0; y < rect.y1; ++y) {
       FiniteRow(matte->picture.planes[0].row(y), 1, 0, rect.width(), alpha.row(y));
-      float* a = alpha.row(y);
-      for (int x = 0; x < rect.width(); ++x) a[x] = a[x] < 1.0f ? a[x] : 1.0f;
+      AtMostRow(1, rect.width(), alpha.row(y));
     }
     if (!RecoverForeground(in.main().picture, plate->picture, alpha, context.stopped, &out->planes)) {
       return absl::CancelledError("nobody waits for it");

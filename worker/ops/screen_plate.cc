@@ -21,16 +21,8 @@ Grid PlateGrid(const Rect& rect) {
   return {rect, factor};
 }
 
-Rgb CellColors(const Picture& picture, const Grid& grid) {
-  Rgb means;
-  std::vector<float> line(grid.fine.width());
-  for (int c = 0; c < 3; ++c) {
-    means[c] = CellMeans(grid, [&](int y) {
-      FiniteRow(picture.planes[c].row(y), 1, -65504, line.size(), line.data());
-      return line.data();
-    });
-  }
-  return means;
+Rgb CellsOfPicture(const Picture& picture, const Grid& grid) {
+  return CellColors(grid, ColorRows(picture, grid.fine, 1, -65504));
 }
 
 enum class Of { kAnyPixel, kAllPixels };
@@ -79,7 +71,7 @@ absl::StatusOr<std::array<float, 3>> ColorOfScreen(const ScreenPlate& p, const I
     }
     case Screen::kPlate: {
       ASSIGN_OR_RETURN(const ScreenColor given, ResolveScreen(p.screen(), in));
-      found = FindScreenColor(CellColors(*given.plate, grid), std::nullopt);
+      found = FindScreenColor(CellsOfPicture(*given.plate, grid), std::nullopt);
       break;
     }
     case Screen::kHue:
@@ -125,7 +117,7 @@ class ScreenPlateOp final : public TypedOp<ScreenPlate> {
     const Grid grid = PlateGrid(rect);
     std::vector<PlateFrame> frames;
     for (const Input* input : inputs) {
-      frames.push_back({CellColors(input->picture, grid),
+      frames.push_back({CellsOfPicture(input->picture, grid),
                         CellBits(in.Find("bare", input->frame_offset), grid, Of::kAllPixels, [](float v) { return v >= 1; }),
                         CellBits(in.Find("cover", input->frame_offset), grid, Of::kAnyPixel, [](float v) { return v > 0; })});
     }

@@ -20,7 +20,7 @@ void SetWhereOne(const Input* matte, const Rect& rect, bool value, Bitmap* bits)
 }
 
 void AddWhere(const Bitmap& other, Bitmap* bits) {
-  for (size_t i = 0; i < bits->bits().size(); ++i) bits->bits()[i] |= other.bits()[i];
+  AddBitsRow(other.row(0), other.bits().size(), bits->row(0));
 }
 
 // Marks, tape and folds on the screen: small parts of the band that touch no core
@@ -31,7 +31,7 @@ constexpr double kLargestMark = 400;
 void AddIslands(const Bitmap& alike, const Plane& tint, const Grid& grid, const Bitmap& core, Bitmap* sure) {
   const double scale = KeyScale(grid.fine);
   Bitmap band(core.width(), core.height());
-  for (size_t i = 0; i < band.bits().size(); ++i) band.bits()[i] = !(core.bits()[i] | sure->bits()[i]);
+  NeitherRow(core.row(0), sure->row(0), band.bits().size(), band.row(0));
   for (const std::vector<PartRun>& part : PartsAwayFrom(band, core)) {
     size_t all = 0, like = 0, tinted = 0;
     for (const PartRun& run : part) {
