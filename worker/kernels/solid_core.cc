@@ -38,6 +38,7 @@ constexpr float kTintOfSpill = 0.5f;
 // to them is all that varies.
 constexpr float kOpenVeil = 0.3f, kShutVeil = 0.9f, kTintOfVeil = 0.3f;
 constexpr double kVeilArea = 100, kThinVeil = 1, kVeilRim = 2, kSoftTint = 1;
+constexpr int kVeilReach = 6;
 // Enclosed parts: screen amounts up to kHardlyAny are no window; larger ones must
 // be even (median above 60 % of the largest) and of some area, or hold nowhere
 // nearly as much as screen, though some pixels lie deep.
@@ -66,10 +67,14 @@ Bitmap DarkVeils(const ScreenView& view, const AxisKeys& keys) {
       to[X] = (1 ^ bare[X]) & (key[X] > kOpenVeil) & (key[X] < kShutVeil) & (t[X] > kTintOfVeil) & (1 - key[X] < t[X]);
     }
   }
-  const Parts parts = ConnectedParts(Opened(dark, Cells(kThinVeil, rect)).bits(), width, height, Neighbours::kFour);
+  dark = Opened(dark, Cells(kThinVeil, rect));
   Bitmap veils(width, height);
-  if (parts.parts.empty()) return veils;
-  const Plane evidence = FineShadingEvidence(view, keys.color, keys.screen, sure);
+  if (dark.Count() == 0) return veils;
+  const Parts parts = ConnectedParts(dark.bits(), width, height, Neighbours::kFour);
+  // What they are judged by reaches little beyond them.
+  Bitmap where = Grown(sure, 1), near = Grown(dark, kVeilReach);
+  for (size_t i = 0; i < where.bits().size(); ++i) where.bits()[i] = near.bits()[i] & (1 ^ where.bits()[i]);
+  const Plane evidence = FineShadingEvidence(view, keys.color, keys.screen, where);
   std::vector<double> sums(parts.parts.size());
   for (const PartRun& run : parts.runs) {
     const float* e = evidence.row(run.y / 2);
