@@ -56,10 +56,9 @@ Bitmap DarkVeils(const ScreenView& view, const AxisKeys& keys) {
   const Rect& rect = keys.key.rect();
   const Bitmap sure = CellsOf(view.sure, CoreGrid(view.color[0].rect()));
   const int width = sure.width(), height = sure.height();
-  const Plane tint = Blurred(keys.tint, kSoftTint);
   Bitmap dark(width, height);
   for (int Y = 0; Y < height; ++Y) {
-    const float *key = keys.key.row(Y), *t = tint.row(Y);
+    const float *key = keys.key.row(Y), *t = keys.soft_tint.row(Y);
     const uint8_t* bare = sure.row(Y);
     uint8_t* to = dark.row(Y);
     // What the key leaves of the screen's hue is tint times brightness.
@@ -100,7 +99,6 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
   }
   const int thin = Cells(kThin, alpha.rect());
   const Bitmap wide = Opened(band, thin);
-  const Plane tint = Blurred(keys.tint, kSoftTint);
   struct Sums {
     double evidence = 0, rim = 0, core = 0;
   };
@@ -109,7 +107,7 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
   for (const bool tinted : {false, true}) {
     Bitmap some(width, height);
     for (int Y = 0; Y < height; ++Y) {
-      const float* t = tint.row(Y);
+      const float* t = keys.soft_tint.row(Y);
       for (int X = 0; X < width; ++X) some.row(Y)[X] = wide.row(Y)[X] & ((t[X] > kTintOfSpill) == tinted);
     }
     const Parts parts = ConnectedParts(some.bits(), width, height, Neighbours::kFour);
@@ -303,6 +301,7 @@ AxisKeys KeyAlongAxis(const ScreenView& view) {
   }
   keys.color = std::move(color);
   keys.screen = std::move(screen);
+  keys.soft_tint = Blurred(keys.tint, kSoftTint);
   keys.veil = DarkVeils(view, keys);
   return keys;
 }
