@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstring>
 #include <vector>
 
 #include "worker/kernels/cell_bits.h"
@@ -143,22 +144,21 @@ Plane ShadingEvidence(const ScreenView& view) {
   return out;
 }
 
-Plane FineShadingEvidence(const ScreenView& view, const Rgb& color, const Rgb& screen, const Bitmap& sure) {
+Plane FineShadingEvidence(const ScreenView& view, const Rgb& color, const Rgb& screen, const Bitmap& where) {
   const Rect& rect = color[0].rect();
   const int width = rect.width(), height = rect.height();
-  Bitmap away = sure;
-  for (uint8_t& bit : away.bits()) bit ^= 1;
-  away = Eroded(away, 1);
-  // Cells away from the screen, their colours; pairs of neighbours, products of their differences.
+  // Places, their colours; pairs of neighbours, products of their differences.
   const Grid grid{rect, 2};
   const Rect cells = grid.cells();
   CellSums sums(grid, 11);
   for (int y = 0; y < height; ++y) {
     float* const* to = sums.Rows(rect.y0 + y);
-    const uint8_t *here = away.row(y), *below = away.row(std::min(y + 1, height - 1));
+    const uint8_t *here = where.row(y), *below = where.row(std::min(y + 1, height - 1));
     const int under = std::min(rect.y0 + y + 1, rect.y1 - 1);
     for (int x = 0; x < width; ++x) {
-      if (!here[x]) continue;
+      const void* next = std::memchr(here + x, 1, width - x);
+      if (!next) break;
+      x = static_cast<int>(static_cast<const uint8_t*>(next) - here);
       const int right = std::min(x + 1, width - 1);
       to[0][x] += 1;
       for (int c = 0; c < 3; ++c) to[1 + c][x] += color[c].row(rect.y0 + y)[x];

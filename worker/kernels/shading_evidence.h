@@ -13,7 +13,7 @@ namespace selvage {
 Plane ShadingEvidence(const ScreenView& view);
 
 // The same of how neighbours differ: what a mesh, a lattice or a bush shows between
-// the edges of other things. `sure` are the cells of CoreGrid with bare screen.
-Plane FineShadingEvidence(const ScreenView& view, const Rgb& color, const Rgb& screen, const Bitmap& sure);
+// the edges of other things. 0 but for `where`, places of CoreGrid.
+Plane FineShadingEvidence(const ScreenView& view, const Rgb& color, const Rgb& screen, const Bitmap& where);
 
 }  // namespace selvage

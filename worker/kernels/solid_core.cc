@@ -38,6 +38,7 @@ constexpr float kTintOfSpill = 0.5f;
 // to them is all that varies.
 constexpr float kOpenVeil = 0.3f, kShutVeil = 0.9f, kTintOfVeil = 0.3f;
 constexpr double kVeilArea = 100, kThinVeil = 1, kVeilRim = 2, kSoftTint = 1;
+constexpr int kVeilReach = 6;
 // Enclosed parts: screen amounts up to kHardlyAny are no window; larger ones must
 // be even (median above 60 % of the largest) and of some area, or hold nowhere
 // nearly as much as screen, though some pixels lie deep.
@@ -55,10 +56,9 @@ Bitmap DarkVeils(const ScreenView& view, const AxisKeys& keys) {
   const Rect& rect = keys.key.rect();
   const Bitmap sure = CellsOf(view.sure, CoreGrid(view.color.rect()));
   const int width = sure.width(), height = sure.height();
-  const Plane tint = Blurred(keys.tint, kSoftTint);
   Bitmap dark(width, height);
   for (int Y = 0; Y < height; ++Y) {
-    const float *key = keys.key.row(Y), *t = tint.row(Y);
+    const float *key = keys.key.row(Y), *t = keys.soft_tint.row(Y);
     const uint8_t* bare = sure.row(Y);
     uint8_t* to = dark.row(Y);
     // What the key leaves of the screen's hue is tint times brightness.
@@ -66,10 +66,14 @@ Bitmap DarkVeils(const ScreenView& view, const AxisKeys& keys) {
       to[X] = (1 ^ bare[X]) & (key[X] > kOpenVeil) & (key[X] < kShutVeil) & (t[X] > kTintOfVeil) & (1 - key[X] < t[X]);
     }
   }
-  const Parts parts = ConnectedParts(Opened(dark, Cells(kThinVeil, rect)).bits(), width, height, Neighbours::kFour);
+  dark = Opened(dark, Cells(kThinVeil, rect));
   Bitmap veils(width, height);
-  if (parts.parts.empty()) return veils;
-  const Plane evidence = FineShadingEvidence(view, view.color_cells, view.screen_cells, sure);
+  if (dark.Count() == 0) return veils;
+  const Parts parts = ConnectedParts(dark.bits(), width, height, Neighbours::kFour);
+  // What they are judged by reaches little beyond them.
+  Bitmap where = Grown(sure, 1), near = Grown(dark, kVeilReach);
+  for (size_t i = 0; i < where.bits().size(); ++i) where.bits()[i] = near.bits()[i] & (1 ^ where.bits()[i]);
+  const Plane evidence = FineShadingEvidence(view, view.color_cells, view.screen_cells, where);
   std::vector<double> sums(parts.parts.size());
   for (const PartRun& run : parts.runs) {
     const float* e = evidence.row(run.y / 2);
@@ -95,7 +99,6 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
   }
   const int thin = Cells(kThin, alpha.rect());
   const Bitmap wide = Opened(band, thin);
-  const Plane tint = Blurred(keys.tint, kSoftTint);
   struct Sums {
     double evidence = 0, rim = 0, core = 0;
   };
@@ -104,7 +107,7 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
   for (const bool tinted : {false, true}) {
     Bitmap some(width, height);
     for (int Y = 0; Y < height; ++Y) {
-      const float* t = tint.row(Y);
+      const float* t = keys.soft_tint.row(Y);
       for (int X = 0; X < width; ++X) some.row(Y)[X] = wide.row(Y)[X] & ((t[X] > kTintOfSpill) == tinted);
     }
     const Parts parts = ConnectedParts(some.bits(), width, height, Neighbours::kFour);
@@ -281,6 +284,7 @@ AxisKeys KeyAlongAxis(const ScreenView& view) {
     float* to = keys.key.row(y);
     for (int x = 0; x < rect.width(); ++x) to[x] = 1.0f - from[x] / to[x];
   }
+  keys.soft_tint = Blurred(keys.tint, kSoftTint);
   keys.veil = DarkVeils(view, keys);
   return keys;
 }

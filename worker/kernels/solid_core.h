@@ -14,8 +14,9 @@ struct AxisKeys {
   // 1 - (soft color . axis) / (screen . axis): about 0 on screen, 1 on greys, more on
   // hues opposite to the screen.
   Plane key;
-  // Share of the screen's hue in the colour's brightness, 1 on screen.
-  Plane tint;
+  // Share of the screen's hue in the colour's brightness, 1 on screen; and without
+  // most of its noise.
+  Plane tint, soft_tint;
   // Dark things that show the screen between their threads, like a mesh: never core.
   Bitmap veil;
 };
