@@ -12,9 +12,6 @@
 namespace selvage::client {
 namespace {
 
-// The distances that were found best on drawn shots of many hues, for 360 lines.
-constexpr double kInsideChoke = 6.7, kHole = 114;
-
 std::string Quoted(const std::string& text) { return absl::StrCat("\"", absl::CEscape(text), "\""); }
 
 std::string BoxText(const SampleBox& box) {
@@ -66,32 +63,22 @@ constexpr char kPasses[] = R"(
 #    somebody filmed the empty screen, that is better: make it a plate named "bare" and remove this pass.
 pass { name: "bare" from: "plate" step { screen_plate { screen { $box } } } }
 
-# 2. A first matte: where it is solid counts, not yet its edge. In `inside`, all that is more solid than 0.3 to 0.4 and
-#    lies $choke pixels inside the edge is foreground for sure. Something really see-through (glass, smoke, a veil)
-#    turned solid? Raise black and white in `inside`, or choke more. Holes in the middle? Lower them.
-pass { name: "first_matte" from: "plate" step { unmix { plate: "bare" } } }
-pass {
-  name: "inside" from: "first_matte"
-  step { levels { black { value: 0.3 } white { value: 0.4 } } }
-  step { fill_holes { area { value: $hole } } }
-  step { choke { pixels { value: $choke } } }
-}
-
-# 3. The matte. `unmix` takes foreground and screen apart in the soft edge, `steady` takes its flicker. Veil of noise on
-#    the screen left? Raise black a little. Hair gets thin? Lower it.
+# 2. The matte. `unmix` takes foreground and screen apart in the soft edge, `steady` takes its flicker. Veil of noise on
+#    the screen left? Raise black a little. Hair gets thin? Lower it. Where something solid stays half open (skin near the
+#    screen's hue, metal that mirrors it), draw a mask round it and name it: unmix { plate: "bare" solid: "metal" }.
 pass {
   name: "matte" from: "plate"
-  step { unmix { plate: "bare" solid: "inside" } }
+  step { unmix { plate: "bare" } }
   step { steady { plate: "plate" } }
   step { levels { black { value: 0.04 } white { value: 0.99 } } }
 $within}
 
-# 4. Degrained plate for the colour work, and the grain that was taken away. The box says how noisy the camera is: bare
+# 3. Degrained plate for the colour work, and the grain that was taken away. The box says how noisy the camera is: bare
 #    screen, nothing else in it. The matte is pulled from the plate as shot.
 pass { name: "clean" from: "plate" step { degrain { window: 1 $box } } }
 pass { name: "grain" from: "plate" step { degrain { window: 1 $box grain: true } } }
 
-# 5. The foreground: its own colour at the edges (recover_color), the screen's light on it taken away (despill), its
+# 4. The foreground: its own colour at the edges (recover_color), the screen's light on it taken away (despill), its
 #    grain put back. Too grey at the edges? Lower despill's amount. A fringe of screen left? Push colour outward from the
 #    solid parts instead, with this step behind despill:
 #      step { extend_edges { core: "matte" amount { value: 0.5 } } }
@@ -105,7 +92,7 @@ pass {
 )";
 
 constexpr char kGrey[] = R"(
-# 6. Over a plain grey. Your own background: plate { name: "background" files: "bg/meadow.%04d.exr" missing: HOLD } at
+# 5. Over a plain grey. Your own background: plate { name: "background" files: "bg/meadow.%04d.exr" missing: HOLD } at
 #    the top, and remove this pass.
 pass { name: "background" step { constant { color { r: 0.18 g: 0.18 b: 0.18 } } } }
 )";
@@ -133,11 +120,9 @@ std::string TextOf(const StartingStack& s) {
                   GarbageText(f, scale));
   const std::vector<std::pair<std::string, std::string>> values = {
       {"$box", BoxText(f.box())},
-      {"$choke", absl::StrFormat("%.1f", kInsideChoke * scale)},
-      {"$hole", absl::StrFormat("%.0f", kHole * scale * scale)},
       {"$within", f.garbage().empty() ? "" : "  step { within { mask: \"garbage\" } }\n"},
       {"$name", s.name}};
-  absl::StrAppend(&text, Filled(kPasses, values), s.background_files.empty() ? kGrey : "\n# 6. Over the background.\n",
+  absl::StrAppend(&text, Filled(kPasses, values), s.background_files.empty() ? kGrey : "\n# 5. Over the background.\n",
                   Filled(kOver, values));
   return text;
 }
