@@ -12,6 +12,9 @@
 namespace selvage::client {
 namespace {
 
+// How far inside the edge the screen's light is taken away, in pixels at 360 lines.
+constexpr double kSpillReach = 6;
+
 std::string Quoted(const std::string& text) { return absl::StrCat("\"", absl::CEscape(text), "\""); }
 
 std::string BoxText(const SampleBox& box) {
@@ -78,14 +81,16 @@ $within}
 pass { name: "clean" from: "plate" step { degrain { window: 1 $box } } }
 pass { name: "grain" from: "plate" step { degrain { window: 1 $box grain: true } } }
 
-# 4. The foreground: its own colour at the edges (recover_color), the screen's light on it taken away (despill), its
-#    grain put back. Too grey at the edges? Lower despill's amount. A fringe of screen left? Push colour outward from the
-#    solid parts instead, with this step behind despill:
+# 4. The foreground: its own colour at the edges (recover_color), the screen's light on it taken away (despill) but for
+#    `inside`, where skin and cloth keep their hue, its grain put back. The screen's light on the whole body? Choke more in
+#    `inside`, or take `protect` out. Too grey at the edges? Lower despill's amount. A fringe of screen left? Push colour
+#    outward from the solid parts instead, with this step behind despill:
 #      step { extend_edges { core: "matte" amount { value: 0.5 } } }
+pass { name: "inside" from: "matte" step { choke { pixels { value: $choke } } } step { soften { sigma { value: $soft } } } }
 pass {
   name: "front" from: "clean"
   step { recover_color { matte: "matte" plate: "bare" } }
-  step { despill { screen { plate: "bare" } restore: NEUTRAL } }
+  step { despill { screen { plate: "bare" } restore: NEUTRAL protect: "inside" } }
   step { regrain { grain: "grain" } }
   step { premultiply {} }
 }
@@ -120,6 +125,8 @@ std::string TextOf(const StartingStack& s) {
                   GarbageText(f, scale));
   const std::vector<std::pair<std::string, std::string>> values = {
       {"$box", BoxText(f.box())},
+      {"$choke", absl::StrFormat("%.1f", kSpillReach * scale)},
+      {"$soft", absl::StrFormat("%.1f", kSpillReach / 3 * scale)},
       {"$within", f.garbage().empty() ? "" : "  step { within { mask: \"garbage\" } }\n"},
       {"$name", s.name}};
   absl::StrAppend(&text, Filled(kPasses, values), s.background_files.empty() ? kGrey : "\n# 5. Over the background.\n",

@@ -57,10 +57,13 @@ TEST(StartingStack, IsAStackWithComments) {
   EXPECT_EQ(stack.frames().last(), 1024);
   EXPECT_EQ(stack.plate(0).files(), "plates/a\"b.%04d.exr");
   EXPECT_FALSE(stack.plate(0).has_encoding());
-  EXPECT_THAT(PassesOf(stack), ElementsAre("bare", "matte", "clean", "grain", "front", "background", "comp"));
+  EXPECT_THAT(PassesOf(stack), ElementsAre("bare", "matte", "clean", "grain", "inside", "front", "background", "comp"));
   EXPECT_EQ(stack.pass(0).step(0).screen_plate().screen().sample().width(), 72u);
   EXPECT_EQ(stack.pass(2).step(0).degrain().sample().y(), 24);
   EXPECT_TRUE(stack.pass(1).step(0).has_unmix());
+  // 6 pixels at 360 lines.
+  EXPECT_EQ(stack.pass(4).step(0).choke().pixels().value(), 6);
+  EXPECT_EQ(stack.pass(5).step(1).despill().protect(), "inside");
   EXPECT_EQ(stack.mask(0).shape(0).path(), "M 8 8 L 600 8 L 600 400 Z");
   EXPECT_EQ(stack.deliver(0).files(), "out/comp/apiary_010.%04d.exr");
   EXPECT_THAT(text, HasSubstr("# Beware: it rains.\n"));
@@ -83,7 +86,7 @@ TEST(StartingStack, LeavesOutWhatIsNotThere) {
   EXPECT_EQ(stack.plate(0).missing(), Plate::HOLD);
   EXPECT_EQ(stack.plate(1).name(), "background");
   EXPECT_EQ(stack.plate(1).files(), "bg/meadow.%04d.exr");
-  EXPECT_THAT(PassesOf(stack), ElementsAre("bare", "matte", "clean", "grain", "front", "comp"));
+  EXPECT_THAT(PassesOf(stack), ElementsAre("bare", "matte", "clean", "grain", "inside", "front", "comp"));
 }
 
 class PlateFilesTest : public ::testing::Test {
