@@ -64,7 +64,9 @@ absl::StatusOr<bool> PrepareStateFolder(const std::string& folder) {
   std::stringstream text;
   text << file.rdbuf();
   if (text.str() == format::kFormatLine) return false;
-  if (text.str() == format::kOldFormatLine) return true;
+  for (const char* old : format::kOldFormatLines) {
+    if (text.str() == old) return true;
+  }
   const std::string line = text.str().substr(0, std::min<size_t>(text.str().find('\n'), 60));
   return absl::FailedPreconditionError(
       absl::StrCat("the state folder ", folder, " is of the format \"", line, "\", which this version does not know (it knows \"",

@@ -10,7 +10,7 @@
 namespace selvage {
 
 // Creates the folder, or makes sure that it is one of ours and of a version that
-// this program reads (format.h). True if it is the old one: call FinishStateFolder
+// this program reads (format.h). True if it is an old one: call FinishStateFolder
 // when the databases have been opened, hence are of the new one.
 // Errors: FAILED_PRECONDITION it holds something else, or another version;
 // UNAVAILABLE the file system says no.

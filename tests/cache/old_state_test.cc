@@ -30,7 +30,7 @@ void MakeOld(const std::string& state) {
   EXPECT_EQ(dropped, 2);
   ASSERT_TRUE(db->Delete(rocksdb::WriteOptions(), format::kFiledKey).ok());
   for (rocksdb::ColumnFamilyHandle* h : handles) ASSERT_TRUE(db->DestroyColumnFamilyHandle(h).ok());
-  std::ofstream(state + "/FORMAT") << format::kOldFormatLine;
+  std::ofstream(state + "/FORMAT") << format::kOldFormatLines[0];
 }
 
 std::string FormatOf(const std::string& state) {
@@ -66,6 +66,16 @@ class OldState : public testing::Test {
   }
   TempFolder folder_;
 };
+
+TEST_F(OldState, TheLastOneIsOpenedAsItIs) {
+  ASSERT_OK(OpenCache(folder_.path()).status());
+  std::ofstream(folder_.path() + "/FORMAT") << format::kOldFormatLines[1];
+  auto cache = OpenCache(folder_.path());
+  ASSERT_OK(cache.status());
+  EXPECT_EQ(FormatOf(folder_.path()), format::kFormatLine);
+  const ResultKey key = KeyOf(7);
+  EXPECT_TRUE(cache->index->Find({&key, 1}).value()[0]);
+}
 
 TEST_F(OldState, IsOpenedAndItsResultsAreFiled) {
   for (int opening = 0; opening < 2; ++opening) {
