@@ -20,7 +20,8 @@ bool SameFileSystem(const std::string& a, const std::string& b) {
 }
 
 absl::Status CheckPlace(const std::string& state_folder, const fs::path& to) {
-  if (!to.is_absolute()) return absl::InvalidArgumentError(absl::StrCat("backup: \"", to.string(), "\" is not an absolute path"));
+  if (!to.is_absolute())
+    return absl::InvalidArgumentError(absl::StrCat("backup: \"", to.string(), "\" is not an absolute path"));
   std::error_code ec;
   if (fs::symlink_status(to, ec).type() != fs::file_type::not_found) {
     return absl::AlreadyExistsError(absl::StrCat("backup: ", to.string(), " exists already; name a new folder"));

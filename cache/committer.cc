@@ -140,7 +140,8 @@ absl::Status Committer::RefuseIncomplete(std::vector<Part>* group) {
   std::vector<Part> complete;
   for (Part& p : *group) {
     const std::vector<Digest> tiles = TilesOf(p.batch);
-    const auto lacking = std::count_if(tiles.begin(), tiles.end(), [&](const Digest& d) { return missing.contains(d); });
+    const auto lacking =
+        std::count_if(tiles.begin(), tiles.end(), [&](const Digest& d) { return missing.contains(d); });
     if (lacking == 0) {
       complete.push_back(std::move(p));
     } else {

@@ -15,8 +15,8 @@ uint64_t AvailableBytes(const std::string& folder) {
 absl::Status CheckRoom(const std::string& folder, uint64_t bytes) {
   const uint64_t available = AvailableBytes(folder);
   if (available >= bytes) return absl::OkStatus();
-  return absl::ResourceExhaustedError(absl::StrCat("no space left for the cache: ", available >> 20, " MiB free at ", folder,
-                                                   ", ", (bytes >> 20) + 1, " MiB needed"));
+  return absl::ResourceExhaustedError(absl::StrCat("no space left for the cache: ", available >> 20, " MiB free at ",
+                                                   folder, ", ", (bytes >> 20) + 1, " MiB needed"));
 }
 
 }  // namespace selvage

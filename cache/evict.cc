@@ -35,9 +35,8 @@ class ScopedDeletion {
 
 }  // namespace
 
-Evictor::Evictor(std::shared_ptr<TileStore> tiles, std::shared_ptr<ResultIndex> index,
-                 std::shared_ptr<TilePins> pins, std::shared_ptr<Fill> fill, std::shared_ptr<Space> space,
-                 const EvictorOptions& options)
+Evictor::Evictor(std::shared_ptr<TileStore> tiles, std::shared_ptr<ResultIndex> index, std::shared_ptr<TilePins> pins,
+                 std::shared_ptr<Fill> fill, std::shared_ptr<Space> space, const EvictorOptions& options)
     : tiles_(std::move(tiles)),
       index_(std::move(index)),
       tile_pins_(std::move(pins)),
@@ -65,8 +64,7 @@ void Evictor::Unpin(std::span<const ResultKey> keys) {
   }
 }
 
-void Evictor::SetKeep(std::function<Keep(const ResultKey&)> keep,
-                      std::function<std::vector<ResultKey>()> first_to_go) {
+void Evictor::SetKeep(std::function<Keep(const ResultKey&)> keep, std::function<std::vector<ResultKey>()> first_to_go) {
   std::lock_guard lock(pins_mutex_);
   keep_ = std::move(keep);
   first_to_go_ = std::move(first_to_go);

@@ -101,7 +101,9 @@ std::optional<uint32_t> BytesOfPresenceValue(std::string_view value) {
 
 std::string ResultValue(const ResultRecord& record) {
   std::string value;
-  const uint8_t version = !record.remarks.empty() ? kWithRemarks : !record.tile_keys.empty() ? kWithTileKeys : kValueVersion;
+  const uint8_t version = !record.remarks.empty()     ? kWithRemarks
+                          : !record.tile_keys.empty() ? kWithTileKeys
+                                                      : kValueVersion;
   AppendLittle(&value, version, 1);
   AppendLittle(&value, std::bit_cast<uint64_t>(record.seconds), 8);
   AppendLittle(&value, static_cast<uint64_t>(record.made_unix_ms), 8);

@@ -42,15 +42,15 @@ std::optional<uint32_t> BytesOfPresenceValue(std::string_view value);
 
 // --- STATE/index -----------------------------------------------------------
 // Column families. DO NOT CHANGE the names.
-inline constexpr char kResultsFamily[] = "results";      // result key -> result value
-inline constexpr char kTracesFamily[] = "traces";        // trace key -> result key
-inline constexpr char kTracesOfFamily[] = "traces_of";   // result key, trace key -> "" : for forgetting
-inline constexpr char kMadeByFamily[] = "made_by";       // made-by key -> "" : for disowning
-inline constexpr char kNamedByFamily[] = "named_by";     // tile digest, result key -> "" : for deleting tiles
-inline constexpr char kWorthFamily[] = "worth";          // worth key -> "" : for evicting, cheapest first
-inline constexpr char kNamesFamily[] = "names";          // name key -> name value
-inline constexpr char kJournalFamily[] = "journal";      // uint64 sequence -> journal value
-inline constexpr char kValuesFamily[] = "values";        // name -> value as given
+inline constexpr char kResultsFamily[] = "results";     // result key -> result value
+inline constexpr char kTracesFamily[] = "traces";       // trace key -> result key
+inline constexpr char kTracesOfFamily[] = "traces_of";  // result key, trace key -> "" : for forgetting
+inline constexpr char kMadeByFamily[] = "made_by";      // made-by key -> "" : for disowning
+inline constexpr char kNamedByFamily[] = "named_by";    // tile digest, result key -> "" : for deleting tiles
+inline constexpr char kWorthFamily[] = "worth";         // worth key -> "" : for evicting, cheapest first
+inline constexpr char kNamesFamily[] = "names";         // name key -> name value
+inline constexpr char kJournalFamily[] = "journal";     // uint64 sequence -> journal value
+inline constexpr char kValuesFamily[] = "values";       // name -> value as given
 
 // In the default family: all results are in named_by and worth. DO NOT CHANGE.
 inline constexpr char kFiledKey[] = "filed";

@@ -50,8 +50,10 @@ absl::Status ValidateTile(const Manifest& m, size_t number) {
   const char* p = m.tiles().data() + number * kTileRefBytes;
   const uint8_t tag = static_cast<uint8_t>(*p);
   if (tag == kStoredTag) return absl::OkStatus();
-  if (tag != kConstantTag) return absl::InvalidArgumentError(absl::StrCat("tile ", number, " has the unknown tag ", tag));
-  if (m.kind() == BLOB) return absl::InvalidArgumentError(absl::StrCat("chunk ", number, " of a blob is a constant tile"));
+  if (tag != kConstantTag)
+    return absl::InvalidArgumentError(absl::StrCat("tile ", number, " has the unknown tag ", tag));
+  if (m.kind() == BLOB)
+    return absl::InvalidArgumentError(absl::StrCat("chunk ", number, " of a blob is a constant tile"));
   if (!std::all_of(p + 5, p + kTileRefBytes, [](char c) { return c == 0; })) {
     return absl::InvalidArgumentError(absl::StrCat("constant tile ", number, " has bytes after its value"));
   }

@@ -44,8 +44,7 @@ absl::StatusOr<std::vector<std::optional<NameRecord>>> MemoryResultIndex::FindNa
   return found;
 }
 
-absl::StatusOr<std::vector<ResultKey>> MemoryResultIndex::FindMadeBy(const std::string& worker,
-                                                                     int64_t since_unix_ms) {
+absl::StatusOr<std::vector<ResultKey>> MemoryResultIndex::FindMadeBy(const std::string& worker, int64_t since_unix_ms) {
   std::vector<ResultKey> found;
   std::lock_guard lock(mutex_);
   for (const auto& [key, record] : results_) {
@@ -135,8 +134,7 @@ absl::StatusOr<std::vector<Digest>> MemoryResultIndex::FindUnnamed(std::span<con
   return unnamed;
 }
 
-absl::Status MemoryResultIndex::ScanResults(
-    const std::function<void(const ResultKey&, const ResultRecord&)>& visit) {
+absl::Status MemoryResultIndex::ScanResults(const std::function<void(const ResultKey&, const ResultRecord&)>& visit) {
   // A copy: one moment, and the visitor may call the index.
   std::unordered_map<ResultKey, ResultRecord, DigestHash> results;
   {

@@ -52,8 +52,7 @@ Cache Assemble(std::shared_ptr<TileStore> store, std::shared_ptr<ResultIndex> in
                const CacheOptions& options) {
   const auto fill = std::make_shared<Fill>();
   const auto pins = std::make_shared<TilePins>();
-  const auto verifying =
-      std::make_shared<VerifyingTileStore>(std::make_shared<BoundedTileStore>(store, fill, pins));
+  const auto verifying = std::make_shared<VerifyingTileStore>(std::make_shared<BoundedTileStore>(store, fill, pins));
   EvictorOptions eviction;
   eviction.budget_bytes = options.cache_bytes;
   fill->Measured(space->AllocatedBytes(), options.cache_bytes);
@@ -99,8 +98,9 @@ absl::StatusOr<Cache> OpenCache(const std::string& state_folder, const CacheOpti
                    RocksTileStore::Open(state_folder + "/tiles", TileOptions(options.cache_bytes)));
   if (old) RETURN_IF_ERROR(FinishStateFolder(state_folder));
   const auto space = std::make_shared<DiskSpace>(state_folder, tiles);
-  Cache cache = Assemble(tiles, index, space, [tiles] { return tiles->CountTiles(); }, [tiles] { return tiles->CountUnreadable(); },
-                         options);
+  Cache cache = Assemble(
+      tiles, index, space, [tiles] { return tiles->CountTiles(); }, [tiles] { return tiles->CountUnreadable(); },
+      options);
   cache.backup = [state_folder, tiles, index, evictor = cache.evictor](const std::string& folder) {
     return BackUp(state_folder, folder, *tiles, *index, *evictor);
   };
@@ -109,8 +109,9 @@ absl::StatusOr<Cache> OpenCache(const std::string& state_folder, const CacheOpti
 
 Cache OpenMemoryCache(const CacheOptions& options) {
   const auto tiles = std::make_shared<MemoryTileStore>();
-  return Assemble(tiles, std::make_shared<MemoryResultIndex>(), std::make_shared<MemorySpace>(tiles),
-                  [tiles]() -> uint64_t { return tiles->count(); }, [] { return uint64_t{0}; }, options);
+  return Assemble(
+      tiles, std::make_shared<MemoryResultIndex>(), std::make_shared<MemorySpace>(tiles),
+      [tiles]() -> uint64_t { return tiles->count(); }, [] { return uint64_t{0}; }, options);
 }
 
 }  // namespace selvage

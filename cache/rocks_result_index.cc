@@ -62,8 +62,7 @@ rocksdb::DBOptions DatabaseOptions() {
 
 class Engine final : public RocksResultIndex {
  public:
-  Engine(std::unique_ptr<rocksdb::DB> db, std::vector<rocksdb::ColumnFamilyHandle*> families,
-                   const std::string& folder)
+  Engine(std::unique_ptr<rocksdb::DB> db, std::vector<rocksdb::ColumnFamilyHandle*> families, const std::string& folder)
       : db_(std::move(db)), families_(std::move(families)), folder_(folder) {}
   ~Engine() override {
     for (rocksdb::ColumnFamilyHandle* f : families_) db_->DestroyColumnFamilyHandle(f).PermitUncheckedError();
@@ -125,7 +124,8 @@ class Engine final : public RocksResultIndex {
     const std::vector<rocksdb::Slice> slices(keys.begin(), keys.end());
     std::vector<rocksdb::PinnableSlice> values(keys.size());
     std::vector<rocksdb::Status> statuses(keys.size());
-    db_->MultiGet(rocksdb::ReadOptions(), families_[kNames], keys.size(), slices.data(), values.data(), statuses.data());
+    db_->MultiGet(rocksdb::ReadOptions(), families_[kNames], keys.size(), slices.data(), values.data(),
+                  statuses.data());
     std::vector<std::optional<NameRecord>> found(keys.size());
     for (size_t i = 0; i < keys.size(); ++i) {
       if (statuses[i].IsNotFound()) continue;
@@ -319,7 +319,8 @@ class Engine final : public RocksResultIndex {
   // What tells where a result lies in the order of eviction, and which tiles it needs.
   void File(const ResultKey& key, const ResultRecord& record, rocksdb::WriteBatch* out) {
     out->Put(families_[kWorth], format::WorthKey({WorthOf(record), key}), "");
-    for (const Digest& d : StoredDigests(record.manifest)) out->Put(families_[kNamedBy], format::NamedByKey(d, key), "");
+    for (const Digest& d : StoredDigests(record.manifest))
+      out->Put(families_[kNamedBy], format::NamedByKey(d, key), "");
   }
 
   // The reverse of what AddResults did, but for the record itself.

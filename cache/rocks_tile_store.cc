@@ -88,8 +88,8 @@ class Engine final : public RocksTileStore {
 
   absl::StatusOr<std::vector<Digest>> FindMissing(std::span<const Digest> digests) override {
     std::vector<bool> held(digests.size());
-    RETURN_IF_ERROR(Lookup(digests, &format::PresenceKey,
-                           [&](size_t i, const rocksdb::PinnableSlice&) { held[i] = true; }));
+    RETURN_IF_ERROR(
+        Lookup(digests, &format::PresenceKey, [&](size_t i, const rocksdb::PinnableSlice&) { held[i] = true; }));
     std::vector<Digest> missing;
     for (size_t i = 0; i < digests.size(); ++i) {
       if (!held[i]) missing.push_back(digests[i]);
@@ -104,8 +104,8 @@ class Engine final : public RocksTileStore {
     std::vector<Digest> digests;
     for (const StoredTile& t : tiles) digests.push_back(t.digest);
     std::vector<bool> held(tiles.size());
-    RETURN_IF_ERROR(Lookup(digests, &format::PresenceKey,
-                           [&](size_t i, const rocksdb::PinnableSlice&) { held[i] = true; }));
+    RETURN_IF_ERROR(
+        Lookup(digests, &format::PresenceKey, [&](size_t i, const rocksdb::PinnableSlice&) { held[i] = true; }));
     rocksdb::WriteBatch batch;
     for (size_t i = 0; i < tiles.size(); ++i) {
       if (held[i]) continue;
@@ -119,9 +119,7 @@ class Engine final : public RocksTileStore {
     return batch.Count() == 0 ? absl::OkStatus() : Write(&batch);
   }
 
-  absl::Status MakeDurable() override {
-    return FromRocks(db_->SyncWAL());
-  }
+  absl::Status MakeDurable() override { return FromRocks(db_->SyncWAL()); }
 
   absl::Status Delete(std::span<const Digest> digests) override {
     rocksdb::WriteBatch batch;
@@ -256,9 +254,7 @@ class Engine final : public RocksTileStore {
     return std::min(1.0, (rewrite + 0.5) / files);
   }
 
-  absl::Status Write(rocksdb::WriteBatch* batch) {
-    return FromRocks(db_->Write(rocksdb::WriteOptions(), batch));
-  }
+  absl::Status Write(rocksdb::WriteBatch* batch) { return FromRocks(db_->Write(rocksdb::WriteOptions(), batch)); }
 
   uint64_t Property(const std::string& name) {
     uint64_t value = 0;

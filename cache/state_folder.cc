@@ -68,10 +68,10 @@ absl::StatusOr<bool> PrepareStateFolder(const std::string& folder) {
     if (text.str() == old) return true;
   }
   const std::string line = text.str().substr(0, std::min<size_t>(text.str().find('\n'), 60));
-  return absl::FailedPreconditionError(
-      absl::StrCat("the state folder ", folder, " is of the format \"", line, "\", which this version does not know (it knows \"",
-                   std::string(format::kFormatLine, std::strlen(format::kFormatLine) - 1),
-                   "\"); use the version that wrote it, or give an empty folder"));
+  return absl::FailedPreconditionError(absl::StrCat(
+      "the state folder ", folder, " is of the format \"", line, "\", which this version does not know (it knows \"",
+      std::string(format::kFormatLine, std::strlen(format::kFormatLine) - 1),
+      "\"); use the version that wrote it, or give an empty folder"));
 }
 
 absl::Status FinishStateFolder(const std::string& folder) { return WriteFormatFile(folder); }

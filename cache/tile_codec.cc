@@ -136,8 +136,8 @@ std::string EncodeTile(std::string_view content, const TileLayout& layout) {
   }
   const size_t before = 1 + head.size();
   std::string coded(before + ZSTD_compressBound(plain.size()), '\0');
-  const size_t size =
-      ZSTD_compressCCtx(Compressor(), coded.data() + before, coded.size() - before, plain.data(), plain.size(), kZstdLevel);
+  const size_t size = ZSTD_compressCCtx(Compressor(), coded.data() + before, coded.size() - before, plain.data(),
+                                        plain.size(), kZstdLevel);
   if (ZSTD_isError(size) || head.size() + size >= content.size()) {
     coded.assign(1, static_cast<char>(Codec::kRaw));
     coded.append(content);

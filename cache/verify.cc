@@ -14,7 +14,8 @@ constexpr size_t kResultsAtOnce = 64;
 
 class Walk {
  public:
-  Walk(TileStore& tiles, ResultIndex& index, Committer& committer, const std::function<bool(const VerifyProgress&)>& show)
+  Walk(TileStore& tiles, ResultIndex& index, Committer& committer,
+       const std::function<bool(const VerifyProgress&)>& show)
       : tiles_(tiles), index_(index), committer_(committer), show_(show) {}
 
   absl::StatusOr<VerifyProgress> Run() {
@@ -72,9 +73,7 @@ class Walk {
     return committer_.Commit(std::move(batch)).status();
   }
 
-  absl::Status ShowSometimes() {
-    return std::chrono::steady_clock::now() < next_show_ ? absl::OkStatus() : Show();
-  }
+  absl::Status ShowSometimes() { return std::chrono::steady_clock::now() < next_show_ ? absl::OkStatus() : Show(); }
   absl::Status Show() {
     const auto now = std::chrono::steady_clock::now();
     next_show_ = now + std::chrono::seconds(1);

@@ -42,8 +42,7 @@ absl::StatusOr<std::vector<Digest>> VerifyingTileStore::FindMissing(std::span<co
 absl::Status VerifyingTileStore::Put(std::span<const StoredTile> tiles) {
   for (const StoredTile& t : tiles) {
     if (const auto content = DecodeVerified(t.data, t.digest); !content.ok()) {
-      return absl::InvalidArgumentError(
-          absl::StrCat("tile ", t.digest.Hex(), ": ", content.status().message()));
+      return absl::InvalidArgumentError(absl::StrCat("tile ", t.digest.Hex(), ": ", content.status().message()));
     }
   }
   return below_->Put(tiles);

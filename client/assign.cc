@@ -198,8 +198,8 @@ absl::Status Assign(const std::string& assignment, Stack* stack) {
     }
     const FieldDescriptor* field = message->GetDescriptor()->FindFieldByName(part.name);
     if (field == nullptr) {
-      return where(absl::InvalidArgumentError(absl::StrCat("there is no \"", part.name, "\" here; there are ",
-                                                           FieldNames(message->GetDescriptor()))));
+      return where(absl::InvalidArgumentError(
+          absl::StrCat("there is no \"", part.name, "\" here; there are ", FieldNames(message->GetDescriptor()))));
     }
     if (next + 1 == pieces.size()) {
       RETURN_IF_ERROR(SetField(value, frame, field, message), where);
@@ -211,8 +211,8 @@ absl::Status Assign(const std::string& assignment, Stack* stack) {
     const auto* reflection = message->GetReflection();
     if (field->is_repeated()) {
       if (part.which > reflection->FieldSize(*message, field)) {
-        return where(absl::InvalidArgumentError(absl::StrCat("there is no ", part.name, "[", part.which, "]; there are ",
-                                                             reflection->FieldSize(*message, field))));
+        return where(absl::InvalidArgumentError(absl::StrCat("there is no ", part.name, "[", part.which,
+                                                             "]; there are ", reflection->FieldSize(*message, field))));
       }
       message = reflection->MutableRepeatedMessage(message, field, part.which - 1);
     } else {

@@ -77,8 +77,11 @@ class CommandLine {
   }
 
   void AddNewCommand() {
-    CLI::App* sub = Add("new", "A starting stack for a plate: it keys as it stands", [this] { return RunNew(globals_, new_); });
-    sub->add_option("--plate", new_.plate, "Path with %04d for the frame number, or of one frame")->required()->type_name("FILES");
+    CLI::App* sub =
+        Add("new", "A starting stack for a plate: it keys as it stands", [this] { return RunNew(globals_, new_); });
+    sub->add_option("--plate", new_.plate, "Path with %04d for the frame number, or of one frame")
+        ->required()
+        ->type_name("FILES");
     sub->add_option("--output,-o", new_.output, "Stack to write")->required()->type_name("STACK");
     sub->add_option("--background", new_.background, "What it goes over; default: a plain grey")->type_name("FILES");
     sub->add_option("--frames", new_.frames, "Only these, as in 1001-1048; needed where only the daemon sees the files")
@@ -86,7 +89,8 @@ class CommandLine {
     sub->add_option("--encoding", new_.encoding,
                     "linear, srgb, bt709, cineon or acescct; default: as the files' headers say, else linear for EXR, "
                     "cineon for DPX, srgb for the rest");
-    sub->add_option("--screen-box", new_.screen_box, "A box of bare screen, where it isn't found by itself; @FRAME: there at that frame")
+    sub->add_option("--screen-box", new_.screen_box,
+                    "A box of bare screen, where it isn't found by itself; @FRAME: there at that frame")
         ->type_name("X,Y,WIDTH,HEIGHT");
     sub->add_flag("--force", new_.force, "Overwrite the stack");
     sub->footer(
@@ -114,7 +118,8 @@ class CommandLine {
     AddStack(look, &look_.stack);
     look->add_option("PASS", look_.pass, "A pass, plate or mask")->required();
     look->add_option("--frame,-f", look_.frame, "Frame number")->required();
-    look->add_option("--as", look_.as, "matte, black, checker, plate, background, color or wipe")->capture_default_str();
+    look->add_option("--as", look_.as, "matte, black, checker, plate, background, color or wipe")
+        ->capture_default_str();
     look->add_option("--background", look_.background, "Plate or pass behind it, for --as background");
     look->add_option("--output,-o", look_.output, "PNG to write")->required()->type_name("FILE");
     look->add_option("--stops", look_.stops, "Exposure for looking")->capture_default_str();
@@ -145,10 +150,13 @@ class CommandLine {
     invalidate->add_option("--frames", invalidate_.frames, "Only these, as in 1001-1010")->type_name("A-B");
     invalidate->add_flag("--with-dependents", invalidate_.with_dependents,
                          "Also everything below, even where the pixels above it come out the same");
-    invalidate->add_option("--worker", invalidate_.worker,
-                           "What this worker made, in all stacks: its name, or the host before the colon (`selvage workers`)")
+    invalidate
+        ->add_option("--worker", invalidate_.worker,
+                     "What this worker made, in all stacks: its name, or the host before the colon (`selvage workers`)")
         ->type_name("NAME");
-    invalidate->add_option("--since", invalidate_.since, "With --worker: made then or later; 14:02, \"2026-11-25 14:02\", 90m, 2h, 3d")
+    invalidate
+        ->add_option("--since", invalidate_.since,
+                     "With --worker: made then or later; 14:02, \"2026-11-25 14:02\", 90m, 2h, 3d")
         ->type_name("TIME");
     invalidate->footer(
         "\nNothing older is shown once this returns, also by jobs that run. Passes below are rendered\n"
@@ -166,7 +174,8 @@ class CommandLine {
     CLI::App* fetch = Add("fetch", "Write finished deliverables, verified, each file whole or not at all",
                           [this] { return RunFetch(globals_, fetch_); });
     fetch->add_option("JOB", fetch_.job, "Job id; default: the newest");
-    fetch->add_option("--to", fetch_.to, "Folder, below it one a deliverable; default: where the stack says")->type_name("DIR");
+    fetch->add_option("--to", fetch_.to, "Folder, below it one a deliverable; default: where the stack says")
+        ->type_name("DIR");
     fetch->add_option("--deliverable", fetch_.deliverable, "Only this one");
     fetch->add_option("--frames", fetch_.frames, "Only these, as in 1001-1010")->type_name("A-B");
     AddReport();
@@ -176,14 +185,18 @@ class CommandLine {
     CLI::App* report = Add("report", "Figures of mattes, frame by frame, and which frames to look at",
                            [this] { return RunReport(globals_, report_); });
     report->add_option("JOB", report_.of.stack, "Job id or stack file; default: the newest job");
-    report->add_option("PASS", report_.passes, "Passes, plates or masks; default: the foregrounds and mattes that are delivered");
+    report->add_option("PASS", report_.passes,
+                       "Passes, plates or masks; default: the foregrounds and mattes that are delivered");
     report->add_option("--set", report_.of.set, kSetHelp)->type_name("PATH=VALUE")->allow_extra_args(false);
     report->add_option("--frames", report_.frames, "Only these, as in 1001-1010")->type_name("A-B");
     report->add_option("--core", report_.core, "Matte in which all must be solid")->type_name("NAME");
     report->add_option("--outside", report_.outside, "Matte in which all must be clear")->type_name("NAME");
-    report->add_option("--plate", report_.plate, "Picture to follow motion in; default: the plate that the pass comes from")
+    report
+        ->add_option("--plate", report_.plate,
+                     "Picture to follow motion in; default: the plate that the pass comes from")
         ->type_name("NAME");
-    report->add_option("--color", report_.color, "Foreground colour of a matte; default: a picture's own")->type_name("NAME");
+    report->add_option("--color", report_.color, "Foreground colour of a matte; default: a picture's own")
+        ->type_name("NAME");
     report->add_option("--screen", report_.screen, "green or blue; default: as the first despill says")
         ->check(CLI::IsMember({"green", "blue"}));
     report->add_option("--clip", report_.clip, "Colour that counts as clipped; default: 1");
@@ -211,12 +224,12 @@ class CommandLine {
   void AddFarmCommands() {
     CLI::App* jobs = Add("jobs", "Jobs, newest first", [this] { return RunJobs(globals_, jobs_); });
     jobs->add_option("--limit", jobs_.limit, "How many")->capture_default_str()->check(CLI::Range(1, 10000));
-    CLI::App* cancel = Add("cancel", "Stop a job; what it rendered is kept", [this] { return RunCancel(globals_, watch_); });
+    CLI::App* cancel =
+        Add("cancel", "Stop a job; what it rendered is kept", [this] { return RunCancel(globals_, watch_); });
     cancel->add_option("JOB", watch_.job, "Job id, or `last`")->required();
     Add("workers", "Who renders", [this] { return RunWorkers(globals_); });
-    CLI::App* cache = Add("cache", "What is kept, and what it saves", [this] {
-      return chosen_cache_ ? chosen_cache_() : RunCache(globals_, cache_);
-    });
+    CLI::App* cache = Add("cache", "What is kept, and what it saves",
+                          [this] { return chosen_cache_ ? chosen_cache_() : RunCache(globals_, cache_); });
     cache->add_option("--stack", cache_.stack, "Pass by pass for this stack name")->type_name("NAME");
     cache->footer(
         "\nExamples:\n"
@@ -291,7 +304,8 @@ absl::Status ParseFrames(const std::string& text, Frames* frames) {
   const std::string last = dash == std::string::npos ? first : text.substr(dash + 1);
   if (!absl::SimpleAtoi(first, &frames->first) || !absl::SimpleAtoi(last, &frames->last) ||
       frames->last < frames->first) {
-    return absl::InvalidArgumentError(absl::StrCat("\"", text, "\" are no frames; expected A-B with A <= B, as in 1001-1010"));
+    return absl::InvalidArgumentError(
+        absl::StrCat("\"", text, "\" are no frames; expected A-B with A <= B, as in 1001-1010"));
   }
   return absl::OkStatus();
 }

@@ -14,11 +14,11 @@ namespace selvage::client {
 // Exit codes, as `selvage --help` documents them.
 enum ExitCode {
   kOk = 0,
-  kRefused = 1,       // the stack or the request is wrong; the message says where
-  kUsage = 2,         // the command line is wrong
-  kNoDaemon = 3,      // no daemon answers
-  kJobFailed = 4,     // the job failed or was cancelled
-  kCannotWrite = 5,   // a file could not be written
+  kRefused = 1,      // the stack or the request is wrong; the message says where
+  kUsage = 2,        // the command line is wrong
+  kNoDaemon = 3,     // no daemon answers
+  kJobFailed = 4,    // the job failed or was cancelled
+  kCannotWrite = 5,  // a file could not be written
 };
 
 // Prints what is wrong on standard error and gives the exit code for it.

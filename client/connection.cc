@@ -44,9 +44,9 @@ std::unique_ptr<grpc::ClientContext> Connection::Stream() const { return std::ma
 absl::Status Connection::Explain(const grpc::Status& status) const {
   if (status.ok()) return absl::OkStatus();
   if (status.error_code() == grpc::StatusCode::UNAVAILABLE) {
-    return absl::UnavailableError(absl::StrCat("no answer from the daemon at ", server_,
-                                               " (start it with `selvaged`, or name another with --server): ",
-                                               status.error_message()));
+    return absl::UnavailableError(
+        absl::StrCat("no answer from the daemon at ", server_,
+                     " (start it with `selvaged`, or name another with --server): ", status.error_message()));
   }
   if (status.error_code() == grpc::StatusCode::DEADLINE_EXCEEDED) {
     return absl::DeadlineExceededError(absl::StrCat("the daemon at ", server_, " took too long to answer"));

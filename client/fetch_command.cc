@@ -44,21 +44,23 @@ absl::Status RunFetch(const Globals& globals, const FetchOptions& options) {
     if (!options.deliverable.empty() && d.name() != options.deliverable) continue;
     found = true;
     const FrameRange& range = d.has_frames() ? d.frames() : reply.stack().frames();
-    ASSIGN_OR_RETURN(const FilePattern files, ParsePattern(d.files()), Annotate("deliverable \"", d.name(), "\" files"));
+    ASSIGN_OR_RETURN(const FilePattern files, ParsePattern(d.files()),
+                     Annotate("deliverable \"", d.name(), "\" files"));
     int written = 0;
     std::string last;
     for (int frame = std::max(range.first(), wanted.first); frame <= std::min(range.last(), wanted.last); ++frame) {
       std::string path = files.At(frame);
       // A folder a deliverable: their files may have the same names.
-      if (!options.to.empty()) path = (std::filesystem::path(options.to) / d.name() / std::filesystem::path(path).filename()).string();
+      if (!options.to.empty())
+        path = (std::filesystem::path(options.to) / d.name() / std::filesystem::path(path).filename()).string();
       RETURN_IF_ERROR(FetchFrame(connection, job, d, frame, path));
       last = path;
       ++written;
     }
     if (!globals.json) std::printf("%s: %d files, the last is %s\n", d.name().c_str(), written, last.c_str());
     if (written == 0) {
-      return absl::InvalidArgumentError(absl::StrCat("deliverable \"", d.name(), "\" covers frames ", range.first(), "-",
-                                                     range.last(), "; none of them was asked for"));
+      return absl::InvalidArgumentError(absl::StrCat("deliverable \"", d.name(), "\" covers frames ", range.first(),
+                                                     "-", range.last(), "; none of them was asked for"));
     }
   }
   if (!found) {

@@ -101,10 +101,12 @@ std::string Why(Finding::Kind kind, double value, double median, bool many, cons
       return absl::StrCat(px, "of hole", given.core.empty() ? "" : absl::StrCat(" inside `", given.core, "`"),
                           Where(figures.largest_hole()), usual);
     case Finding::SPECK:
-      return absl::StrCat(px, given.outside.empty() ? "of specks" : absl::StrCat("of matte inside `", given.outside, "`"),
+      return absl::StrCat(px,
+                          given.outside.empty() ? "of specks" : absl::StrCat("of matte inside `", given.outside, "`"),
                           Where(figures.largest_speck()), usual);
     case Finding::SOFTNESS:
-      return absl::StrCat(most, Whole(100 * value), " % of the matte is soft, the shot's median is ", Whole(100 * median), " %");
+      return absl::StrCat(most, Whole(100 * value), " % of the matte is soft, the shot's median is ",
+                          Whole(100 * median), " %");
     case Finding::FLICKER:
       return times("edge flicker");
     case Finding::JUMP:
@@ -135,7 +137,8 @@ class Finder {
     FindOutliers(kEdgeSpill, FindOutliers(kSpill));
     FindOutliers(kClipped);
     FindOutliers(kNegative);
-    std::stable_sort(found_.begin(), found_.end(), [](const Finding& a, const Finding& b) { return a.first() < b.first(); });
+    std::stable_sort(found_.begin(), found_.end(),
+                     [](const Finding& a, const Finding& b) { return a.first() < b.first(); });
     return std::move(found_);
   }
 
@@ -215,7 +218,9 @@ class Finder {
 
 }  // namespace
 
-std::vector<Finding> FindingsOf(const PassReport& report, const GivenMattes& given) { return Finder(report, given).Find(); }
+std::vector<Finding> FindingsOf(const PassReport& report, const GivenMattes& given) {
+  return Finder(report, given).Find();
+}
 
 std::string InWords(const Finding& finding) {
   return absl::StrCat(finding.first(), finding.last() > finding.first() ? absl::StrCat("-", finding.last()) : "", ": ",

@@ -84,10 +84,11 @@ absl::Status RunInvalidate(const Globals& globals, const InvalidateOptions& opti
     return absl::OkStatus();
   }
   const std::string what =
-      !options.worker.empty() ? absl::StrCat(reply.results(), " results that ", options.worker, " made")
-                              : absl::StrCat(options.all ? "all passes" : absl::StrCat("pass \"", options.pass, "\""),
-                                             " of stack \"", request.stack_name(), "\"",
-                                             options.frames.empty() ? "" : absl::StrCat(", frames ", options.frames, ","));
+      !options.worker.empty()
+          ? absl::StrCat(reply.results(), " results that ", options.worker, " made")
+          : absl::StrCat(options.all ? "all passes" : absl::StrCat("pass \"", options.pass, "\""), " of stack \"",
+                         request.stack_name(), "\"",
+                         options.frames.empty() ? "" : absl::StrCat(", frames ", options.frames, ","));
   std::printf("%s%s will be rendered anew at the next submission\n", what.c_str(),
               options.with_dependents ? " and everything below" : "");
   return absl::OkStatus();
@@ -108,7 +109,8 @@ absl::StatusOr<int64_t> ParseTime(const std::string& text, int64_t now_unix_ms) 
   const bool of_day = std::sscanf(text.c_str(), "%2d:%2d%n", &t.tm_hour, &t.tm_min, &end) == 2 && end == size;
   const bool dated = !of_day &&
                      std::sscanf(text.c_str(), "%4d-%2d-%2d %2d:%2d%n", &t.tm_year, &t.tm_mon, &t.tm_mday, &t.tm_hour,
-                                 &t.tm_min, &end) == 5 && end == size;
+                                 &t.tm_min, &end) == 5 &&
+                     end == size;
   t.tm_sec = 0;
   if (dated) t.tm_year -= 1900, t.tm_mon -= 1;
   const bool valid = t.tm_mon >= 0 && t.tm_mon < 12 && t.tm_mday >= 1 && t.tm_mday <= 31 && t.tm_hour >= 0 &&

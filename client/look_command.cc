@@ -20,8 +20,8 @@ absl::Status RunLook(const Globals& globals, const LookOptions& options) {
   LookPicture& look = *request.mutable_look();
   LookPicture::As as;
   if (!LookPicture::As_Parse(absl::StrCat("AS_", absl::AsciiStrToUpper(options.as)), &as)) {
-    return absl::InvalidArgumentError(absl::StrCat(
-        "--as ", options.as, ": allowed are matte, black, checker, plate, background, color, wipe"));
+    return absl::InvalidArgumentError(
+        absl::StrCat("--as ", options.as, ": allowed are matte, black, checker, plate, background, color, wipe"));
   }
   look.set_as(as);
   look.set_behind(options.background);

@@ -27,7 +27,8 @@ const DescriptorPool& CommentedPool() {
   static const DescriptorPool* const pool = [] {
     auto* out = new DescriptorPool;
     google::protobuf::FileDescriptorSet set;
-    set.ParseFromArray(selvage_descriptors_begin, static_cast<int>(selvage_descriptors_end - selvage_descriptors_begin));
+    set.ParseFromArray(selvage_descriptors_begin,
+                       static_cast<int>(selvage_descriptors_end - selvage_descriptors_begin));
     for (const auto& file : set.file()) out->BuildFile(file);
     return out;
   }();
@@ -84,7 +85,8 @@ std::string TypeOf(const FieldDescriptor* field) {
       break;
     case FieldDescriptor::CPPTYPE_ENUM: {
       std::vector<std::string> values;
-      for (int i = 0; i < field->enum_type()->value_count(); ++i) values.push_back(field->enum_type()->value(i)->name());
+      for (int i = 0; i < field->enum_type()->value_count(); ++i)
+        values.push_back(field->enum_type()->value(i)->name());
       type = absl::StrJoin(values, " | ");
       break;
     }
@@ -197,8 +199,8 @@ absl::StatusOr<std::string> ManualPage(const std::string& name) {
   }
   std::string out = absl::StrCat(op->name, "  (", op->traits.family(), ", revision ", op->traits.revision(), ")\n\n");
   absl::StrAppend(&out, Indent(CommentOf(Commented(op->message)), "  "), "\n\n");
-  const std::string takes = op->traits.takes_size() == 0 ? "nothing: first step of a pass without `from`"
-                                                         : Kinds(op->traits.takes());
+  const std::string takes =
+      op->traits.takes_size() == 0 ? "nothing: first step of a pass without `from`" : Kinds(op->traits.takes());
   const std::string gives = op->traits.gives() == KIND_UNSPECIFIED
                                 ? (op->traits.takes_size() == 0 ? "as `as` says" : "what it took")
                                 : KindName(op->traits.gives());

@@ -35,7 +35,8 @@ absl::StatusOr<SampleBox> ParseBox(const std::string& text) {
   const bool at_frame = text.find('@') != std::string::npos;
   if (numbers.size() != parts.size() || numbers.size() != (at_frame ? 5u : 4u) || numbers[2] < 1 || numbers[3] < 1) {
     return absl::InvalidArgumentError(absl::StrCat(
-        "--screen-box ", text, ": expected X,Y,WIDTH,HEIGHT in pixels from the top left, as in 40,40,96,96 (or 40,40,96,96@1012)"));
+        "--screen-box ", text,
+        ": expected X,Y,WIDTH,HEIGHT in pixels from the top left, as in 40,40,96,96 (or 40,40,96,96@1012)"));
   }
   SampleBox box;
   box.set_x(numbers[0]);
@@ -78,7 +79,8 @@ std::string SeenFrom(const std::string& stack, const std::string& files) {
 // Asks the daemon, frame by frame.
 class Surveyor {
  public:
-  Surveyor(const Globals& globals, const StartingStack& s, const Frames& frames, const std::optional<Encoding>& encoding)
+  Surveyor(const Globals& globals, const StartingStack& s, const Frames& frames,
+           const std::optional<Encoding>& encoding)
       : connection_(globals) {
     Stack& stack = *request_.mutable_stack();
     stack.set_name(s.name);
@@ -95,7 +97,9 @@ class Surveyor {
   absl::StatusOr<Surveyed> At(int frame, const SurveyPlate& survey) {
     request_.set_frame(frame);
     *request_.mutable_survey() = survey;
-    const auto open = [&](grpc::ClientContext* context, uint64_t) { return connection_.jobs().Look(context, request_); };
+    const auto open = [&](grpc::ClientContext* context, uint64_t) {
+      return connection_.jobs().Look(context, request_);
+    };
     ASSIGN_OR_RETURN(const ReceivedFile file, ReceiveFile(connection_, open));
     std::vector<std::string> faults;
     for (const StackError& e : file.errors) faults.push_back(e.message());
@@ -119,7 +123,8 @@ SurveyPlate ForColor(const Rgb& screen) {
 }
 
 void Insert(Surveyed s, std::vector<Surveyed>* surveys) {
-  const auto at = std::find_if(surveys->begin(), surveys->end(), [&](const Surveyed& other) { return other.frame >= s.frame; });
+  const auto at =
+      std::find_if(surveys->begin(), surveys->end(), [&](const Surveyed& other) { return other.frame >= s.frame; });
   if (at != surveys->end() && at->frame == s.frame) {
     *at = std::move(s);
   } else {
@@ -128,7 +133,8 @@ void Insert(Surveyed s, std::vector<Surveyed>* surveys) {
 }
 
 // Surveys of frames over the whole range, all for one screen colour.
-absl::StatusOr<std::vector<Surveyed>> SurveyFrames(Surveyor* surveyor, const Frames& frames, const std::optional<SampleBox>& box) {
+absl::StatusOr<std::vector<Surveyed>> SurveyFrames(Surveyor* surveyor, const Frames& frames,
+                                                   const std::optional<SampleBox>& box) {
   const std::vector<int> first = SpreadFrames(frames, kFirstFrames);
   std::vector<Surveyed> surveys;
   Rgb screen;
@@ -149,7 +155,8 @@ absl::StatusOr<std::vector<Surveyed>> SurveyFrames(Surveyor* surveyor, const Fra
   }
   const auto add = [&](const std::vector<int>& more) -> absl::Status {
     for (int frame : more) {
-      const bool there = std::any_of(surveys.begin(), surveys.end(), [&](const Surveyed& s) { return s.frame == frame; });
+      const bool there =
+          std::any_of(surveys.begin(), surveys.end(), [&](const Surveyed& s) { return s.frame == frame; });
       if (there) continue;
       ASSIGN_OR_RETURN(Surveyed found, surveyor->At(frame, ForColor(screen)));
       Insert(std::move(found), &surveys);
@@ -176,19 +183,22 @@ void Report(const NewOptions& options, const StartingStack& s) {
   const PlateFindings& f = s.findings;
   const SampleBox& box = f.box();
   std::vector<std::vector<std::string>> rows = {
-      {"plate", absl::StrFormat("%s, %d x %d, frames %d-%d", s.plate_files, f.width(), f.height(), f.first(), f.last())},
+      {"plate",
+       absl::StrFormat("%s, %d x %d, frames %d-%d", s.plate_files, f.width(), f.height(), f.first(), f.last())},
       {"encoding", absl::StrFormat("%s; values from %.3g to %.3g", NameOf(f.encoding()), f.least(), f.greatest())},
       {"surveyed", absl::StrCat("frames ", absl::StrJoin(f.surveyed(), ", "))},
-      {"screen", absl::StrFormat("R %.3g G %.3g B %.3g, saturation %.2f; bare over %s of the picture", f.screen(0), f.screen(1),
-                                 f.screen(2), f.saturation(), Percent(f.bare_share()))},
-      {"sample box", absl::StrFormat("x %d y %d, %d x %d; noise %.2g %% of its level", box.x(), box.y(), box.width(), box.height(),
-                                     100 * f.roughness())},
-      {"garbage mask", f.garbage().empty() ? "none" : absl::StrCat("keeps ", Percent(f.garbage_share()), " of the picture")}};
+      {"screen", absl::StrFormat("R %.3g G %.3g B %.3g, saturation %.2f; bare over %s of the picture", f.screen(0),
+                                 f.screen(1), f.screen(2), f.saturation(), Percent(f.bare_share()))},
+      {"sample box", absl::StrFormat("x %d y %d, %d x %d; noise %.2g %% of its level", box.x(), box.y(), box.width(),
+                                     box.height(), 100 * f.roughness())},
+      {"garbage mask",
+       f.garbage().empty() ? "none" : absl::StrCat("keeps ", Percent(f.garbage_share()), " of the picture")}};
   for (const auto& row : rows) std::printf("%-13s %s\n", row[0].c_str(), row[1].c_str());
   const int middle = static_cast<int>((int64_t{f.first()} + f.last()) / 2);
   const char* file = options.output.c_str();
-  std::printf("\n%s is written. Next:\n  selvage look %s comp --frame %d --as black -o comp.png\n  selvage submit %s --watch\n",
-              file, file, middle, file);
+  std::printf(
+      "\n%s is written. Next:\n  selvage look %s comp --frame %d --as black -o comp.png\n  selvage submit %s --watch\n",
+      file, file, middle, file);
 }
 
 }  // namespace

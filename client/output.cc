@@ -78,7 +78,8 @@ std::string FrameList(const google::protobuf::RepeatedField<int32_t>& frames) {
 
 std::string Remarks(const google::protobuf::RepeatedPtrField<JobRemark>& remarks) {
   std::string out;
-  for (const JobRemark& r : remarks) absl::StrAppend(&out, "beware: ", r.pass(), " at ", FrameList(r.frame()), ": ", r.text(), "\n");
+  for (const JobRemark& r : remarks)
+    absl::StrAppend(&out, "beware: ", r.pass(), " at ", FrameList(r.frame()), ": ", r.text(), "\n");
   return out;
 }
 

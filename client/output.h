@@ -16,10 +16,10 @@ std::string Table(const std::vector<std::string>& header, const std::vector<std:
 // The message as JSON with field names as in the .proto, ending in a newline.
 std::string Json(const google::protobuf::Message& message);
 
-std::string Bytes(uint64_t bytes);      // "3.2 GiB"
-std::string Seconds(double seconds);    // "0.4 s", "2 min 05 s"
+std::string Bytes(uint64_t bytes);                                              // "3.2 GiB"
+std::string Seconds(double seconds);                                            // "0.4 s", "2 min 05 s"
 std::string FrameList(const google::protobuf::RepeatedField<int32_t>& frames);  // "1001-1010, 1020"
-std::string StateName(JobState state);  // "running"
+std::string StateName(JobState state);                                          // "running"
 // "beware: clean at 1001: ...", a line each.
 std::string Remarks(const google::protobuf::RepeatedPtrField<JobRemark>& remarks);
 

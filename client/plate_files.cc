@@ -62,10 +62,12 @@ absl::Status Fault(const std::string& given, const std::string& what) {
   return absl::InvalidArgumentError(absl::StrCat("plate ", given, ": ", what));
 }
 
-absl::StatusOr<PlateFiles> FindStill(const std::string& given, const std::string& path, const std::optional<Frames>& wanted) {
+absl::StatusOr<PlateFiles> FindStill(const std::string& given, const std::string& path,
+                                     const std::optional<Frames>& wanted) {
   std::error_code error;
   if (!wanted && !fs::is_regular_file(path, error)) {
-    return Fault(given, "there is no such file; expected a path with %04d for the frame number, or the path of one frame");
+    return Fault(given,
+                 "there is no such file; expected a path with %04d for the frame number, or the path of one frame");
   }
   return PlateFiles{path, wanted.value_or(Frames{1, 1}), true, {}};
 }
@@ -90,7 +92,8 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
   std::vector<int> frames = FramesOnDisk(pattern);
   if (frames.empty()) {
     if (!wanted) {
-      return Fault(given, "no such files are seen from here; if the daemon sees them, say which frames: --frames 1001-1048");
+      return Fault(given,
+                   "no such files are seen from here; if the daemon sees them, say which frames: --frames 1001-1048");
     }
     found.frames = *wanted;
     return found;
@@ -101,8 +104,8 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
   }
   found.frames = wanted.value_or(Frames{frames.front(), frames.back()});
   if (int64_t{found.frames.last} - found.frames.first >= kMostFrames) {
-    return Fault(given, absl::StrCat("frames ", found.frames.first, "-", found.frames.last, " are more than ", kMostFrames,
-                                     "; give fewer with --frames"));
+    return Fault(given, absl::StrCat("frames ", found.frames.first, "-", found.frames.last, " are more than ",
+                                     kMostFrames, "; give fewer with --frames"));
   }
   for (int frame = found.frames.first; frame <= found.frames.last && found.missing.size() < kMostMissing; ++frame) {
     if (!std::binary_search(frames.begin(), frames.end(), frame)) found.missing.push_back(frame);

@@ -41,9 +41,8 @@ std::string Tiles(uint64_t rendered, uint64_t reused) {
 std::string Headline(const JobProgress& progress) {
   const Sums s = Sum(progress);
   const uint64_t ended = s.rendered + s.reused + s.failed;
-  std::string text =
-      absl::StrFormat("%s  %s  %d of %d tasks  %d rendered  %d reused", progress.stack_name(),
-                      StateName(progress.state()), ended, s.total, s.rendered, s.reused);
+  std::string text = absl::StrFormat("%s  %s  %d of %d tasks  %d rendered  %d reused", progress.stack_name(),
+                                     StateName(progress.state()), ended, s.total, s.rendered, s.reused);
   absl::StrAppend(&text, Tiles(s.tiles_rendered, s.tiles_reused));
   if (s.failed > 0) absl::StrAppend(&text, "  ", s.failed, " failed");
   absl::StrAppend(&text, "  ", Seconds(progress.seconds()));
@@ -67,9 +66,9 @@ size_t NameWidth(const JobProgress& progress) {
 std::string PassLine(const PassProgress& pass, size_t name_width) {
   const uint64_t ended = Ended(pass);
   const int filled = pass.total() == 0 ? kBarWidth : static_cast<int>(ended * kBarWidth / pass.total());
-  std::string text = absl::StrFormat("  %-*s [%s%s] %d/%d", static_cast<int>(name_width), pass.pass(),
-                                     std::string(filled, '#'), std::string(kBarWidth - filled, '-'), ended,
-                                     pass.total());
+  std::string text =
+      absl::StrFormat("  %-*s [%s%s] %d/%d", static_cast<int>(name_width), pass.pass(), std::string(filled, '#'),
+                      std::string(kBarWidth - filled, '-'), ended, pass.total());
   if (pass.rendered() > 0) absl::StrAppend(&text, "  ", pass.rendered(), " rendered");
   text += Tiles(pass.tiles_rendered(), pass.tiles_reused());
   if (pass.reused() > 0) absl::StrAppend(&text, "  ", pass.reused(), " reused");

@@ -58,7 +58,8 @@ absl::StatusOr<Subject> FindSubject(Connection& connection, const ReportOptions&
     RETURN_IF_ERROR(subject.Refuse(reply.error()));
     return subject;
   }
-  if (!options.of.set.empty()) return absl::InvalidArgumentError("--set changes the values of a stack file, not of a job");
+  if (!options.of.set.empty())
+    return absl::InvalidArgumentError("--set changes the values of a stack file, not of a job");
   ASSIGN_OR_RETURN(subject.job, ResolveJob(connection, of));
   JobRef ref;
   ref.set_job_id(subject.job);
@@ -83,8 +84,8 @@ absl::StatusOr<Frames> FramesToReport(const Stack& stack, const std::string& ask
   Frames wanted;
   RETURN_IF_ERROR(ParseFrames(asked, &wanted));
   if (wanted.first < stack.frames().first() || wanted.last > stack.frames().last()) {
-    return absl::InvalidArgumentError(absl::StrCat("--frames ", asked, " are not all in the stack's ", stack.frames().first(),
-                                                   "-", stack.frames().last()));
+    return absl::InvalidArgumentError(absl::StrCat("--frames ", asked, " are not all in the stack's ",
+                                                   stack.frames().first(), "-", stack.frames().last()));
   }
   return wanted;
 }
@@ -153,7 +154,9 @@ class Measuring {
   absl::Status Ask(const Place& place, LookRequest* request) {
     request->set_pass(*place.pass);
     request->set_frame(place.frame->frame());
-    const auto open = [&](grpc::ClientContext* context, uint64_t) { return connection_.jobs().Look(context, *request); };
+    const auto open = [&](grpc::ClientContext* context, uint64_t) {
+      return connection_.jobs().Look(context, *request);
+    };
     const Annotate where(*place.pass, " frame ", place.frame->frame());
     ASSIGN_OR_RETURN(const ReceivedFile received, ReceiveFile(connection_, open), where);
     RETURN_IF_ERROR(subject_.Refuse(received.errors), where);
@@ -162,7 +165,8 @@ class Measuring {
   }
 
   void Show(bool live) {
-    std::fprintf(stderr, "%s%zu of %zu frames measured%s", live ? "\r" : "", done_.load(), places_.size(), live ? "" : "\n");
+    std::fprintf(stderr, "%s%zu of %zu frames measured%s", live ? "\r" : "", done_.load(), places_.size(),
+                 live ? "" : "\n");
     shown_ = true;
   }
 
@@ -187,9 +191,11 @@ std::string FrameTable(const PassReport& pass) {
   for (const PassReport::Frame& frame : pass.frame()) {
     const MatteFigures& f = frame.figures();
     const auto part = [](bool has, double v) { return has ? absl::StrFormat("%.3f", v) : "-"; };
-    const double soft = static_cast<double>(f.soft_pixels()) / std::max<double>(1, static_cast<double>(f.covered_pixels()));
+    const double soft =
+        static_cast<double>(f.soft_pixels()) / std::max<double>(1, static_cast<double>(f.covered_pixels()));
     rows.push_back({absl::StrCat(frame.frame()), absl::StrCat(f.hole_pixels()), absl::StrCat(f.speck_pixels()),
-                    absl::StrFormat("%.1f", 100 * soft), part(f.has_flicker(), f.flicker()), part(f.has_jump(), f.jump())});
+                    absl::StrFormat("%.1f", 100 * soft), part(f.has_flicker(), f.flicker()),
+                    part(f.has_jump(), f.jump())});
     if (!colored) continue;
     rows.back().insert(rows.back().end(), {absl::StrCat(f.spill_pixels()), part(true, f.edge_spill()),
                                            absl::StrCat(f.clipped_pixels()), absl::StrCat(f.negative_pixels())});
@@ -219,7 +225,8 @@ absl::Status RunReport(const Globals& globals, const ReportOptions& options) {
   ASSIGN_OR_RETURN(const Frames frames, FramesToReport(subject.stack, options.frames));
   const std::vector<std::string> passes = options.passes.empty() ? PassesToReport(subject.stack) : options.passes;
   if (passes.empty()) {
-    return absl::InvalidArgumentError("the stack delivers no matte and nothing with an alpha: say which pass to measure");
+    return absl::InvalidArgumentError(
+        "the stack delivers no matte and nothing with an alpha: say which pass to measure");
   }
   ShotReport report;
   report.set_stack_name(subject.stack.name());
@@ -233,8 +240,9 @@ absl::Status RunReport(const Globals& globals, const ReportOptions& options) {
   measure.set_core(options.core);
   measure.set_outside(options.outside);
   measure.set_color(options.color);
-  measure.set_screen(options.screen.empty() ? ScreenToReport(subject.stack)
-                                            : options.screen == "blue" ? Screen::BLUE : Screen::GREEN);
+  measure.set_screen(options.screen.empty()     ? ScreenToReport(subject.stack)
+                     : options.screen == "blue" ? Screen::BLUE
+                                                : Screen::GREEN);
   if (options.clip) measure.mutable_clip()->set_value(*options.clip);
   RETURN_IF_ERROR(Measuring(connection, subject, measure, &report).Run(AtOnce(connection)));
   for (PassReport& pass : *report.mutable_pass()) {

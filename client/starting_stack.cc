@@ -26,7 +26,8 @@ std::string PlateText(const StartingStack& s) {
   const PlateFindings& f = s.findings;
   std::string text = absl::StrFormat(
       "# The plate: %d x %d, values from %.3g to %.3g. Screen colour R %.3g G %.3g B %.3g, saturation %.2f;\n"
-      "# bare screen is %.0f %% of the picture. `encoding` is what the files say of themselves, or what is usual for their\n"
+      "# bare screen is %.0f %% of the picture. `encoding` is what the files say of themselves, or what is usual for "
+      "their\n"
       "# type: change it to ENCODING_BT709 (or another) where that is wrong.\n",
       f.width(), f.height(), f.least(), f.greatest(), f.screen(0), f.screen(1), f.screen(2), f.saturation(),
       100 * f.bare_share());
@@ -116,13 +117,13 @@ std::string TextOf(const StartingStack& s) {
   const double scale = f.height() / 360.0;
   const int middle = static_cast<int>((int64_t{f.first()} + f.last()) / 2);
   std::string text = absl::StrCat(
-      "# A starting stack, written by `selvage new`. It keys as it stands. Look at it first:\n#   selvage look ", s.file,
-      " comp --frame ", middle, " --as black -o comp.png\n#   selvage look ", s.file, " matte --frame ", middle,
+      "# A starting stack, written by `selvage new`. It keys as it stands. Look at it first:\n#   selvage look ",
+      s.file, " comp --frame ", middle, " --as black -o comp.png\n#   selvage look ", s.file, " matte --frame ", middle,
       " --as matte -o matte.png\n"
       "# then change it from the top down; `selvage steps NAME` says what every number of a step does.\n");
   for (const std::string& warning : f.warning()) absl::StrAppend(&text, "# Beware: ", warning, ".\n");
-  absl::StrAppend(&text, "name: ", Quoted(s.name), "\nframes { first: ", f.first(), " last: ", f.last(), " }\n\n", PlateText(s),
-                  GarbageText(f, scale));
+  absl::StrAppend(&text, "name: ", Quoted(s.name), "\nframes { first: ", f.first(), " last: ", f.last(), " }\n\n",
+                  PlateText(s), GarbageText(f, scale));
   const std::vector<std::pair<std::string, std::string>> values = {
       {"$box", BoxText(f.box())},
       {"$choke", absl::StrFormat("%.1f", kSpillReach * scale)},

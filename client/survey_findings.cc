@@ -132,7 +132,8 @@ std::string PathOf(const Outline& outline) {
 
 // How even a block of cells is: its greatest mean roughness over the surveys.
 // nullopt where it isn't bare. The box is measured at the first of them.
-std::optional<double> EvennessOf(const std::vector<const PlateSurvey*>& surveys, int column, int row, int wide, int high) {
+std::optional<double> EvennessOf(const std::vector<const PlateSurvey*>& surveys, int column, int row, int wide,
+                                 int high) {
   double worst = 0;
   for (const PlateSurvey* s : surveys) {
     double sum = 0;
@@ -262,7 +263,8 @@ absl::StatusOr<Rgb> AgreedScreen(const std::vector<Surveyed>& surveys) {
 
 Outline HullOfForeground(const std::vector<Surveyed>& surveys, bool margin) {
   const PlateSurvey& s = surveys[0].survey;
-  const int side = static_cast<int>(s.cell_side()), columns = static_cast<int>(s.columns()), rows = static_cast<int>(s.rows());
+  const int side = static_cast<int>(s.cell_side()), columns = static_cast<int>(s.columns()),
+            rows = static_cast<int>(s.rows());
   const int pad = margin ? static_cast<int>(kMargin * side) : 0, beyond = kBeyond * side;
   Outline corners;
   for (size_t cell : ForegroundCells(surveys)) {
@@ -309,9 +311,9 @@ absl::StatusOr<PlateFindings> MergeSurveys(const Frames& frames, const std::vect
   const PlateSurvey& first = surveys[0].survey;
   for (const Surveyed& s : surveys) {
     if (SameGrid(first, s.survey)) continue;
-    return absl::InvalidArgumentError(
-        absl::StrCat("the plate is ", first.width(), " x ", first.height(), " at frame ", surveys[0].frame, " and ",
-                     s.survey.width(), " x ", s.survey.height(), " at frame ", s.frame, "; one size is needed"));
+    return absl::InvalidArgumentError(absl::StrCat("the plate is ", first.width(), " x ", first.height(), " at frame ",
+                                                   surveys[0].frame, " and ", s.survey.width(), " x ",
+                                                   s.survey.height(), " at frame ", s.frame, "; one size is needed"));
   }
   PlateFindings f;
   f.set_first(frames.first);
@@ -349,13 +351,16 @@ absl::StatusOr<PlateFindings> MergeSurveys(const Frames& frames, const std::vect
     f.set_box_texture(s.survey.box_texture());
   }
   if (given && f.box_texture() > kRough) {
-    Warn(absl::StrFormat("the box %d,%d,%d,%d has texture in it: %.1f times as rough as the evenest bare screen, expected "
-                         "1 to %.0f; noise and screen colour measured there will be wrong",
-                         box->x(), box->y(), box->width(), box->height(), f.box_texture(), kRough),
+    Warn(absl::StrFormat(
+             "the box %d,%d,%d,%d has texture in it: %.1f times as rough as the evenest bare screen, expected "
+             "1 to %.0f; noise and screen colour measured there will be wrong",
+             box->x(), box->y(), box->width(), box->height(), f.box_texture(), kRough),
          &f);
   }
   if (!given && box->has_frame()) {
-    Warn(absl::StrCat("no part of the screen is bare at every surveyed frame; the sample box holds at frame ", box->frame()), &f);
+    Warn(absl::StrCat("no part of the screen is bare at every surveyed frame; the sample box holds at frame ",
+                      box->frame()),
+         &f);
   }
   for (const Surveyed& s : surveys) {
     if (s.survey.bare_share() >= kLeastShare) continue;

@@ -19,9 +19,9 @@ absl::Status RunVerify(const Globals& globals) {
   VerifyProgress p;
   while (stream->Read(&p)) {
     if (!live) continue;
-    std::fprintf(stderr, "\r%llu of %llu tiles, %llu results, %llu damaged ", static_cast<unsigned long long>(p.tiles_checked()),
-                 static_cast<unsigned long long>(p.tiles()), static_cast<unsigned long long>(p.results_checked()),
-                 static_cast<unsigned long long>(p.damaged()));
+    std::fprintf(stderr, "\r%llu of %llu tiles, %llu results, %llu damaged ",
+                 static_cast<unsigned long long>(p.tiles_checked()), static_cast<unsigned long long>(p.tiles()),
+                 static_cast<unsigned long long>(p.results_checked()), static_cast<unsigned long long>(p.damaged()));
   }
   if (live) std::fputs("\r\033[K", stderr);
   RETURN_IF_ERROR(connection.Explain(stream->Finish()));
@@ -34,8 +34,10 @@ absl::Status RunVerify(const Globals& globals) {
   if (p.damaged() == 0 && p.results_lost() == 0) {
     std::puts("all are whole");
   } else {
-    std::printf("%llu tiles were damaged and are deleted; %llu results lack tiles and will be rendered again when they are needed\n",
-                static_cast<unsigned long long>(p.damaged()), static_cast<unsigned long long>(p.results_lost()));
+    std::printf(
+        "%llu tiles were damaged and are deleted; %llu results lack tiles and will be rendered again when they are "
+        "needed\n",
+        static_cast<unsigned long long>(p.damaged()), static_cast<unsigned long long>(p.results_lost()));
   }
   return absl::OkStatus();
 }

@@ -26,9 +26,10 @@ absl::StatusOr<Address> ParseLoopback(const std::string& text) {
                         (inet_pton(AF_INET, a.host.c_str(), &four) == 1 && ntohl(four.s_addr) >> 24 == 127) ||
                         (inet_pton(AF_INET6, a.host.c_str(), &six) == 1 && IN6_IS_ADDR_LOOPBACK(&six));
   if (!loopback) {
-    return absl::InvalidArgumentError(absl::StrCat(
-        "\"", text, "\" is not a loopback address; this version talks to its own machine only (127.0.0.1, [::1] or "
-        "localhost), because it has no encryption and no passwords yet"));
+    return absl::InvalidArgumentError(
+        absl::StrCat("\"", text,
+                     "\" is not a loopback address; this version talks to its own machine only (127.0.0.1, [::1] or "
+                     "localhost), because it has no encryption and no passwords yet"));
   }
   return a;
 }

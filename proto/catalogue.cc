@@ -43,8 +43,7 @@ void CollectPorts(const Message& m, const std::string& prefix, std::vector<Port>
     for (int i = 0; i < count; ++i) {
       const std::string at = f->is_repeated() ? absl::StrCat(path, "[", i, "]") : path;
       if (traits.input_size() > 0) {
-        ports->push_back(
-            {at, traits, f->is_repeated() ? r->GetRepeatedString(m, f, i) : r->GetString(m, f), nullptr});
+        ports->push_back({at, traits, f->is_repeated() ? r->GetRepeatedString(m, f, i) : r->GetString(m, f), nullptr});
       } else if (f->cpp_type() == FieldDescriptor::CPPTYPE_MESSAGE) {
         const Message& sub = f->is_repeated() ? r->GetRepeatedMessage(m, f, i) : r->GetMessage(m, f);
         if (traits.measure() != MEASURE_NONE) {
@@ -95,9 +94,7 @@ const Operator* OperatorOf(const Step& step) {
   return &*it;
 }
 
-const Message& ParamsOf(const Step& step) {
-  return step.GetReflection()->GetMessage(step, OperatorOf(step)->field);
-}
+const Message& ParamsOf(const Step& step) { return step.GetReflection()->GetMessage(step, OperatorOf(step)->field); }
 
 Message* MutableParamsOf(Step* step) { return step->GetReflection()->MutableMessage(step, OperatorOf(*step)->field); }
 

@@ -51,9 +51,7 @@ Sha256Stream::Sha256Stream() : impl_(std::make_unique<Impl>()) {
 }
 Sha256Stream::~Sha256Stream() = default;
 
-void Sha256Stream::Update(std::string_view bytes) {
-  EVP_DigestUpdate(impl_->context, bytes.data(), bytes.size());
-}
+void Sha256Stream::Update(std::string_view bytes) { EVP_DigestUpdate(impl_->context, bytes.data(), bytes.size()); }
 
 Digest Sha256Stream::Finish() {
   Digest d;

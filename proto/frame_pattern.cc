@@ -50,8 +50,8 @@ absl::StatusOr<FilePattern> ParsePattern(const std::string& files) {
     const bool good = end < files.size() && files[end] == 'd' &&
                       (width.empty() || (width.size() == 2 && width[0] == '0' && width[1] >= '1'));
     if (!good) {
-      return absl::InvalidArgumentError(
-          absl::StrCat("has \"", files.substr(i, end + 1 - i), "\", allowed is one %d or %0", "Nd, N 1 to ", kMaxDigits));
+      return absl::InvalidArgumentError(absl::StrCat("has \"", files.substr(i, end + 1 - i),
+                                                     "\", allowed is one %d or %0", "Nd, N 1 to ", kMaxDigits));
     }
     if (!pattern.still()) return absl::InvalidArgumentError("has two frame numbers, allowed is one %d or %04d");
     pattern.digits = width.empty() ? 1 : width[1] - '0';

@@ -34,22 +34,20 @@ struct NoAnnotation {
 #define SELVAGE_CONCAT(a, b) SELVAGE_CONCAT_(a, b)
 #define SELVAGE_PICK(_1, _2, NAME, ...) NAME
 
-#define RETURN_IF_ERROR(...) \
-  SELVAGE_PICK(__VA_ARGS__, SELVAGE_RETURN_2, SELVAGE_RETURN_1)(__VA_ARGS__)
+#define RETURN_IF_ERROR(...) SELVAGE_PICK(__VA_ARGS__, SELVAGE_RETURN_2, SELVAGE_RETURN_1)(__VA_ARGS__)
 #define SELVAGE_RETURN_1(expr) SELVAGE_RETURN_2(expr, ::selvage::NoAnnotation{})
-#define SELVAGE_RETURN_2(expr, annotate)                           \
-  do {                                                             \
-    ::absl::Status selvage_status = (expr);                        \
-    if (!selvage_status.ok()) return (annotate)(selvage_status);   \
+#define SELVAGE_RETURN_2(expr, annotate)                         \
+  do {                                                           \
+    ::absl::Status selvage_status = (expr);                      \
+    if (!selvage_status.ok()) return (annotate)(selvage_status); \
   } while (false)
 
 #define SELVAGE_PICK3(_1, _2, _3, NAME, ...) NAME
-#define ASSIGN_OR_RETURN(...) \
-  SELVAGE_PICK3(__VA_ARGS__, SELVAGE_ASSIGN_3, SELVAGE_ASSIGN_2)(__VA_ARGS__)
+#define ASSIGN_OR_RETURN(...) SELVAGE_PICK3(__VA_ARGS__, SELVAGE_ASSIGN_3, SELVAGE_ASSIGN_2)(__VA_ARGS__)
 #define SELVAGE_ASSIGN_2(lhs, expr) SELVAGE_ASSIGN_3(lhs, expr, ::selvage::NoAnnotation{})
 #define SELVAGE_ASSIGN_3(lhs, expr, annotate) \
   SELVAGE_ASSIGN_IMPL(SELVAGE_CONCAT(selvage_value_, __COUNTER__), lhs, expr, annotate)
-#define SELVAGE_ASSIGN_IMPL(temp, lhs, expr, annotate)   \
-  auto temp = (expr);                                    \
-  if (!temp.ok()) return (annotate)(temp.status());      \
+#define SELVAGE_ASSIGN_IMPL(temp, lhs, expr, annotate) \
+  auto temp = (expr);                                  \
+  if (!temp.ok()) return (annotate)(temp.status());    \
   lhs = *std::move(temp)

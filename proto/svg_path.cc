@@ -151,8 +151,9 @@ class Parser {
     double value = 0;
     const auto result = std::from_chars(first, text_.data() + end, value);
     if (result.ec == std::errc::result_out_of_range) {
-      const bool tiny = std::string_view(first, text_.data() + end - first).find_first_of("eE") != std::string_view::npos &&
-                        std::string_view(first, text_.data() + end - first).find("-", 1) != std::string_view::npos;
+      const bool tiny =
+          std::string_view(first, text_.data() + end - first).find_first_of("eE") != std::string_view::npos &&
+          std::string_view(first, text_.data() + end - first).find("-", 1) != std::string_view::npos;
       if (!tiny) return ErrorAt(begin, "the number is beyond +-1e6");
       value = 0;
     }
@@ -338,7 +339,8 @@ class Parser {
         const double t0 = u.from + u.sweep * i / kCurvesPerArc, t1 = u.from + u.sweep * (i + 1) / kCurvesPerArc;
         const double k = 4.0 / 3 * std::tan((t1 - t0) / 4);
         const double c0 = std::cos(t0), s0 = std::sin(t0), c1 = std::cos(t1), s1 = std::sin(t1);
-        RETURN_IF_ERROR(Curve(u.At(c0 - k * s0, s0 + k * c0), u.At(c1 + k * s1, s1 - k * c1), last ? to : u.At(c1, s1)));
+        RETURN_IF_ERROR(
+            Curve(u.At(c0 - k * s0, s0 + k * c0), u.At(c1 + k * s1, s1 - k * c1), last ? to : u.At(c1, s1)));
       }
       RETURN_IF_ERROR(Note('A'));
     }

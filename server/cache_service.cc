@@ -50,8 +50,7 @@ class WriteCall final : public grpc::ServerReadReactor<WriteTilesRequest>,
   }
 
  private:
-  WriteCall(Engine* engine, OpenCalls* calls, WriteTilesReply* reply)
-      : engine_(engine), calls_(calls), reply_(reply) {}
+  WriteCall(Engine* engine, OpenCalls* calls, WriteTilesReply* reply) : engine_(engine), calls_(calls), reply_(reply) {}
 
   void ReadNext() {
     std::lock_guard<std::recursive_mutex> lock(mutex_);
@@ -167,8 +166,8 @@ class ReadCall final : public grpc::ServerWriteReactor<ReadTilesReply>,
 
 }  // namespace
 
-grpc::ServerUnaryReactor* CacheServiceImpl::FindMissing(grpc::CallbackServerContext* c, const FindMissingRequest* request,
-                                                        FindMissingReply* reply) {
+grpc::ServerUnaryReactor* CacheServiceImpl::FindMissing(grpc::CallbackServerContext* c,
+                                                        const FindMissingRequest* request, FindMissingReply* reply) {
   auto* reactor = c->DefaultReactor();
   auto digests = ParseDigests(request->digest());
   if (!digests.ok()) {

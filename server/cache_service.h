@@ -13,7 +13,8 @@ class CacheServiceImpl final : public CacheService::CallbackService {
 
   grpc::ServerUnaryReactor* FindMissing(grpc::CallbackServerContext* c, const FindMissingRequest* request,
                                         FindMissingReply* reply) override;
-  grpc::ServerReadReactor<WriteTilesRequest>* WriteTiles(grpc::CallbackServerContext* c, WriteTilesReply* reply) override;
+  grpc::ServerReadReactor<WriteTilesRequest>* WriteTiles(grpc::CallbackServerContext* c,
+                                                         WriteTilesReply* reply) override;
   grpc::ServerWriteReactor<ReadTilesReply>* ReadTiles(grpc::CallbackServerContext* c,
                                                       const ReadTilesRequest* request) override;
 

@@ -53,7 +53,8 @@ absl::Status Engine::Start() {
     if (entry.type != JournalType::kInvalidated) return;
     InvalidateRequest what;
     // A lost invalidation would serve old results: better not to start.
-    if (!what.ParseFromString(entry.payload)) bad = absl::DataLossError("the journal holds an invalidation that cannot be read");
+    if (!what.ParseFromString(entry.payload))
+      bad = absl::DataLossError("the journal holds an invalidation that cannot be read");
     epochs_.Add(what, entry.sequence);
   }));
   RETURN_IF_ERROR(bad);
@@ -166,8 +167,9 @@ void Engine::Tick() {
   for (const auto& e : errands) {
     if (e->kind == Errand::kJob) continue;
     if (Now() - std::max(last_worker_seen_, e->started) < options_.patience_seconds) continue;
-    End(e, JOB_FAILED, absl::UnavailableError("no worker is connected; start `selvage-worker`, or the daemon with "
-                                              "--local-workers"));
+    End(e, JOB_FAILED,
+        absl::UnavailableError("no worker is connected; start `selvage-worker`, or the daemon with "
+                               "--local-workers"));
   }
 }
 

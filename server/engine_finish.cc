@@ -35,7 +35,8 @@ std::string Clip(std::string text) {
 // None, or one a place of the tile grid; makers as they were sent.
 absl::Status CheckTileKeys(const TaskOutcome& outcome) {
   if (outcome.maker_size() > kMaxMakers) {
-    return absl::InvalidArgumentError(absl::StrCat(outcome.maker_size(), " makers; at most ", kMaxMakers, " were sent"));
+    return absl::InvalidArgumentError(
+        absl::StrCat(outcome.maker_size(), " makers; at most ", kMaxMakers, " were sent"));
   }
   for (const Maker& m : outcome.maker()) {
     if (m.worker().size() <= kMaxWorkerName && m.worker().find('\0') == std::string::npos) continue;
@@ -44,8 +45,8 @@ absl::Status CheckTileKeys(const TaskOutcome& outcome) {
   if (outcome.tile_keys().empty()) return absl::OkStatus();
   const size_t places = outcome.manifest().kind() == BLOB ? 0 : TileGrid(outcome.manifest().window()).count();
   if (outcome.tile_keys().size() == places * sizeof(Digest::bytes)) return absl::OkStatus();
-  return absl::InvalidArgumentError(absl::StrCat(outcome.tile_keys().size(), " bytes of tile keys; a result of ", places,
-                                                 " tiles has ", places * sizeof(Digest::bytes)));
+  return absl::InvalidArgumentError(absl::StrCat(outcome.tile_keys().size(), " bytes of tile keys; a result of ",
+                                                 places, " tiles has ", places * sizeof(Digest::bytes)));
 }
 
 // What rendering all of it takes: that is what keeping it saves.
@@ -72,10 +73,14 @@ void Engine::Finish(const TaskOutcome& outcome, Then<FinishReply> then) {
   if (!digest) return then(absl::InvalidArgumentError("the key of an outcome must have 32 bytes"));
   const ResultKey key{*digest};
   switch (outcome.result_case()) {
-    case TaskOutcome::kError: return FinishError(outcome, key, std::move(then));
-    case TaskOutcome::kFacts: return FinishFacts(outcome, key, std::move(then));
-    case TaskOutcome::kManifest: return FinishManifest(outcome, key, std::move(then));
-    case TaskOutcome::RESULT_NOT_SET: break;
+    case TaskOutcome::kError:
+      return FinishError(outcome, key, std::move(then));
+    case TaskOutcome::kFacts:
+      return FinishFacts(outcome, key, std::move(then));
+    case TaskOutcome::kManifest:
+      return FinishManifest(outcome, key, std::move(then));
+    case TaskOutcome::RESULT_NOT_SET:
+      break;
   }
   then(absl::InvalidArgumentError("an outcome needs a manifest, facts or an error"));
 }

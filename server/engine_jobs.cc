@@ -122,7 +122,8 @@ Engine::Handle Engine::Why(const WhyRequest& request, Then<WhyReply> then) {
       } else if (request.has_frame()) {
         std::erase_if(e->targets, [&](const Target& t) { return t.frame != request.frame(); });
         if (e->targets.empty()) {
-          bad = absl::InvalidArgumentError(absl::StrCat("pass \"", request.pass(), "\" has no frame ", request.frame()));
+          bad =
+              absl::InvalidArgumentError(absl::StrCat("pass \"", request.pass(), "\" has no frame ", request.frame()));
         }
       }
     }
@@ -162,12 +163,14 @@ Engine::Handle Engine::Look(const LookRequest& request, Then<LookResult> then) {
       return std::any_of(list.begin(), list.end(), [&](const auto& x) { return x.name() == name; });
     };
     if (!named(s.pass()) && !named(s.plate()) && !named(s.mask())) {
-      return End(e, JOB_FAILED, absl::NotFoundError(absl::StrCat("the stack has no pass, plate or mask \"", name, "\"")));
+      return End(e, JOB_FAILED,
+                 absl::NotFoundError(absl::StrCat("the stack has no pass, plate or mask \"", name, "\"")));
     }
     const int32_t frame = e->targets[0].frame;
     if (frame < s.frames().first() || frame > s.frames().last()) {
-      return End(e, JOB_FAILED, absl::InvalidArgumentError(absl::StrCat("frame ", frame, " is outside the stack's frames ",
-                                                                        s.frames().first(), "-", s.frames().last())));
+      return End(e, JOB_FAILED,
+                 absl::InvalidArgumentError(absl::StrCat("frame ", frame, " is outside the stack's frames ",
+                                                         s.frames().first(), "-", s.frames().last())));
     }
     Begin(e);
   });

@@ -98,12 +98,11 @@ void Engine::OnInspected(const std::shared_ptr<Errand>& e) {
 void Engine::PlanIt(const std::shared_ptr<Errand>& e) {
   const int round = e->round;
   pool_->Post([this, e, round, epochs = epochs_] {
-    auto planned =
-        MakePlan(*e->stack, e->targets, e->found, epochs,
-                 e->kind == Errand::kPlan ? Explain::kPasses
-                 : e->kind == Errand::kWhy ? Explain::kTargets
-                                           : Explain::kNothing,
-                 *cache_.index, *cache_.evictor);
+    auto planned = MakePlan(*e->stack, e->targets, e->found, epochs,
+                            e->kind == Errand::kPlan  ? Explain::kPasses
+                            : e->kind == Errand::kWhy ? Explain::kTargets
+                                                      : Explain::kNothing,
+                            *cache_.index, *cache_.evictor);
     // Hits are named before they are shown as such; a crash in between loses
     // only the reason that the next `plan` gives.
     const bool renders = e->kind == Errand::kJob || e->kind == Errand::kLook;

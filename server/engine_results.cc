@@ -35,7 +35,8 @@ absl::Status FindWorkOf(const InvalidateRequest& request, ResultIndex& index, st
       // It may have been made anew by another.
       if (!records[i]) continue;
       for (const Maker& m : MakersOf(*records[i])) {
-        if (IsWorkerOf(m.worker(), request.worker()) && m.made_unix_ms() >= request.since_unix_ms()) keys->insert(some[i]);
+        if (IsWorkerOf(m.worker(), request.worker()) && m.made_unix_ms() >= request.since_unix_ms())
+          keys->insert(some[i]);
       }
     }
   }
@@ -43,7 +44,8 @@ absl::Status FindWorkOf(const InvalidateRequest& request, ResultIndex& index, st
 }
 
 absl::Status NoDeliverable(const FetchRequest& r) {
-  return absl::NotFoundError(absl::StrCat("the job has no frame ", r.frame(), " of a deliverable \"", r.deliverable(), "\""));
+  return absl::NotFoundError(
+      absl::StrCat("the job has no frame ", r.frame(), " of a deliverable \"", r.deliverable(), "\""));
 }
 
 }  // namespace
@@ -61,7 +63,8 @@ void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
   };
   pool_->PostSerial([this, request, then = std::move(then), find] {
     auto job = jobs_.find(request.job_id());
-    if (job == jobs_.end()) return then(absl::NotFoundError(absl::StrCat("there is no job \"", request.job_id(), "\"")));
+    if (job == jobs_.end())
+      return then(absl::NotFoundError(absl::StrCat("there is no job \"", request.job_id(), "\"")));
     const auto place = std::make_pair(request.deliverable(), request.frame());
     if (const auto& e = job->second.live; e && !e->over) {
       if (!e->plan || e->replanning) return then(NotRendered(request));
@@ -102,7 +105,8 @@ void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
       for (int i = 0; i < 8; ++i) map.epoch |= uint64_t{static_cast<uint8_t>(text[i])} << (8 * i);
       const std::vector<Target> targets = DeliverableTargets(stack);
       for (size_t i = 0; i < targets.size() && 8 + 32 * (i + 1) <= text.size(); ++i) {
-        map.keys[{targets[i].deliverable, targets[i].frame}] = {*Digest::FromBytes(std::string_view(text).substr(8 + 32 * i, 32))};
+        map.keys[{targets[i].deliverable, targets[i].frame}] = {
+            *Digest::FromBytes(std::string_view(text).substr(8 + 32 * i, 32))};
       }
       pool_->PostSerial([this, use, stack_name, map = std::move(map)]() mutable {
         fetch_maps_.push_front(std::move(map));
@@ -124,11 +128,12 @@ void Engine::ReportLost(const ResultKey& key) {
 
 void Engine::Invalidate(const InvalidateRequest& request, Then<InvalidateReply> then) {
   if (request.has_frames() && request.frames().last() < request.frames().first()) {
-    return then(absl::InvalidArgumentError(
-        absl::StrCat("frames ", request.frames().first(), "-", request.frames().last(), ": the last is before the first")));
+    return then(absl::InvalidArgumentError(absl::StrCat("frames ", request.frames().first(), "-",
+                                                        request.frames().last(), ": the last is before the first")));
   }
   if (!request.worker().empty() && (!request.stack_name().empty() || !request.pass().empty() || request.has_frames())) {
-    return then(absl::InvalidArgumentError("what a worker made is invalidated in all stacks: name no stack, pass or frames"));
+    return then(
+        absl::InvalidArgumentError("what a worker made is invalidated in all stacks: name no stack, pass or frames"));
   }
   InvalidateRequest what = request;
   what.clear_disowned();
@@ -145,10 +150,10 @@ void Engine::InvalidatePasses(const InvalidateRequest& request, Then<InvalidateR
       auto names = cache_.index->FindNames(request.stack_name(), request.pass());
       if (!names.ok()) return then(names.status());
       if (names->empty() && !live) {
-        return then(absl::NotFoundError(request.pass().empty()
-                                            ? absl::StrCat("nothing of a stack \"", request.stack_name(), "\" was rendered")
-                                            : absl::StrCat("nothing of a pass \"", request.pass(), "\" in a stack \"",
-                                                           request.stack_name(), "\" was rendered")));
+        return then(absl::NotFoundError(
+            request.pass().empty() ? absl::StrCat("nothing of a stack \"", request.stack_name(), "\" was rendered")
+                                   : absl::StrCat("nothing of a pass \"", request.pass(), "\" in a stack \"",
+                                                  request.stack_name(), "\" was rendered")));
       }
       // The number that comes back is this entry's own: it enters the keys now
       // and after a restart.
@@ -188,9 +193,10 @@ void Engine::InvalidateWorker(const InvalidateRequest& request, Then<InvalidateR
     pool_->Post([this, request = InvalidateRequest(request), keys = std::move(keys), end]() mutable {
       const absl::Status found = FindWorkOf(request, *cache_.index, &keys);
       if (!found.ok() || keys.empty()) {
-        const absl::Status why =
-            found.ok() ? absl::NotFoundError(absl::StrCat("nothing that a worker \"", request.worker(), "\" made then is in the cache"))
-                       : found;
+        const absl::Status why = found.ok()
+                                     ? absl::NotFoundError(absl::StrCat("nothing that a worker \"", request.worker(),
+                                                                        "\" made then is in the cache"))
+                                     : found;
         return pool_->PostSerial([end, why] { end(why); });
       }
       for (const ResultKey& key : keys) request.mutable_disowned()->append(key.digest.view());
@@ -311,9 +317,8 @@ void Engine::Release(const std::string& stack_name, Then<ReleaseReply> then) {
 void Engine::VerifyCache(std::function<bool(const VerifyProgress&)> show, Then<VerifyProgress> then) {
   if (verifying_.exchange(true)) return then(absl::UnavailableError("the cache is being verified already"));
   pool_->Post([this, show = std::move(show), then = std::move(then)] {
-    auto result = selvage::VerifyCache(*cache_.tiles, *cache_.index, *cache_.committer, [&](const VerifyProgress& p) {
-      return !going_down_ && show(p);
-    });
+    auto result = selvage::VerifyCache(*cache_.tiles, *cache_.index, *cache_.committer,
+                                       [&](const VerifyProgress& p) { return !going_down_ && show(p); });
     verifying_ = false;
     then(std::move(result));
   });

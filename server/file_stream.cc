@@ -52,7 +52,8 @@ std::shared_ptr<FileStream> FileStream::Make(Engine* engine, OpenCalls* calls, B
 void FileStream::Send(BlobRef blob, uint64_t offset, std::vector<JobRemark> remarks) {
   if (blob.manifest.kind() != BLOB) return End(absl::InternalError("not a file"));
   const uint64_t size = blob.manifest.blob_size();
-  if (offset > size) return End(absl::OutOfRangeError(absl::StrCat("offset ", offset, " of a file of ", size, " bytes")));
+  if (offset > size)
+    return End(absl::OutOfRangeError(absl::StrCat("offset ", offset, " of a file of ", size, " bytes")));
   blob_ = std::move(blob);
   offset_ = offset;
   remarks_ = std::move(remarks);

@@ -53,7 +53,8 @@ absl::StatusOr<int> GrpcServer::Start(const std::string& host_and_port) {
   builder.RegisterService(&impl_->farm);
   impl_->server = builder.BuildAndStart();
   if (!impl_->server || port == 0) {
-    return absl::UnavailableError(absl::StrCat("cannot listen on ", host_and_port, "; is another daemon running there?"));
+    return absl::UnavailableError(
+        absl::StrCat("cannot listen on ", host_and_port, "; is another daemon running there?"));
   }
   return port;
 }

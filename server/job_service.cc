@@ -237,7 +237,8 @@ grpc::ServerUnaryReactor* JobServiceImpl::Workers(Context* c, const WorkersReque
   return reactor;
 }
 
-grpc::ServerUnaryReactor* JobServiceImpl::CacheInfo(Context* c, const CacheInfoRequest* request, CacheInfoReply* reply) {
+grpc::ServerUnaryReactor* JobServiceImpl::CacheInfo(Context* c, const CacheInfoRequest* request,
+                                                    CacheInfoReply* reply) {
   auto* reactor = c->DefaultReactor();
   engine_->CacheInfo(*request, Answer(reactor, reply));
   return reactor;

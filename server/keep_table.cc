@@ -58,7 +58,8 @@ size_t KeepTable::Release(const std::string& stack, const std::function<void(Ind
   return static_cast<size_t>(pinned);
 }
 
-void KeepTable::SetLocked(const std::string& stack, std::vector<Wish> wishes, const std::function<void(IndexBatch)>& commit) {
+void KeepTable::SetLocked(const std::string& stack, std::vector<Wish> wishes,
+                          const std::function<void(IndexBatch)>& commit) {
   const auto old = of_stack_.find(stack);
   const size_t old_count = old == of_stack_.end() ? 0 : old->second.size();
   if (old_count == wishes.size() && (old_count == 0 || old->second == wishes)) return;

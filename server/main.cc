@@ -27,8 +27,8 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr double kDrainSeconds = 3.5;                // of the 10 s in which we promise to stop
-constexpr uint64_t kEmbeddedTileBytes = 64u << 20;   // tiles that embedded workers keep at hand
+constexpr double kDrainSeconds = 3.5;               // of the 10 s in which we promise to stop
+constexpr uint64_t kEmbeddedTileBytes = 64u << 20;  // tiles that embedded workers keep at hand
 
 constexpr char kExamples[] = R"(Examples:
   selvaged
@@ -74,12 +74,14 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
     engine.Stats([then](const EngineStats& stats) { then(MetricsPage(stats)); });
   });
   ASSIGN_OR_RETURN(http_address.port, status.Start(http_address));
-  if (!arguments.port_file.empty()) RETURN_IF_ERROR(WritePortFile(arguments.port_file, grpc_address.port, http_address.port));
+  if (!arguments.port_file.empty())
+    RETURN_IF_ERROR(WritePortFile(arguments.port_file, grpc_address.port, http_address.port));
 
   std::unique_ptr<Agent> agent;
   std::thread rendering;
   if (arguments.local_workers > 0) {
-    auto tiles = std::make_shared<ReadThroughTileStore>(std::make_shared<LruTileStore>(kEmbeddedTileBytes), cache.tiles);
+    auto tiles =
+        std::make_shared<ReadThroughTileStore>(std::make_shared<LruTileStore>(kEmbeddedTileBytes), cache.tiles);
     agent = std::make_unique<Agent>(ConnectToDaemon(grpc_address.Text()), tiles,
                                     AgentOptions{.name = "embedded", .slots = arguments.local_workers});
     rendering = std::thread([&agent] { (void)agent->Run(); });
@@ -125,7 +127,8 @@ int main(int argc, char** argv) {
   app.add_option("--listen", a.listen, "gRPC, HOST:PORT; port 0 = any free one")->capture_default_str();
   app.add_option("--http", a.http, "/healthz and /metrics, HOST:PORT")->capture_default_str();
   app.add_option("--local-workers", a.local_workers, "Tasks rendered side by side in the daemon itself")
-      ->capture_default_str()->check(CLI::Range(0, 1024));
+      ->capture_default_str()
+      ->check(CLI::Range(0, 1024));
   app.add_option("--cache-size", a.cache_size, "Disk that results may take")->capture_default_str();
   app.add_option("--port-file", a.port_file, "Write the ports there, as JSON, when all is ready");
   CLI11_PARSE(app, argc, argv);

@@ -159,10 +159,10 @@ absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& 
     auto it = found.facts.find(path);
     return it == found.facts.end() ? nullptr : &it->second;
   };
-  auto plan = std::make_shared<Plan>(
-      BuildPlan(stack, targets, found.files, facts, [&](const std::string& pass, int32_t frame) {
-        return epochs.Of(stack.name(), pass, frame);
-      }, Limits(), [&](const ResultKey& key) { return epochs.OfKey(key); }));
+  auto plan = std::make_shared<Plan>(BuildPlan(
+      stack, targets, found.files, facts,
+      [&](const std::string& pass, int32_t frame) { return epochs.Of(stack.name(), pass, frame); }, Limits(),
+      [&](const ResultKey& key) { return epochs.OfKey(key); }));
   planned.plan = plan;
   if (!plan->errors.empty()) return planned;
   // Pinned first, then looked up: what is found stays.
@@ -264,9 +264,15 @@ sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<Target>& targ
     t.order = (uint64_t{rank[i]} << 32) + i;
     t.inputs = std::move(inputs[i]);
     switch (planned.probed.state[i]) {
-      case Probed::kHit: t.known = sched::Known::kHit; break;
-      case Probed::kRender: t.known = sched::Known::kRender; break;
-      case Probed::kNotNeeded: t.known = sched::Known::kNotNeeded; break;
+      case Probed::kHit:
+        t.known = sched::Known::kHit;
+        break;
+      case Probed::kRender:
+        t.known = sched::Known::kRender;
+        break;
+      case Probed::kNotNeeded:
+        t.known = sched::Known::kNotNeeded;
+        break;
     }
   }
   return job;

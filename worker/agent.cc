@@ -175,7 +175,8 @@ void Agent::Impl::RunTasks() {
       outcome.set_key(h->spec.key());
     }
     std::unique_lock<std::mutex> lock(mutex);
-    changed.wait(lock, [&] { return leaving || rendered.size() < static_cast<size_t>(kHandInsPerSlot * options.slots); });
+    changed.wait(lock,
+                 [&] { return leaving || rendered.size() < static_cast<size_t>(kHandInsPerSlot * options.slots); });
     rendered.push_back({std::move(h), std::move(outcome)});
     changed.notify_all();
   }
@@ -351,7 +352,8 @@ absl::Status Agent::Run() { return impl_->Run(); }
 void Agent::Drain(double grace_seconds) {
   std::lock_guard<std::mutex> lock(impl_->mutex);
   impl_->draining = true;
-  impl_->leave_at = Clock::now() + std::chrono::duration_cast<Clock::duration>(std::chrono::duration<double>(grace_seconds));
+  impl_->leave_at =
+      Clock::now() + std::chrono::duration_cast<Clock::duration>(std::chrono::duration<double>(grace_seconds));
   // What has not begun is handed back.
   for (const auto& h : impl_->waiting) impl_->held.erase(h->spec.key());
   impl_->waiting.clear();

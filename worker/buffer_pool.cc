@@ -72,14 +72,12 @@ Pool& ThePool() {
 
 void* Allocate(size_t bytes) {
   if (bytes < kHugePage) return ::operator new(bytes, kAlign);
-  void* p = ::operator new(bytes, std::align_val_t{kHugePage});
+  void* p = ::operator new (bytes, std::align_val_t{kHugePage});
   // A wish; without it the pages are just smaller.
   (void)madvise(p, bytes, MADV_HUGEPAGE);
   return p;
 }
-void Free(void* p, size_t bytes) {
-  ::operator delete(p, bytes < kHugePage ? kAlign : std::align_val_t{kHugePage});
-}
+void Free(void* p, size_t bytes) { ::operator delete (p, bytes < kHugePage ? kAlign : std::align_val_t{kHugePage}); }
 
 }  // namespace
 

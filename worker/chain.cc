@@ -108,7 +108,8 @@ absl::StatusOr<std::unique_ptr<Chain>> Chain::Make(const OpContext& context, std
   chain->steps_ = std::move(steps);
   chain->first_step_ = first_step;
   if (chain->steps_.empty()) {
-    if (inputs.size() != 1 || inputs[0].source == nullptr) return absl::InternalError("a task without steps needs one picture");
+    if (inputs.size() != 1 || inputs[0].source == nullptr)
+      return absl::InternalError("a task without steps needs one picture");
     chain->source_ = inputs[0].source;
     chain->kind_ = chain->source_->kind();
     chain->window_ = chain->source_->window();
@@ -317,8 +318,8 @@ absl::Status Chain::RenderLink(int index, const Rect& rect, Picture* out) const 
   ASSIGN_OR_RETURN(const Inputs inputs, Gather(index, rect));
   const Rect pixel{rect.x0, rect.y0, rect.x0 + 1, rect.y0 + 1};
   if (!link.info->heavy() && rect.area() > 1 && AllConstant(inputs) && !link.op->PlaceMatters(*link.params)) {
-    const Inputs small = OfOnePixel(
-        inputs, [&](const Input& input) { return link.op->Needs(context_, *link.params, pixel, input); });
+    const Inputs small =
+        OfOnePixel(inputs, [&](const Input& input) { return link.op->Needs(context_, *link.params, pixel, input); });
     Allocate(link.kind, pixel, out);
     RETURN_IF_ERROR(link.op->Render(context_, *link.params, small, out),
                     [&](const absl::Status& s) { return Annotated(index, s); });

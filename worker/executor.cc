@@ -51,7 +51,8 @@ TaskError::Class ClassOf(const absl::Status& status) {
 // Remembers which input of the task went wrong.
 class Blamed final : public Source {
  public:
-  Blamed(std::shared_ptr<Source> below, int index, int* blamed) : below_(std::move(below)), index_(index), blamed_(blamed) {}
+  Blamed(std::shared_ptr<Source> below, int index, int* blamed)
+      : below_(std::move(below)), index_(index), blamed_(blamed) {}
   Kind kind() const override { return below_->kind(); }
   Rect window() const override { return below_->window(); }
   absl::Status Prefetch(const std::vector<Rect>& rects) override { return Note(below_->Prefetch(rects)); }
@@ -186,8 +187,8 @@ absl::Status Executor::Impl::Render(const TaskSpec& task, const std::function<bo
   context.stopped = stopped;
   context.remark = [outcome](const std::string& sentence) { outcome->add_remark(sentence); };
   ASSIGN_OR_RETURN(std::vector<ChainInput> inputs, OpenInputs(task, context.format, blamed));
-  ASSIGN_OR_RETURN(const std::unique_ptr<Chain> chain,
-                   Chain::Make(context, {task.step().begin(), task.step().end()}, std::move(inputs), task.first_step()));
+  ASSIGN_OR_RETURN(const std::unique_ptr<Chain> chain, Chain::Make(context, {task.step().begin(), task.step().end()},
+                                                                   std::move(inputs), task.first_step()));
   const auto writer = NewWriter(task.key());
   if (chain->kind() == BLOB) {
     ASSIGN_OR_RETURN(const std::string bytes, chain->RenderBlob());

@@ -49,7 +49,8 @@ std::vector<uint16_t> HalvesOf(const Plane& plane, const Rect& window) {
   return halves;
 }
 
-std::string Write(const Rect& display, const Rect& data, const std::vector<ExrChannel>& channels, const HeaderTexts& texts) {
+std::string Write(const Rect& display, const Rect& data, const std::vector<ExrChannel>& channels,
+                  const HeaderTexts& texts) {
   Imf::Header header(BoxOf(display), BoxOf(data));
   header.compression() = Imf::ZIP_COMPRESSION;
   for (const auto& [name, value] : texts) header.insert(name, Imf::StringAttribute(value));

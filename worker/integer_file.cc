@@ -63,7 +63,8 @@ class MemoryFile {
   int fd_;
 };
 
-absl::StatusOr<std::string> Write(const std::string& format, const Codes& codes, int bits, const OIIO::ImageSpec& spec) {
+absl::StatusOr<std::string> Write(const std::string& format, const Codes& codes, int bits,
+                                  const OIIO::ImageSpec& spec) {
   const MemoryFile file;
   auto out = OIIO::ImageOutput::create(format);
   if (!out || !file.ok()) return absl::UnavailableError(absl::StrCat("cannot write ", format, " to memory"));

@@ -13,7 +13,8 @@ std::vector<const Input*> InputsAround(const Inputs& in, const std::string& port
   for (const Input& input : in.all()) {
     if (input.port == port && input.frame_offset != 0 && !input.picture.rect().empty()) around.push_back(&input);
   }
-  std::sort(around.begin(), around.end(), [](const Input* a, const Input* b) { return a->frame_offset < b->frame_offset; });
+  std::sort(around.begin(), around.end(),
+            [](const Input* a, const Input* b) { return a->frame_offset < b->frame_offset; });
   return around;
 }
 

@@ -116,7 +116,9 @@ template <class Params>
 class TypedOp : public Op {
  public:
   using M = google::protobuf::Message;
-  virtual Rect Window(const OpContext& c, const Params&, const Inputs& in) const { return Op::OutputWindow(c, *NoParams(), in); }
+  virtual Rect Window(const OpContext& c, const Params&, const Inputs& in) const {
+    return Op::OutputWindow(c, *NoParams(), in);
+  }
   virtual Rect Reads(const OpContext& c, const Params& p, const Rect& out, const Input& input) const {
     return Op::Needs(c, p, out, input);
   }

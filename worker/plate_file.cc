@@ -97,12 +97,12 @@ absl::StatusOr<FileType> TypeOf(const PlateFile& file) {
   const std::optional<FileType> content = TypeByContent(file.bytes);
   const std::optional<FileType> name = TypeByName(file.path);
   if (!content) {
-    return absl::InvalidArgumentError(
-        absl::StrCat(file.path, " is no picture: its first bytes are not those of an OpenEXR, DPX, TIFF, PNG or JPEG file"));
+    return absl::InvalidArgumentError(absl::StrCat(
+        file.path, " is no picture: its first bytes are not those of an OpenEXR, DPX, TIFF, PNG or JPEG file"));
   }
   if (name && *name != *content) {
-    return absl::InvalidArgumentError(absl::StrCat(file.path, " holds ", TypeName(*content),
-                                                   " file, but its name says ", TypeName(*name), " file"));
+    return absl::InvalidArgumentError(
+        absl::StrCat(file.path, " holds ", TypeName(*content), " file, but its name says ", TypeName(*name), " file"));
   }
   return *content;
 }
@@ -113,7 +113,8 @@ absl::StatusOr<std::string> ReadBytes(const std::string& path, int fd, uint64_t 
   size_t done = 0;
   while (done < size) {
     // One call takes at most 2 GiB.
-    const ssize_t got = pread(fd, bytes.data() + done, std::min<size_t>(size - done, 1 << 30), static_cast<off_t>(done));
+    const ssize_t got =
+        pread(fd, bytes.data() + done, std::min<size_t>(size - done, 1 << 30), static_cast<off_t>(done));
     if (got < 0 && errno == EINTR) continue;
     if (got < 0) return SystemError(path, errno);
     if (got == 0) return absl::AbortedError(absl::StrCat(path, " changed while it was read"));
@@ -146,12 +147,12 @@ absl::Status CheckSize(std::string_view what, int64_t width, int64_t height) {
     return absl::InvalidArgumentError(absl::StrCat("its ", name, " is empty (", width, " x ", height, " pixels)"));
   }
   if (width > kMaxSide || height > kMaxSide) {
-    return absl::InvalidArgumentError(absl::StrCat("its ", name, " is ", width, " x ", height,
-                                                   " pixels; a side is at most ", kMaxSide));
+    return absl::InvalidArgumentError(
+        absl::StrCat("its ", name, " is ", width, " x ", height, " pixels; a side is at most ", kMaxSide));
   }
   if (width * height > kMaxPixels) {
-    return absl::InvalidArgumentError(absl::StrCat("its ", name, " is ", width, " x ", height,
-                                                   " pixels; at most ", kMaxPixels, " in all are taken"));
+    return absl::InvalidArgumentError(
+        absl::StrCat("its ", name, " is ", width, " x ", height, " pixels; at most ", kMaxPixels, " in all are taken"));
   }
   return absl::OkStatus();
 }

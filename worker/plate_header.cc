@@ -99,7 +99,8 @@ absl::Status CheckExrPart(Cursor& c, size_t file_bytes) {
   RETURN_IF_ERROR(CheckSize("display window", display->width, display->height));
   // A tile is decoded whole: not much larger than the picture that it is part of.
   const int64_t pixels = data->width * data->height;
-  if (tile_pixels > pixels + (1 << 20)) return absl::InvalidArgumentError("its tiles are far larger than its data window");
+  if (tile_pixels > pixels + (1 << 20))
+    return absl::InvalidArgumentError("its tiles are far larger than its data window");
   // Each tile has an entry of 8 bytes in a table, which the decoder allocates by
   // the header's word alone.
   if (tile_pixels > 0 && pixels / tile_pixels > static_cast<int64_t>(file_bytes / 8)) {
@@ -204,8 +205,7 @@ absl::Status CheckJpeg(std::string_view bytes) {
   size_t at = 2;
   while (true) {
     // Between segments there is nothing; inside a scan, 0xFF 0x00 is data.
-    while (at + 1 < bytes.size() &&
-           !(bytes[at] == '\xff' && bytes[at + 1] != '\0' && bytes[at + 1] != '\xff')) {
+    while (at + 1 < bytes.size() && !(bytes[at] == '\xff' && bytes[at + 1] != '\0' && bytes[at + 1] != '\xff')) {
       ++at;
     }
     if (at + 1 >= bytes.size()) return scanned ? CutShort("before its last row of pixels") : InHeader();

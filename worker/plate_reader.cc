@@ -51,7 +51,8 @@ absl::StatusOr<Opened> Open(const PlateFile& file) {
   Opened o;
   o.reader = std::make_unique<OIIO::Filesystem::IOMemReader>(const_cast<char*>(file.bytes.data()), file.bytes.size());
   o.input = ImageInput::create(ReaderName(file.type));
-  if (!o.input) return absl::InternalError(absl::StrCat("no decoder for ", ReaderName(file.type), ": ", OIIO::geterror()));
+  if (!o.input)
+    return absl::InternalError(absl::StrCat("no decoder for ", ReaderName(file.type), ": ", OIIO::geterror()));
   if (!o.input->supports("ioproxy")) {
     return absl::InternalError(absl::StrCat("the ", ReaderName(file.type), " decoder cannot read from memory"));
   }
@@ -66,9 +67,11 @@ absl::StatusOr<Opened> Open(const PlateFile& file) {
   if (file.type == FileType::kExr) {
     const int64_t x = int64_t{s.x} - s.full_x, y = int64_t{s.y} - s.full_y;
     if (std::max(std::abs(x), std::abs(y)) > (int64_t{1} << 24)) {
-      return absl::InvalidArgumentError(absl::StrCat(file.path, ": its data window lies too far from its display window"));
+      return absl::InvalidArgumentError(
+          absl::StrCat(file.path, ": its data window lies too far from its display window"));
     }
-    o.data_window = {static_cast<int>(x), static_cast<int>(y), static_cast<int>(x) + s.width, static_cast<int>(y) + s.height};
+    o.data_window = {static_cast<int>(x), static_cast<int>(y), static_cast<int>(x) + s.width,
+                     static_cast<int>(y) + s.height};
     o.format_width = s.full_width;
     o.format_height = s.full_height;
   } else {
@@ -109,7 +112,8 @@ absl::StatusOr<Channels> ChooseChannels(const PlateRead& read, const ImageSpec& 
     if (grey < 0) {
       std::string names;
       for (const std::string& name : spec.channelnames) absl::StrAppend(&names, names.empty() ? "" : " ", name);
-      return absl::InvalidArgumentError(absl::StrCat(read.path(), " has no R, G and B and no Y channel; it has: ", names));
+      return absl::InvalidArgumentError(
+          absl::StrCat(read.path(), " has no R, G and B and no Y channel; it has: ", names));
     }
     c.color = {grey, grey, grey};
   }
@@ -129,7 +133,8 @@ bool ReadRows(Opened& o, int y0, int y1, int first, int last, float* to) {
   if (s.tile_width == 0) {
     return o.input->read_scanlines(0, 0, s.y + y0, s.y + y1, 0, first, last, OIIO::TypeFloat, to);
   }
-  return o.input->read_tiles(0, 0, s.x, s.x + s.width, s.y + y0, s.y + y1, s.z, s.z + 1, first, last, OIIO::TypeFloat, to);
+  return o.input->read_tiles(0, 0, s.x, s.x + s.width, s.y + y0, s.y + y1, s.z, s.z + 1, first, last, OIIO::TypeFloat,
+                             to);
 }
 
 // Files of 9 to 15 bits come stretched to 16 by repeating their upper bits,
@@ -189,9 +194,9 @@ absl::StatusOr<Picture> DecodePicture(const PlateRead& read, const PlateFile& fi
   ASSIGN_OR_RETURN(Opened o, Open(file));
   ASSIGN_OR_RETURN(const Channels channels, ChooseChannels(read, o.spec));
   const Rect all = format.Union(o.data_window);
-  RETURN_IF_ERROR(CheckSize("data window together with the stack's format", int64_t{all.x1} - all.x0,
-                            int64_t{all.y1} - all.y0),
-                  Annotate(read.path()));
+  RETURN_IF_ERROR(
+      CheckSize("data window together with the stack's format", int64_t{all.x1} - all.x0, int64_t{all.y1} - all.y0),
+      Annotate(read.path()));
   Picture picture;
   picture.kind = KindOf(read.alpha());
   std::vector<int> from = channels.color;
@@ -208,7 +213,8 @@ absl::StatusOr<Picture> DecodePicture(const PlateRead& read, const PlateFile& fi
   std::vector<float> buffer(width * std::min(step, o.spec.height) * stride);
   for (int y0 = 0; y0 < o.spec.height; y0 += step) {
     const int y1 = std::min(y0 + step, o.spec.height);
-    if (!ReadRows(o, y0, y1, first, first + stride, buffer.data())) return Undecodable(read.path(), o.input->geterror());
+    if (!ReadRows(o, y0, y1, first, first + stride, buffer.data()))
+      return Undecodable(read.path(), o.input->geterror());
     for (int y = y0; y < y1; ++y) {
       std::vector<float*> rows;
       for (size_t p = 0; p < from.size(); ++p) {

@@ -23,8 +23,7 @@ float Finite(float v) {
 
 // All samples equal?
 bool AllEqual(const std::string& content, size_t sample) {
-  return content.size() <= sample ||
-         std::memcmp(content.data(), content.data() + sample, content.size() - sample) == 0;
+  return content.size() <= sample || std::memcmp(content.data(), content.data() + sample, content.size() - sample) == 0;
 }
 
 }  // namespace
@@ -118,7 +117,8 @@ absl::Status ResultWriter::AddBlob(const std::string& bytes) {
   tiles_.clear();
   manifest_.set_kind(BLOB);
   manifest_.set_blob_size(bytes.size());
-  for (size_t at = 0; at < bytes.size(); at += kBlobChunkBytes) tiles_.push_back(Take(bytes.substr(at, kBlobChunkBytes), {}));
+  for (size_t at = 0; at < bytes.size(); at += kBlobChunkBytes)
+    tiles_.push_back(Take(bytes.substr(at, kBlobChunkBytes), {}));
   return absl::OkStatus();
 }
 

@@ -38,7 +38,8 @@ std::string MetricsPage(const EngineStats& s) {
       {"abandoned", n(TaskState::kAbandoned)},
   };
   for (const auto& [name, count] : states) absl::StrAppend(&page, "selvage_tasks{state=\"", name, "\"} ", count, "\n");
-  Add(&page, "selvage_results_rendered_total", "counter", "Results rendered and committed since the start.", s.rendered);
+  Add(&page, "selvage_results_rendered_total", "counter", "Results rendered and committed since the start.",
+      s.rendered);
   Add(&page, "selvage_results_reused_total", "counter", "Results taken from the cache since the start.", s.reused);
   Add(&page, "selvage_tiles_rendered_total", "counter", "Tiles of those results that were rendered.", s.tiles_rendered);
   Add(&page, "selvage_tiles_reused_total", "counter", "Tiles of those results that were taken over as they were.",

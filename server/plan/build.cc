@@ -206,7 +206,8 @@ class Builder {
     task.key = key;
     task.recipe = recipe;
     task.tile_recipe = recipe;
-    if (std::any_of(recipe_.begin(), recipe_.end(), [](const RecipeInput& in) { return in.type == InputType::kMask; })) {
+    if (std::any_of(recipe_.begin(), recipe_.end(),
+                    [](const RecipeInput& in) { return in.type == InputType::kMask; })) {
       for (RecipeInput& in : recipe_) {
         if (in.type == InputType::kMask) in.content = Digest();
       }
@@ -302,8 +303,8 @@ std::vector<Remark> RemarksOnWindows(const StackCut& cut) {
     Remark& r = remarks.emplace_back();
     r.set_pass(s.pass);
     r.set_frame(s.reach.first);
-    r.set_text(absl::StrCat(OperatorOf(s.steps.back())->name, " with window ", s.window, " reads ", wanted, " frames, but there ",
-                            there == 1 ? "is only frame " : "are only frames ", s.reach.first,
+    r.set_text(absl::StrCat(OperatorOf(s.steps.back())->name, " with window ", s.window, " reads ", wanted,
+                            " frames, but there ", there == 1 ? "is only frame " : "are only frames ", s.reach.first,
                             there == 1 ? "" : absl::StrCat("-", s.reach.last), ": it makes do with what is there"));
   }
   return remarks;

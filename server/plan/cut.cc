@@ -369,19 +369,20 @@ class Cutter {
       faults->Add("", absl::StrCat(Quoted(source), " ", KindMisfit(traits.takes(), kind)));
     }
     CheckKnown("", ParamsOf(step), faults);
-    CheckValues({"", ""}, stack_, ParamsOf(step),
-                [&](const Place& at, const ParamTraits& input, const std::string& name) {
-                  const NameRef other = names_.Find(name);
-                  const Kind given = KindOf(stack_, kinds_, other);
-                  if (name.empty()) {
-                    faults->Add("", absl::StrCat(at.words, ": names nothing, needs ", KindsInWords(input.input())));
-                  } else if (other.type == NameRef::kNone) {
-                    faults->Add("", absl::StrCat(at.words, ": ", names_.Unknown(name)));
-                  } else if (TakenAs(input.input(), given) == KIND_UNSPECIFIED) {
-                    faults->Add("", absl::StrCat(at.words, ": ", Quoted(name), " ", KindMisfit(input.input(), given)));
-                  }
-                },
-                faults);
+    CheckValues(
+        {"", ""}, stack_, ParamsOf(step),
+        [&](const Place& at, const ParamTraits& input, const std::string& name) {
+          const NameRef other = names_.Find(name);
+          const Kind given = KindOf(stack_, kinds_, other);
+          if (name.empty()) {
+            faults->Add("", absl::StrCat(at.words, ": names nothing, needs ", KindsInWords(input.input())));
+          } else if (other.type == NameRef::kNone) {
+            faults->Add("", absl::StrCat(at.words, ": ", names_.Unknown(name)));
+          } else if (TakenAs(input.input(), given) == KIND_UNSPECIFIED) {
+            faults->Add("", absl::StrCat(at.words, ": ", Quoted(name), " ", KindMisfit(input.input(), given)));
+          }
+        },
+        faults);
   }
 
   int CutLook(const Target& t) {

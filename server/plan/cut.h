@@ -19,7 +19,9 @@ namespace selvage {
 struct Frames {
   int32_t first = std::numeric_limits<int32_t>::min(), last = std::numeric_limits<int32_t>::max();
   bool Contains(int64_t frame) const { return frame >= first && frame <= last; }
-  bool all() const { return first == std::numeric_limits<int32_t>::min() && last == std::numeric_limits<int32_t>::max(); }
+  bool all() const {
+    return first == std::numeric_limits<int32_t>::min() && last == std::numeric_limits<int32_t>::max();
+  }
   Frames Intersect(const Frames& o) const { return {std::max(first, o.first), std::min(last, o.last)}; }
 };
 

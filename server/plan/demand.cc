@@ -73,8 +73,10 @@ Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const 
     const std::vector<int32_t>& frames = demand.segment[i];
     if (frames.empty()) continue;
     tasks += static_cast<int64_t>(frames.size());
-    const int64_t windowed = 1 + std::count_if(s.sides.begin(), s.sides.end(), [](const SideInput& side) { return side.windowed; });
-    inputs += static_cast<int64_t>(frames.size()) * (2 * s.window * windowed + 1 + static_cast<int64_t>(s.sides.size()));
+    const int64_t windowed =
+        1 + std::count_if(s.sides.begin(), s.sides.end(), [](const SideInput& side) { return side.windowed; });
+    inputs +=
+        static_cast<int64_t>(frames.size()) * (2 * s.window * windowed + 1 + static_cast<int64_t>(s.sides.size()));
     if (tasks > limits.tasks || inputs > 8 * limits.tasks) {
       demand.error.emplace();
       demand.error->set_path("frames");

@@ -94,7 +94,10 @@ class Explainer {
     // Reads from elsewhere?
     const Difference own = Differ(task);
     if (!own.text.empty()) return {own.text, ""};
-    if (change.root < 0) return {own.input ? absl::StrCat("\"", own.input_name, "\" above it changed since") : "something above it changed", ""};
+    if (change.root < 0)
+      return {
+          own.input ? absl::StrCat("\"", own.input_name, "\" above it changed since") : "something above it changed",
+          ""};
     const PlannedTask& root = plan_.tasks[change.root];
     const bool elsewhen = root.frame != t.frame && !Measures(root) && !Follows(root);
     return {absl::StrCat(Own(change.root), elsewhen ? absl::StrCat(" (frame ", root.frame, ")") : ""),
@@ -133,7 +136,8 @@ class Explainer {
   std::string FindOwn(size_t task) {
     const PlannedTask& t = plan_.tasks[task];
     const Cause cause = changes_[task].cause;
-    if (cause == Cause::kInvalidated) return remembered_.invalidation ? remembered_.invalidation(t.epoch) : "invalidated";
+    if (cause == Cause::kInvalidated)
+      return remembered_.invalidation ? remembered_.invalidation(t.epoch) : "invalidated";
     const bool pass_is_known = Before(t.pass, 0, t.frame) != nullptr || last_segment_.contains(t.pass);
     if (cause == Cause::kNew && !pass_is_known) return "not rendered before";
     // Without plates, one answer holds for all frames with these recipes.
@@ -252,7 +256,8 @@ class ReasonList {
 
 }  // namespace
 
-std::vector<PassPlan> ExplainPlan(const Stack& stack, const Plan& plan, const Probed& probed, const Remembered& before) {
+std::vector<PassPlan> ExplainPlan(const Stack& stack, const Plan& plan, const Probed& probed,
+                                  const Remembered& before) {
   Explainer explainer(stack, plan, before);
   struct Line {
     PassPlan plan;

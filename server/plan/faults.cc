@@ -16,7 +16,8 @@ bool Has(const google::protobuf::RepeatedField<int>& takes, Kind kind) {
 }  // namespace
 
 Place Place::Field(const std::string& field) const {
-  return {path.empty() ? field : absl::StrCat(path, ".", field), words.empty() ? field : absl::StrCat(words, " ", field)};
+  return {path.empty() ? field : absl::StrCat(path, ".", field),
+          words.empty() ? field : absl::StrCat(words, " ", field)};
 }
 
 Place Place::Item(const std::string& field, int index) const {

@@ -129,7 +129,8 @@ std::string FirstField(const Message& before, const Message& now, const std::str
         };
         return absl::StrCat(path, " ", Arrow(show(before, x), show(now, y)));
       }
-      return absl::StrCat(here, " ", Arrow(had ? ShowValue(before, f, 0) : "not set", has ? ShowValue(now, f, 0) : "not set"));
+      return absl::StrCat(here, " ",
+                          Arrow(had ? ShowValue(before, f, 0) : "not set", has ? ShowValue(now, f, 0) : "not set"));
     }
     if (IsValue(f)) {
       const std::string x = ShowValue(before, f, 0), y = ShowValue(now, f, 0);
@@ -150,7 +151,8 @@ std::string NameOfOperator(const Step& step) {
 bool Same(const Outline& a, const Outline& b) {
   if (a.path_size() != b.path_size()) return false;
   for (int p = 0; p < a.path_size(); ++p) {
-    if (!std::equal(a.path(p).xy().begin(), a.path(p).xy().end(), b.path(p).xy().begin(), b.path(p).xy().end())) return false;
+    if (!std::equal(a.path(p).xy().begin(), a.path(p).xy().end(), b.path(p).xy().begin(), b.path(p).xy().end()))
+      return false;
   }
   return true;
 }
@@ -159,7 +161,10 @@ bool Same(const Outline& a, const Outline& b) {
 std::string DifferenceOfOutlines(const Outline& before, const Outline& now, int32_t frame) {
   if (Same(before, now)) return "";
   const bool had = before.path_size() > 0, has = now.path_size() > 0;
-  return absl::StrCat(had && has ? "has another outline" : has ? "is drawn now" : "is not drawn any more", " at frame ", frame);
+  return absl::StrCat(had && has ? "has another outline"
+                      : has      ? "is drawn now"
+                                 : "is not drawn any more",
+                      " at frame ", frame);
 }
 
 // Of the steps that carry and draw followed masks, as the artist knows them.
@@ -180,7 +185,8 @@ std::string DifferenceOfFollowing(const Step& before, const Step& now, int32_t f
   return field.empty() ? "" : field.substr(1);
 }
 
-std::string DifferenceOfSteps(const Ingredients& before, const Ingredients& now, int32_t frame, const StepName& name_of) {
+std::string DifferenceOfSteps(const Ingredients& before, const Ingredients& now, int32_t frame,
+                              const StepName& name_of) {
   const int a = before.step_size(), b = now.step_size();
   for (int i = 0; i < std::max(a, b); ++i) {
     const bool same_operator = i < a && i < b && before.step(i).op_case() == now.step(i).op_case();
@@ -205,8 +211,8 @@ std::string DifferenceOfSteps(const Ingredients& before, const Ingredients& now,
 
 std::string DifferenceOfPlates(const Ingredients::Input& before, const Ingredients::Input& now, int32_t frame) {
   const PlateRead &a = before.plate(), &b = now.plate();
-  const std::string plate = absl::StrCat("plate \"", now.name(), "\"",
-                                         now.frame_offset() != 0 ? absl::StrCat(" frame ", frame + now.frame_offset()) : "");
+  const std::string plate = absl::StrCat(
+      "plate \"", now.name(), "\"", now.frame_offset() != 0 ? absl::StrCat(" frame ", frame + now.frame_offset()) : "");
   if (a.digest() != b.digest()) {
     if (a.path() == b.path()) return absl::StrCat(plate, " has other content");
     return absl::StrCat(plate, " is ", b.path(), ", was ", a.path());
@@ -223,14 +229,18 @@ std::string DifferenceOfPlates(const Ingredients::Input& before, const Ingredien
 std::string DifferenceOfMasks(const Ingredients::Input& before, const Ingredients::Input& now) {
   const MaskSketch &a = before.mask(), &b = now.mask();
   const std::string mask = absl::StrCat("mask \"", now.name(), "\"");
-  if (a.shape_size() != b.shape_size()) return absl::StrCat(mask, " has ", b.shape_size(), " shapes, had ", a.shape_size());
-  if (a.invert() != b.invert()) return absl::StrCat(mask, b.invert() ? " is inverted now" : " is not inverted any more");
+  if (a.shape_size() != b.shape_size())
+    return absl::StrCat(mask, " has ", b.shape_size(), " shapes, had ", a.shape_size());
+  if (a.invert() != b.invert())
+    return absl::StrCat(mask, b.invert() ? " is inverted now" : " is not inverted any more");
   for (int i = 0; i < b.shape_size(); ++i) {
     const MaskSketch::Shape &x = a.shape(i), &y = b.shape(i);
     const std::string shape = b.shape_size() == 1 ? mask : absl::StrCat(mask, " shape ", i + 1);
     if (x.outline() != y.outline()) return absl::StrCat(shape, " has another outline");
-    if (x.feather() != y.feather()) return absl::StrCat(shape, ": feather ", Arrow(Show(x.feather()), Show(y.feather())));
-    if (x.opacity() != y.opacity()) return absl::StrCat(shape, ": opacity ", Arrow(Show(x.opacity()), Show(y.opacity())));
+    if (x.feather() != y.feather())
+      return absl::StrCat(shape, ": feather ", Arrow(Show(x.feather()), Show(y.feather())));
+    if (x.opacity() != y.opacity())
+      return absl::StrCat(shape, ": opacity ", Arrow(Show(x.opacity()), Show(y.opacity())));
     if (x.subtract() != y.subtract()) return absl::StrCat(shape, y.subtract() ? " subtracts now" : " adds now");
     if (x.rule() != y.rule()) return absl::StrCat(shape, " has another fill rule");
   }
@@ -239,13 +249,16 @@ std::string DifferenceOfMasks(const Ingredients::Input& before, const Ingredient
 
 // "combine.with", "from".
 std::string PortName(const Ingredients::Input& in, const StepName& name_of) {
-  if (in.step() < 0) return in.frame_offset() == 0 ? "from" : absl::StrCat("from, frame ", in.frame_offset() > 0 ? "+" : "", in.frame_offset());
+  if (in.step() < 0)
+    return in.frame_offset() == 0 ? "from"
+                                  : absl::StrCat("from, frame ", in.frame_offset() > 0 ? "+" : "", in.frame_offset());
   return absl::StrCat(name_of(in.step()), ".", in.port());
 }
 
 const Ingredients::Input* SamePlace(const Ingredients& all, const Ingredients::Input& in) {
   for (const Ingredients::Input& other : all.input()) {
-    if (other.step() == in.step() && other.port() == in.port() && other.frame_offset() == in.frame_offset()) return &other;
+    if (other.step() == in.step() && other.port() == in.port() && other.frame_offset() == in.frame_offset())
+      return &other;
   }
   return nullptr;
 }
@@ -286,7 +299,8 @@ Difference FirstDifference(const Ingredients& before, const Ingredients& now, in
     const Ingredients::Input* old = SamePlace(before, in);
     if (old == nullptr) {
       d.text = absl::StrCat(PortName(in, name_of), " reads \"", in.name(), "\", read nothing");
-    } else if (old->of_case() != in.of_case() || (in.has_result() && old->result() != in.result() && old->name() != in.name())) {
+    } else if (old->of_case() != in.of_case() ||
+               (in.has_result() && old->result() != in.result() && old->name() != in.name())) {
       d.text = absl::StrCat(PortName(in, name_of), " is \"", in.name(), "\", was \"", old->name(), "\"");
     } else if (in.has_plate()) {
       d.text = DifferenceOfPlates(*old, in, frame);

@@ -37,8 +37,9 @@ void CheckOrder(const Place& at, std::initializer_list<Part> parts, bool strict,
       const double v = NumberAt(p.number, frame, p.otherwise);
       if (before != nullptr && (strict ? v <= last : v < last)) {
         const Place here = at.Field(p.name);
-        faults->Add(here.path, absl::StrCat(here.words, moving ? absl::StrCat(" at frame ", frame) : "", ": ", v,
-                                            strict ? " must be above " : " must not be below ", before->name, ", ", last));
+        faults->Add(here.path,
+                    absl::StrCat(here.words, moving ? absl::StrCat(" at frame ", frame) : "", ": ", v,
+                                 strict ? " must be above " : " must not be below ", before->name, ", ", last));
         return;
       }
       before = &p;
@@ -54,8 +55,8 @@ void CheckScreen(const Place& at, const Screen& screen, Faults* faults) {
   const Place here = at.Field("screen.color");
   auto grey = [](double r, double g, double b) { return r == g && g == b; };
   if (c.has_r() && c.has_g() && c.has_b() && grey(c.r(), c.g(), c.b())) {
-    faults->Add(here.path, absl::StrCat(here.words, ": ", c.r(), ", ", c.g(), ", ", c.b(),
-                                        " is grey, a screen needs a hue"));
+    faults->Add(here.path,
+                absl::StrCat(here.words, ": ", c.r(), ", ", c.g(), ", ", c.b(), " is grey, a screen needs a hue"));
   }
   for (const auto& k : c.at()) {
     if (!grey(k.r(), k.g(), k.b())) continue;
@@ -72,7 +73,8 @@ void CheckFullScreen(const Place& at, const char* field, const Screen& screen, b
   if (screen.from_case() == Screen::kColor || screen.from_case() == Screen::kPlate || (box && own)) return;
   const Place here = at.Field(field);
   const char* what = box ? "a box is measured in the step's own input" : "a hue alone is not enough";
-  faults->Add(here.path, absl::StrCat(here.words, ": ", what, ", give ", own ? "one of color, sample or plate" : "color or plate"));
+  faults->Add(here.path, absl::StrCat(here.words, ": ", what, ", give ",
+                                      own ? "one of color, sample or plate" : "color or plate"));
 }
 
 void CheckCurve(const Place& at, const Curve& curve, Faults* faults) {

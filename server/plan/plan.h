@@ -38,7 +38,7 @@ std::vector<StackError> Validate(const Stack& stack, const Limits& limits = {});
 
 // One file that a stack reads.
 struct PlateFile {
-  int plate = 0;    // index in Stack.plate
+  int plate = 0;  // index in Stack.plate
   int32_t frame = 0;
   std::string path;
 };
@@ -133,7 +133,7 @@ Digest TraceKey(const PlannedTask& task, const std::vector<Digest>& input_conten
 // From the targets down: a hit prunes everything above it.
 struct Probed {
   enum State : uint8_t { kNotNeeded, kHit, kRender };
-  std::vector<State> state;  // one a task
+  std::vector<State> state;                                 // one a task
   std::vector<std::shared_ptr<const ResultRecord>> record;  // of the hits
 };
 absl::StatusOr<Probed> Probe(const Plan& plan, ResultIndex& index);

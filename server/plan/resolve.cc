@@ -23,7 +23,8 @@ struct Place {
 
 template <class KeyFrames>
 Place Find(const KeyFrames& at, Ease ease, double frame) {
-  const auto next = std::upper_bound(at.begin(), at.end(), frame, [](double f, const auto& k) { return f < k.frame(); });
+  const auto next =
+      std::upper_bound(at.begin(), at.end(), frame, [](double f, const auto& k) { return f < k.frame(); });
   if (next == at.begin()) return {0, 0, 0};
   const int i = static_cast<int>(next - at.begin()) - 1;
   if (next == at.end()) return {i, i, 0};
@@ -199,7 +200,8 @@ double FurthestStep(const ResolvedMask& mask, int instants) {
     const ResolvedMask::Shape &before = mask.shape(i - shapes), &now = mask.shape(i);
     for (int p = 0; p < now.path_size(); ++p) {
       for (int k = 0; k + 1 < now.path(p).xy_size(); k += 2) {
-        const double dx = now.path(p).xy(k) - before.path(p).xy(k), dy = now.path(p).xy(k + 1) - before.path(p).xy(k + 1);
+        const double dx = now.path(p).xy(k) - before.path(p).xy(k),
+                     dy = now.path(p).xy(k + 1) - before.path(p).xy(k + 1);
         furthest = std::max(furthest, dx * dx + dy * dy);
       }
     }

@@ -99,7 +99,8 @@ class StackCheck {
     }
     for (int32_t f : {range.first(), range.last()}) {
       if (f < -kMaxFrame || f > kMaxFrame) {
-        faults_.Add(at.path, absl::StrCat(at.words, ": ", f, " is out of range, allowed ", -kMaxFrame, " to ", kMaxFrame));
+        faults_.Add(at.path,
+                    absl::StrCat(at.words, ": ", f, " is out of range, allowed ", -kMaxFrame, " to ", kMaxFrame));
         return false;
       }
     }
@@ -135,7 +136,8 @@ class StackCheck {
     const Place files = at.Field("files");
     const auto pattern = ParsePattern(plate.files());
     if (!pattern.ok()) {
-      faults_.Add(plate.files().empty() ? at.path : files.path, absl::StrCat(files.words, ": ", pattern.status().message()));
+      faults_.Add(plate.files().empty() ? at.path : files.path,
+                  absl::StrCat(files.words, ": ", pattern.status().message()));
     } else if (plate.files()[0] != '/') {
       faults_.Add(files.path, absl::StrCat(files.words, ": ", Quoted(plate.files()), " must be an absolute path"));
     }
@@ -155,11 +157,12 @@ class StackCheck {
 
   void CheckFollow(const Place& at, const Mask& mask, const PassCheck& passes) {
     const Place follow = at.Field("follow"), picture = follow.Field("picture");
-    CheckValues(follow, stack_, mask.follow(),
-                [&](const Place& here, const ParamTraits& traits, const std::string& name) {
-                  passes.CheckSide(here, traits, name);
-                },
-                &faults_);
+    CheckValues(
+        follow, stack_, mask.follow(),
+        [&](const Place& here, const ParamTraits& traits, const std::string& name) {
+          passes.CheckSide(here, traits, name);
+        },
+        &faults_);
     if (passes.IsStill(mask.follow().picture())) {
       faults_.Add(picture.path, absl::StrCat(picture.words, ": ", Quoted(mask.follow().picture()),
                                              " is a still picture, nothing moves in it"));
@@ -176,8 +179,9 @@ class StackCheck {
   void CheckDrawn(const Place& at, const Mask::Shape& shape) {
     if (shape.has_path()) {
       const Place path = at.Field("path");
-      faults_.Add(path.path, absl::StrCat(path.words, ": at which frame was it drawn? A followed shape needs key frames: ",
-                                          "at { frame: ", stack_.frames().first(), " path: ... }"));
+      faults_.Add(path.path,
+                  absl::StrCat(path.words, ": at which frame was it drawn? A followed shape needs key frames: ",
+                               "at { frame: ", stack_.frames().first(), " path: ... }"));
     }
     for (int i = 0; i < shape.at_size(); ++i) {
       const int32_t frame = shape.at(i).frame();
@@ -204,8 +208,9 @@ class StackCheck {
 
   void CheckShape(const Place& at, const Mask::Shape& shape) {
     if (shape.has_path() == (shape.at_size() > 0)) {
-      faults_.Add(at.path, absl::StrCat(at.words, shape.has_path() ? ": has both a path and key frames, give one of them"
-                                                                   : ": has no path"));
+      faults_.Add(at.path,
+                  absl::StrCat(at.words, shape.has_path() ? ": has both a path and key frames, give one of them"
+                                                          : ": has no path"));
       return;
     }
     if (shape.has_path()) CheckPath(at.Field("path"), shape.path());
@@ -223,9 +228,9 @@ class StackCheck {
       if (!path) return;
       if (i == 0) commands = path->commands;
       if (path->commands == commands) continue;
-      faults_.Add(here.path, absl::StrCat(here.words, ": draws ", Shortened(path->commands), ", key frame ",
-                                          shape.at(0).frame(), " draws ", Shortened(commands),
-                                          "; the commands must be the same"));
+      faults_.Add(here.path,
+                  absl::StrCat(here.words, ": draws ", Shortened(path->commands), ", key frame ", shape.at(0).frame(),
+                               " draws ", Shortened(commands), "; the commands must be the same"));
       return;
     }
     CheckNumber(at.Field("feather"), shape.feather(), ShapeTraits("feather"), &faults_);
@@ -265,8 +270,9 @@ class StackCheck {
   bool CheckDeliveredFrames(const Place& at, const FrameRange& range) {
     if (!CheckFrames(at, true, range)) return false;
     if (range.first() >= stack_.frames().first() && range.last() <= stack_.frames().last()) return true;
-    faults_.Add(at.path, absl::StrCat(at.words, ": ", range.first(), " to ", range.last(), " are not all in the stack's ",
-                                      stack_.frames().first(), " to ", stack_.frames().last()));
+    faults_.Add(at.path,
+                absl::StrCat(at.words, ": ", range.first(), " to ", range.last(), " are not all in the stack's ",
+                             stack_.frames().first(), " to ", stack_.frames().last()));
     return false;
   }
 

@@ -15,7 +15,8 @@ constexpr size_t kCycleNames = 8;
 
 Place PlaceOf(const Stack& stack, int pass) {
   const std::string& name = stack.pass(pass).name();
-  return {absl::StrCat("pass[", pass, "]"), name.empty() ? absl::StrCat("pass ", pass + 1) : absl::StrCat("pass ", Quoted(name))};
+  return {absl::StrCat("pass[", pass, "]"),
+          name.empty() ? absl::StrCat("pass ", pass + 1) : absl::StrCat("pass ", Quoted(name))};
 }
 
 }  // namespace
@@ -91,9 +92,11 @@ void PassCheck::CheckMainKind(const Place& at, int pass, int step, Kind kind) co
   const Pass& p = stack_.pass(pass);
   const OpTraits& traits = OperatorOf(p.step(step))->traits;
   if (kind == KIND_UNSPECIFIED || TakenAs(traits.takes(), kind) != KIND_UNSPECIFIED) return;
-  const std::string from = step == 0 ? Quoted(p.from()) : absl::StrCat("step ", step, " (", OperatorOf(p.step(step - 1))->name, ")");
-  faults_->Add(at.path, absl::StrCat(at.words, ": takes ", KindsInWords(traits.takes()), ", but ", from, " gives ",
-                                     kind == MATTE ? "a " : "", KindName(kind), "; ", KindAdvice(traits.takes(), kind)));
+  const std::string from =
+      step == 0 ? Quoted(p.from()) : absl::StrCat("step ", step, " (", OperatorOf(p.step(step - 1))->name, ")");
+  faults_->Add(at.path,
+               absl::StrCat(at.words, ": takes ", KindsInWords(traits.takes()), ", but ", from, " gives ",
+                            kind == MATTE ? "a " : "", KindName(kind), "; ", KindAdvice(traits.takes(), kind)));
 }
 
 // `with` replaces the step before in part: both must be the same.
@@ -133,15 +136,16 @@ void PassCheck::CheckStep(int pass, int index, Kind* kind, bool* still) const {
   } else if (!source) {
     CheckMainKind(at, pass, index, *kind);
   }
-  CheckValues(at, stack_, ParamsOf(step),
-              [this](const Place& here, const ParamTraits& traits, const std::string& name) { CheckSide(here, traits, name); },
-              faults_);
+  CheckValues(
+      at, stack_, ParamsOf(step),
+      [this](const Place& here, const ParamTraits& traits, const std::string& name) { CheckSide(here, traits, name); },
+      faults_);
   CheckMeaning(at, step, faults_);
   if (step.has_patch()) CheckPatch(at, step, *kind);
   const int window = WindowOf(ParamsOf(step));
   if (*still && window > 0) {
-    faults_->Add(at.path + ".window", absl::StrCat(at.words, " window: ", window,
-                                       " frames before and after of a still picture, allowed 0"));
+    faults_->Add(at.path + ".window",
+                 absl::StrCat(at.words, " window: ", window, " frames before and after of a still picture, allowed 0"));
   }
   for (const Port& port : PortsOf(ParamsOf(step))) {
     if (!(port.traits.windowed() || port.traits.motion()) || window == 0 || !IsStill(port.name)) continue;
@@ -158,7 +162,8 @@ void PassCheck::Check(int index) {
   const Place at = PlaceOf(stack_, index);
   CheckCycle(index);
   if (pass.step_size() > limits_.steps_per_pass) {
-    faults_->Add(at.path, absl::StrCat(at.words, ": has ", pass.step_size(), " steps, allowed ", limits_.steps_per_pass));
+    faults_->Add(at.path,
+                 absl::StrCat(at.words, ": has ", pass.step_size(), " steps, allowed ", limits_.steps_per_pass));
     return;
   }
   Kind kind = KIND_UNSPECIFIED;
@@ -169,8 +174,9 @@ void PassCheck::Check(int index) {
   } else {
     const Operator* first = pass.step_size() > 0 ? OperatorOf(pass.step(0)) : nullptr;
     if (pass.step_size() == 0 || (first != nullptr && !first->traits.takes().empty())) {
-      faults_->Add(at.path,
-                   absl::StrCat(at.words, ": starts from nothing, give `from` or begin with a source such as `constant`"));
+      faults_->Add(
+          at.path,
+          absl::StrCat(at.words, ": starts from nothing, give `from` or begin with a source such as `constant`"));
       return;
     }
   }

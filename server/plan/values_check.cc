@@ -20,7 +20,8 @@ constexpr uint32_t kMaxSide = 65'536;
 constexpr uint32_t kLeastNoiseBox = 8;
 
 // `at` is where the fault is reported, `words` what it is called.
-bool CheckValue(const std::string& path, const std::string& words, double v, const ParamTraits& traits, Faults* faults) {
+bool CheckValue(const std::string& path, const std::string& words, double v, const ParamTraits& traits,
+                Faults* faults) {
   if (!std::isfinite(v)) {
     faults->Add(path, absl::StrCat(words, ": ", v, " is not a finite number"));
     return false;
@@ -37,8 +38,8 @@ bool CheckAscending(const Place& at, const KeyFrames& frames, Faults* faults) {
   for (int i = 1; i < frames.size(); ++i) {
     if (frames.Get(i).frame() > frames.Get(i - 1).frame()) continue;
     faults->Add(absl::StrCat(at.path, ".at[", i, "].frame"),
-                absl::StrCat(at.words, ": key frame ", frames.Get(i).frame(), " comes after ", frames.Get(i - 1).frame(),
-                             ", key frames must ascend"));
+                absl::StrCat(at.words, ": key frame ", frames.Get(i).frame(), " comes after ",
+                             frames.Get(i - 1).frame(), ", key frames must ascend"));
     return false;
   }
   return true;
@@ -162,7 +163,8 @@ void CheckNumber(const Place& at, const Number& n, const ParamTraits& traits, Fa
   if (!CheckAscending(at, n.at(), faults)) return;
   for (int i = 0; i < n.at_size(); ++i) {
     const auto& k = n.at(i);
-    if (!CheckValue(absl::StrCat(at.path, ".at[", i, "].value"), AtFrame(at, k.frame()), k.value(), traits, faults)) return;
+    if (!CheckValue(absl::StrCat(at.path, ".at[", i, "].value"), AtFrame(at, k.frame()), k.value(), traits, faults))
+      return;
   }
 }
 
@@ -188,8 +190,8 @@ void CheckColor(const Place& at, const Color& c, const ParamTraits& traits, Faul
     const auto& k = c.at(i);
     const double at_rgb[3] = {k.r(), k.g(), k.b()};
     for (int j = 0; j < 3; ++j) {
-      if (!CheckValue(absl::StrCat(at.path, ".at[", i, "].", names[j]), absl::StrCat(AtFrame(at, k.frame()), " ", names[j]),
-                      at_rgb[j], traits, faults)) {
+      if (!CheckValue(absl::StrCat(at.path, ".at[", i, "].", names[j]),
+                      absl::StrCat(AtFrame(at, k.frame()), " ", names[j]), at_rgb[j], traits, faults)) {
         return;
       }
     }
@@ -205,8 +207,8 @@ void CheckKnown(const std::string& path, const Message& m, Faults* faults) {
   const Reflection* r = m.GetReflection();
   const auto& unknown = r->GetUnknownFields(m);
   if (unknown.field_count() > 0) {
-    faults->Add(path, absl::StrCat(path.empty() ? "the stack" : path, " has a field, number ", unknown.field(0).number(),
-                                   ", that this version doesn't know"));
+    faults->Add(path, absl::StrCat(path.empty() ? "the stack" : path, " has a field, number ",
+                                   unknown.field(0).number(), ", that this version doesn't know"));
   }
   std::vector<const FieldDescriptor*> fields;
   r->ListFields(m, &fields);

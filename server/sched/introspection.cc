@@ -59,7 +59,8 @@ std::string Scheduler::CheckInvariants() const {
         return name + "leased to nobody, or in the hands of a worker without a lease";
       }
       if (t.state == TaskState::kReady && t.retry_at > now_) {
-        const bool delayed = std::any_of(delayed_.begin(), delayed_.end(), [&](TaskRef r) { return r.index == m.task; });
+        const bool delayed =
+            std::any_of(delayed_.begin(), delayed_.end(), [&](TaskRef r) { return r.index == m.task; });
         if (!delayed) return name + "is to be tried again, but nobody will";
       }
     }

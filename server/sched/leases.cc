@@ -338,8 +338,8 @@ Job* Scheduler::NextJob(const std::vector<Job*>& skip) {
     while (!job.ready.empty() && !IsReadyFor(job, job.ready.top())) job.ready.Pop();
     if (job.ready.empty() || job.not_before > now_) continue;
     if (std::find(skip.begin(), skip.end(), &job) != skip.end()) continue;
-    const bool before = best == nullptr || (job.interactive != best->interactive ? job.interactive
-                                                                                 : job.served < best->served);
+    const bool before =
+        best == nullptr || (job.interactive != best->interactive ? job.interactive : job.served < best->served);
     if (before) best = &job;
   }
   return best;

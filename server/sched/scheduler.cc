@@ -99,7 +99,8 @@ void Scheduler::Block(TaskIndex t) {
 }
 
 bool Scheduler::AllInputsDone(const Task& t) const {
-  return std::all_of(t.inputs.begin(), t.inputs.end(), [&](TaskIndex i) { return tasks_[i].state == TaskState::kDone; });
+  return std::all_of(t.inputs.begin(), t.inputs.end(),
+                     [&](TaskIndex i) { return tasks_[i].state == TaskState::kDone; });
 }
 
 // REQUIRES: blocked.
@@ -213,8 +214,9 @@ void Scheduler::Reopen(TaskIndex t) {
     if (s == TaskState::kReady || s == TaskState::kAsked) SetState(u.index, TaskState::kBlocked);
   }
   if (++tasks_[t].losses > options_.losses_until_failed) {
-    MakeFailed(t, TaskState::kFailed, absl::StrCat("the result was lost ", options_.losses_until_failed + 1,
-                                                   " times after it had been stored; is the disk healthy?"));
+    MakeFailed(t, TaskState::kFailed,
+               absl::StrCat("the result was lost ", options_.losses_until_failed + 1,
+                            " times after it had been stored; is the disk healthy?"));
     return;
   }
   Block(t);
@@ -250,11 +252,16 @@ void Scheduler::Recount(Job* job, uint32_t local) {
   }
   const auto column = [&](Member::Counted c) -> uint64_t* {
     switch (c) {
-      case Member::kOpen: return &g.open;
-      case Member::kRendered: return &g.rendered;
-      case Member::kReused: return &g.reused;
-      case Member::kFailed: return &g.failed;
-      case Member::kNothing: break;
+      case Member::kOpen:
+        return &g.open;
+      case Member::kRendered:
+        return &g.rendered;
+      case Member::kReused:
+        return &g.reused;
+      case Member::kFailed:
+        return &g.failed;
+      case Member::kNothing:
+        break;
     }
     return nullptr;
   };
@@ -286,8 +293,8 @@ void Scheduler::RemoveJob(JobNumber number, Time now) {
       gone.push_back(m.task);
       continue;
     }
-    const bool needed = std::any_of(t.waiters.begin(), t.waiters.end(),
-                                    [](const Waiter& w) { return w.job->tasks[w.local].needed; });
+    const bool needed =
+        std::any_of(t.waiters.begin(), t.waiters.end(), [](const Waiter& w) { return w.job->tasks[w.local].needed; });
     if (!needed && IsOpen(t.state) && t.state != TaskState::kCommitting) {
       DropAttempts(m.task, true);
       SetState(m.task, TaskState::kIdle);

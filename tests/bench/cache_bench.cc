@@ -177,7 +177,8 @@ void WhyLookups(benchmark::State& state) {
   std::mt19937 random(5);
   for (auto _ : state) {
     std::vector<NameRecord> places(5 * kPasses);
-    const std::string stack = "shot" + std::to_string(random() % static_cast<uint32_t>(std::max(1, Results() / 40'000)));
+    const std::string stack =
+        "shot" + std::to_string(random() % static_cast<uint32_t>(std::max(1, Results() / 40'000)));
     const int32_t frame = 1001 + static_cast<int32_t>(random() % 1000);
     for (size_t i = 0; i < places.size(); ++i) {
       places[i].stack = stack;
@@ -240,7 +241,8 @@ void Evict(benchmark::State& state) {
                     {.budget_bytes = space->budget()});
     space->evictor = &evictor;
     if (!evictor.RunOnce().ok()) return state.SkipWithError("eviction failed");
-    if (evictor.evicted() < too_many * 9 / 10 || evictor.evicted() > too_many * 2) return state.SkipWithError("not as many as it should");
+    if (evictor.evicted() < too_many * 9 / 10 || evictor.evicted() > too_many * 2)
+      return state.SkipWithError("not as many as it should");
   }
   state.SetItemsProcessed(state.iterations() * state.range(0));
 }
@@ -252,7 +254,8 @@ void LookAtAll(benchmark::State& state) {
   const auto index = OpenIndex();
   for (auto _ : state) {
     uint64_t tiles = 0;
-    (void)index->ScanResults([&](const ResultKey&, const ResultRecord& r) { tiles += StoredDigests(r.manifest).size(); });
+    (void)index->ScanResults(
+        [&](const ResultKey&, const ResultRecord& r) { tiles += StoredDigests(r.manifest).size(); });
     benchmark::DoNotOptimize(tiles);
   }
   state.SetItemsProcessed(state.iterations() * Results());
@@ -425,8 +428,8 @@ class Redis {
     if (child_ == 0) {
       const int null = open("/dev/null", O_WRONLY);
       dup2(null, 1);
-      execlp("redis-server", "redis-server", "--port", "0", "--unixsocket", socket.c_str(), "--dir", folder_.path().c_str(),
-             "--save", "", "--appendonly", "yes", "--appendfsync", "always", nullptr);
+      execlp("redis-server", "redis-server", "--port", "0", "--unixsocket", socket.c_str(), "--dir",
+             folder_.path().c_str(), "--save", "", "--appendonly", "yes", "--appendfsync", "always", nullptr);
       _exit(127);
     }
     sockaddr_un address{};

@@ -37,7 +37,8 @@ struct Side {
 };
 
 // The whole task: inputs from memory, steps, digests, what is missing written.
-void RunTask(benchmark::State& state, Kind main, const std::vector<const char*>& steps, const std::vector<Side>& sides) {
+void RunTask(benchmark::State& state, Kind main, const std::vector<const char*>& steps,
+             const std::vector<Side>& sides) {
   auto store = std::make_shared<MemoryTileStore>();
   TaskSpec task;
   task.set_key(std::string(32, 'k'));
@@ -98,7 +99,8 @@ void RunChain(benchmark::State& state, const std::vector<const char*>& steps) {
   context.format = kFrame;
   std::vector<Step> parsed;
   for (const char* s : steps) parsed.push_back(MakeStep(s));
-  auto chain = Chain::Make(context, std::move(parsed), {{0, "in", 0, MakeSource(MakePicture(MATTE, kFrame), kFrame), {}}}, 0);
+  auto chain =
+      Chain::Make(context, std::move(parsed), {{0, "in", 0, MakeSource(MakePicture(MATTE, kFrame), kFrame), {}}}, 0);
   for (auto _ : state) {
     Picture out;
     for (int y = 0; y < kFrame.y1; y += 256) {
@@ -149,8 +151,11 @@ void UnmixChain(benchmark::State& state) {
   for (auto _ : state) {
     const Picture clean = OpTester("screen_plate {}").Main(drawn.plate).Render();
     const Picture matte = OpTester("unmix { plate: 'p' }").Main(drawn.plate).With("plate", clean).Render();
-    const Picture color =
-        OpTester("recover_color { plate: 'p' matte: 'm' }").Main(drawn.plate).With("plate", clean).With("matte", matte).Render();
+    const Picture color = OpTester("recover_color { plate: 'p' matte: 'm' }")
+                              .Main(drawn.plate)
+                              .With("plate", clean)
+                              .With("matte", matte)
+                              .Render();
     benchmark::DoNotOptimize(color.planes[0].row(0));
   }
   CountMegapixels(state);

@@ -113,8 +113,8 @@ class CommitterTest : public testing::Test {
   std::shared_ptr<LoggingTiles> tiles_ = std::make_shared<LoggingTiles>(&log_);
   std::shared_ptr<GatedIndex> index_ = std::make_shared<GatedIndex>(&log_);
   std::shared_ptr<TilePins> pins_ = std::make_shared<TilePins>();
-  std::unique_ptr<Committer> committer_ = std::make_unique<Committer>(
-      tiles_, index_, pins_, CommitterOptions{.interval = std::chrono::milliseconds(1)});
+  std::unique_ptr<Committer> committer_ =
+      std::make_unique<Committer>(tiles_, index_, pins_, CommitterOptions{.interval = std::chrono::milliseconds(1)});
 };
 
 TEST_F(CommitterTest, BytesAreDurableBeforeTheIndexNamesThem) {

@@ -184,10 +184,14 @@ TEST_F(EvictTest, PinnedResultsStayHoweverFullItIs) {
 TEST_F(EvictTest, TheCallbackPinsAndSendsFirst) {
   Budget(20);
   for (int i = 0; i < 20; ++i) AddNumbered(i, i < 10 ? 1 : 100);
-  evictor_->SetKeep([](const ResultKey& key) {
-    if (key == KeyOf(0)) return Keep::kPinned;
-    return key == KeyOf(15) ? Keep::kFirstToGo : Keep::kNormal;
-  }, [] { return std::vector<ResultKey>{KeyOf("not there yet"), KeyOf(15)}; });
+  evictor_->SetKeep(
+      [](const ResultKey& key) {
+        if (key == KeyOf(0)) return Keep::kPinned;
+        return key == KeyOf(15) ? Keep::kFirstToGo : Keep::kNormal;
+      },
+      [] {
+        return std::vector<ResultKey>{KeyOf("not there yet"), KeyOf(15)};
+      });
   ASSERT_OK(evictor_->RunOnce());
   EXPECT_TRUE(Has(0)) << "cheap, but pinned";
   EXPECT_FALSE(Has(15)) << "dear, but sent first";
@@ -291,8 +295,9 @@ TEST_F(EvictTest, WritesAreRefusedAtNinetyFivePercentAndReadsGoOn) {
 
 TEST_F(EvictTest, FillingUpWakesIt) {
   Budget(40);
-  evictor_ = std::make_unique<Evictor>(tiles_, index_, pins_, fill_, space_,
-                                       EvictorOptions{.budget_bytes = 40 * (kTileBytes + 1), .tick = std::chrono::hours(1)});
+  evictor_ =
+      std::make_unique<Evictor>(tiles_, index_, pins_, fill_, space_,
+                                EvictorOptions{.budget_bytes = 40 * (kTileBytes + 1), .tick = std::chrono::hours(1)});
   evictor_->Start();
   // More than fit: it must make room meanwhile.
   int taken = 0;

@@ -193,9 +193,7 @@ TEST(ValidateManifest, RefusesEveryBrokenShape) {
 // Every binary16 number, widened by the definition in IEEE 754: sign, 5 bits
 // of exponent, 10 of fraction.
 TEST(ValidateManifest, ConstantsOfHalfPrecisionAreExactlyTheHalves) {
-  const auto accepts = [](float v) {
-    return ValidateManifest(ConstantPicture(MATTE, MakeWindow(0, 0, 1, 1), v)).ok();
-  };
+  const auto accepts = [](float v) { return ValidateManifest(ConstantPicture(MATTE, MakeWindow(0, 0, 1, 1), v)).ok(); };
   for (int bits = 0; bits < 0x7c00; ++bits) {
     const int exponent = bits >> 10, fraction = bits & 1023;
     const double value = exponent == 0 ? std::ldexp(fraction, -24) : std::ldexp(1024 + fraction, exponent - 25);

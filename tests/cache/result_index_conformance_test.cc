@@ -153,8 +153,10 @@ TEST_P(ResultIndexLaws, NamesAreFoundByStackAndPassAndSortedByFrame) {
 }
 
 TEST_P(ResultIndexLaws, NamesAreFoundAtTheirPlaces) {
-  Commit({.names = {Name("shot", "core", 0, 1001, "a"), Name("shot", "core", 1, 1001, "b"), Name("shot", "core", 0, -7, "c")}});
-  const std::vector<NameRecord> places = {Name("shot", "core", 0, -7), Name("shot", "core", 2, 1001), Name("shot", "core", 1, 1001)};
+  Commit({.names = {Name("shot", "core", 0, 1001, "a"), Name("shot", "core", 1, 1001, "b"),
+                    Name("shot", "core", 0, -7, "c")}});
+  const std::vector<NameRecord> places = {Name("shot", "core", 0, -7), Name("shot", "core", 2, 1001),
+                                          Name("shot", "core", 1, 1001)};
   const auto found = index_->FindNamesAt(places);
   ASSERT_OK(found.status());
   ASSERT_EQ(found->size(), 3u);

@@ -102,7 +102,9 @@ TEST(TileCodec, LargerThanATileIsRefused) {
 
 TEST(TileCodec, EmptyAndUnknownAreRefused) {
   EXPECT_TRUE(absl::IsDataLoss(DecodeTile("").status()));
-  EXPECT_TRUE(absl::IsDataLoss(DecodeTile("\x07" "abc").status()));
+  EXPECT_TRUE(absl::IsDataLoss(DecodeTile("\x07"
+                                          "abc")
+                                   .status()));
 }
 
 TEST(TileCodec, TwoFramesAreNotATile) {

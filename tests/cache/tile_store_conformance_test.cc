@@ -48,8 +48,7 @@ const EngineCase kEngines[] = {
      }},
     {"Bounded",
      [](const std::string&) -> std::shared_ptr<TileStore> {
-       return std::make_shared<BoundedTileStore>(std::make_shared<MemoryTileStore>(),
-                                                 std::make_shared<Fill>(),
+       return std::make_shared<BoundedTileStore>(std::make_shared<MemoryTileStore>(), std::make_shared<Fill>(),
                                                  std::make_shared<TilePins>());
      }},
 };
@@ -85,8 +84,8 @@ TEST_P(TileStoreLaws, WhatWasPutComesBackInTheOrderAskedFor) {
   // Below and above the size that goes to a blob file.
   const std::vector<StoredTile> tiles{NoiseTile(1, 10), NoiseTile(2), NoiseTile(3, 131072), NoiseTile(4, 1 << 20)};
   ASSERT_OK(store_->Put(tiles));
-  const std::vector<Digest> asked{tiles[2].digest, Sha256("nobody has this"), tiles[0].digest, tiles[3].digest,
-                                  tiles[1].digest, tiles[2].digest};
+  const std::vector<Digest> asked{tiles[2].digest, Sha256("nobody has this"), tiles[0].digest,
+                                  tiles[3].digest, tiles[1].digest,           tiles[2].digest};
   const auto found = store_->Get(asked);
   ASSERT_OK(found.status());
   ASSERT_EQ(found->size(), asked.size());

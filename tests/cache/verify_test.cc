@@ -94,7 +94,8 @@ TEST(VerifyCache, DamageBecomesAMissAndTheRestStays) {
 TEST(VerifyCache, EndsWhenNobodyWaits) {
   Cache cache = OpenMemoryCache();
   for (int i = 0; i < 10; ++i) Render(cache, i);
-  const auto done = VerifyCache(*cache.tiles, *cache.index, *cache.committer, [](const VerifyProgress&) { return false; });
+  const auto done =
+      VerifyCache(*cache.tiles, *cache.index, *cache.committer, [](const VerifyProgress&) { return false; });
   EXPECT_TRUE(absl::IsCancelled(done.status())) << done.status();
 }
 
@@ -105,7 +106,8 @@ TEST(Backup, OpensElsewhereWithEverythingThatWasDurable) {
     auto cache = OpenCache(state, kSmall);
     ASSERT_OK(cache.status());
     for (int i = 0; i < 50; ++i) Render(*cache, i);
-    ASSERT_OK(cache->committer->Commit({.journal = {{JournalType::kInvalidated, "x"}}, .values = {{"job/1", "v"}}}).status());
+    ASSERT_OK(
+        cache->committer->Commit({.journal = {{JournalType::kInvalidated, "x"}}, .values = {{"job/1", "v"}}}).status());
     // Renders go on while it is copied.
     std::atomic<bool> stop = false;
     std::thread renders([&] {

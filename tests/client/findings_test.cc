@@ -58,7 +58,8 @@ TEST(Findings, FramesSideBySideAreOneWithTheWorstOfThem) {
   At(&report, 1020)->set_flicker(0.12);
   At(&report, 1021)->set_flicker(0.09);
   At(&report, 1005)->set_flicker(0.09);
-  EXPECT_EQ(Words(report), (Strings{"1005: edge flicker 3.0x the shot's median", "1019-1021: edge flicker up to 4.0x the shot's median"}));
+  EXPECT_EQ(Words(report), (Strings{"1005: edge flicker 3.0x the shot's median",
+                                    "1019-1021: edge flicker up to 4.0x the shot's median"}));
 }
 
 TEST(Findings, EachFigureHasItsWords) {
@@ -91,14 +92,15 @@ TEST(Findings, EachFigureHasItsWords) {
   At(&report, 1017)->set_clipped_pixels(40);
   At(&report, 1019)->set_negative_pixels(80);
   At(&report, 1022)->set_covered_pixels(0);
-  EXPECT_EQ(Words(report), (Strings{"1002: 412 px of hole, the largest at x 510, y 305",
-                                    "1004: 70 px of specks, the largest at x 0, y 0, the shot's median is 20",
-                                    "1006: 34 % of the matte is soft, the shot's median is 10 %",
-                                    "1008: edge flicker 0.120, hardly any elsewhere",
-                                    "1010-1011: the edge jumps between them, 4.0x the shot's median",
-                                    "1013: screen colour left in 99 px", "1015: screen colour left in the edge, 4.0x the shot's median",
-                                    "1017: 40 px clipped", "1019: 80 px below 0, the shot's median is 3",
-                                    "1022: nothing is covered"}));
+  EXPECT_EQ(
+      Words(report),
+      (Strings{"1002: 412 px of hole, the largest at x 510, y 305",
+               "1004: 70 px of specks, the largest at x 0, y 0, the shot's median is 20",
+               "1006: 34 % of the matte is soft, the shot's median is 10 %",
+               "1008: edge flicker 0.120, hardly any elsewhere",
+               "1010-1011: the edge jumps between them, 4.0x the shot's median", "1013: screen colour left in 99 px",
+               "1015: screen colour left in the edge, 4.0x the shot's median", "1017: 40 px clipped",
+               "1019: 80 px below 0, the shot's median is 3", "1022: nothing is covered"}));
 }
 
 TEST(Findings, AFrameThatFlickersOrIsEmptyIsNotToldOfAgainAsAJump) {
@@ -118,12 +120,14 @@ TEST(Findings, AFrameThatFlickersOrIsEmptyIsNotToldOfAgainAsAJump) {
 // the usual.
 TEST(Findings, WhereTheMatteIsGivenAnyPixelCounts) {
   PassReport report = Usual();
-  for (int f = kFirst; f < kFirst + kFrames; ++f) At(&report, f)->set_hole_pixels(0), At(&report, f)->set_speck_pixels(0);
+  for (int f = kFirst; f < kFirst + kFrames; ++f)
+    At(&report, f)->set_hole_pixels(0), At(&report, f)->set_speck_pixels(0);
   At(&report, 1003)->set_hole_pixels(1);
   At(&report, 1007)->set_speck_pixels(2);
   EXPECT_EQ(Words(report), Strings{});
-  EXPECT_EQ(Words(report, {"core", "garbage"}), (Strings{"1003: 1 px of hole inside `core`, the largest at x 0, y 0",
-                                                         "1007: 2 px of matte inside `garbage`, the largest at x 0, y 0"}));
+  EXPECT_EQ(Words(report, {"core", "garbage"}),
+            (Strings{"1003: 1 px of hole inside `core`, the largest at x 0, y 0",
+                     "1007: 2 px of matte inside `garbage`, the largest at x 0, y 0"}));
   for (int f = kFirst; f < kFirst + kFrames; ++f) At(&report, f)->set_hole_pixels(30);
   At(&report, 1003)->set_hole_pixels(90);
   EXPECT_EQ(Words(report, {"core", ""}),

@@ -19,14 +19,16 @@ pass { name: "matte" from: "core" step { soften {} } }
 pass { name: "front" from: "plate" step { despill {} } step { set_matte { matte: "matte" } } step { premultiply {} } }
 pass { name: "over" from: "front" step { merge { with: "bg" } } }
 pass { name: "unused" from: "plate" step { set_matte { matte: "core" } } }
-)" + text, &stack));
+)" + text,
+                                                            &stack));
   return stack;
 }
 
 TEST(PassesToReport, TheForegroundAndTheMattesThatItHasNotIn) {
   EXPECT_THAT(PassesToReport(Parse("deliver { name: 'c' from: 'over' layer { name: 'core' from: 'core' } }")),
               ElementsAre("front", "core"));
-  EXPECT_THAT(PassesToReport(Parse("deliver { name: 'c' from: 'over' } deliver { name: 'm' from: 'matte' }")), ElementsAre("front"));
+  EXPECT_THAT(PassesToReport(Parse("deliver { name: 'c' from: 'over' } deliver { name: 'm' from: 'matte' }")),
+              ElementsAre("front"));
   EXPECT_THAT(PassesToReport(Parse("deliver { name: 'm' from: 'matte' layer { name: 's' from: 'shape' } }")),
               ElementsAre("matte", "shape"));
 }
@@ -60,8 +62,10 @@ pass { name: "cut" from: "plate" step { within { mask: "shape" } } }
 deliver { name: "c" from: "cut" } deliver { name: "p" from: "plate" })")),
               ElementsAre("cut"));
   EXPECT_THAT(PassesToReport(Parse("deliver { name: 'p' from: 'plate' }")), IsEmpty());
-  EXPECT_THAT(PassesToReport(Parse("pass { name: 'x' from: 'y' } pass { name: 'y' from: 'x' } deliver { name: 'p' from: 'x' }")),
-              ElementsAre("x")) << "a circle is the daemon's to refuse";
+  EXPECT_THAT(PassesToReport(
+                  Parse("pass { name: 'x' from: 'y' } pass { name: 'y' from: 'x' } deliver { name: 'p' from: 'x' }")),
+              ElementsAre("x"))
+      << "a circle is the daemon's to refuse";
 }
 
 TEST(ScreenToReport, IsThatOfTheFirstDespill) {

@@ -104,7 +104,8 @@ class PlateFilesTest : public ::testing::Test {
 };
 
 TEST_F(PlateFilesTest, PatternAndOneFramesPathAreTheSame) {
-  for (const char* name : {"a_v02.0998.exr", "a_v02.0999.exr", "a_v02.1002.exr", "a_v02.99.exr", "a_v02.1003.exr.tmp", "b_v02.1005.exr"}) {
+  for (const char* name :
+       {"a_v02.0998.exr", "a_v02.0999.exr", "a_v02.1002.exr", "a_v02.99.exr", "a_v02.1003.exr.tmp", "b_v02.1005.exr"}) {
     Touch(name);
   }
   for (const char* given : {"a_v02.%04d.exr", "a_v02.0999.exr"}) {

@@ -135,8 +135,10 @@ TEST(SampleBox, IsBareAtEveryFrameAndTheEvenest) {
 }
 
 TEST(SampleBox, IsOfOneFrameWhereNoPlaceStaysBare) {
-  const std::vector<std::string> left = {"#####.....", "#####.....", "#####.....", "#####.....", "#####.....", "#####....."};
-  const std::vector<std::string> right = {".....#####", ".....#####", ".....#####", ".....#####", ".....#####", ".....#####"};
+  const std::vector<std::string> left = {"#####.....", "#####.....", "#####.....",
+                                         "#####.....", "#####.....", "#####....."};
+  const std::vector<std::string> right = {".....#####", ".....#####", ".....#####",
+                                          ".....#####", ".....#####", ".....#####"};
   const auto findings = MergeSurveys({1, 9}, {Survey(1, left), Survey(9, right)}, std::nullopt);
   ASSERT_TRUE(findings.ok()) << findings.status();
   EXPECT_EQ(findings->box().frame(), 1);

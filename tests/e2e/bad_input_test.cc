@@ -56,14 +56,16 @@ Studio* BadInput::studio_ = nullptr;
 #define EXPECT_SAYS(text, part) EXPECT_NE((text).find(part), std::string::npos) << (text)
 
 TEST_F(BadInput, FaultInTheTextIsGivenWithFileLineAndColumn) {
-  const std::string text = Refusal("name: \"bad\"\nframes { first: 1 last: 2 }\npass {\n  name: \"a\"\n  step { levls {} }\n}\n");
+  const std::string text =
+      Refusal("name: \"bad\"\nframes { first: 1 last: 2 }\npass {\n  name: \"a\"\n  step { levls {} }\n}\n");
   EXPECT_SAYS(text, "bad.stack:5:10: ");
   EXPECT_SAYS(text, "did you mean \"levels\"?");
 }
 
 TEST_F(BadInput, FaultFoundByTheDaemonIsGivenWithFileLineAndColumn) {
-  const std::string text = Refusal(Stack(Plate("plate.%04d.exr")) +
-                                   "pass {\n  name: \"hard\"\n  from: \"key\"\n  step { levels { black { value: 17 } } }\n}\n");
+  const std::string text =
+      Refusal(Stack(Plate("plate.%04d.exr")) +
+              "pass {\n  name: \"hard\"\n  from: \"key\"\n  step { levels { black { value: 17 } } }\n}\n");
   EXPECT_SAYS(text, "bad.stack:9:");
   EXPECT_SAYS(text, "pass \"hard\" step 1 (levels) black");
   EXPECT_SAYS(text, "17");
@@ -123,8 +125,8 @@ TEST_F(BadInput, MissingFrame) {
 
 void CopyPlates(const Studio& studio, const std::string& name) {
   for (int f = 1001; f <= 1004; ++f) {
-    fs::copy_file(studio.file("plate." + std::to_string(f) + ".exr"), studio.file(name + "." + std::to_string(f) + ".exr"),
-                  fs::copy_options::overwrite_existing);
+    fs::copy_file(studio.file("plate." + std::to_string(f) + ".exr"),
+                  studio.file(name + "." + std::to_string(f) + ".exr"), fs::copy_options::overwrite_existing);
   }
 }
 
@@ -179,7 +181,8 @@ TEST_F(BadInput, ExrThatDeclaresABillionPixels) {
 }
 
 TEST_F(BadInput, MillionFramesAndHundredThousandPasses) {
-  EXPECT_SAYS(Refusal(absl::StrReplaceAll(Stack(Plate("plate.%04d.exr")), {{"last: 1004", "last: 1001001"}})), "100000");
+  EXPECT_SAYS(Refusal(absl::StrReplaceAll(Stack(Plate("plate.%04d.exr")), {{"last: 1004", "last: 1001001"}})),
+              "100000");
   std::string many = Stack(Plate("plate.%04d.exr"));
   for (int i = 0; i < 100'000; ++i) many += "pass { name: \"p" + std::to_string(i) + "\" from: \"plate\" }\n";
   EXPECT_SAYS(Refusal(many), "4096");
@@ -257,11 +260,13 @@ deliver { name: "front" from: "front" files: "out/front.%04d.exr" }
     const Finished f = studio_->Client({"submit", stack, "--watch"});
     EXPECT_EQ(f.exit_code, 0) << round << f.err;
     EXPECT_SAYS(f.out, "beware: clean at 1001: the box 8,30,110,80 has texture in it: it is ");
-    EXPECT_SAYS(f.out, "beware: clean at 1001: degrain with window 2 reads 5 frames, but there are only frames 1001-1003");
+    EXPECT_SAYS(f.out,
+                "beware: clean at 1001: degrain with window 2 reads 5 frames, but there are only frames 1001-1003");
     EXPECT_SAYS(f.out, "beware: front at 1001-1003: the core is nowhere solid (0.95 or more, 1 px inside its edge)");
     EXPECT_EQ(f.out.find("beware: key"), std::string::npos) << f.out;
   }
-  const Finished look = studio_->Client({"look", stack, "front", "--frame", "1002", "-o", studio_->file("doubtful.png")});
+  const Finished look =
+      studio_->Client({"look", stack, "front", "--frame", "1002", "-o", studio_->file("doubtful.png")});
   EXPECT_EQ(look.exit_code, 0) << look.err;
   EXPECT_SAYS(look.err, "beware: clean at 1001: the box 8,30,110,80 has texture in it: it is ");
   EXPECT_SAYS(look.err, "beware: front at 1002: the core is nowhere solid");

@@ -8,12 +8,13 @@ namespace {
 // The studio's disc moves 4 pixels a frame; its middle is at (105, 110) at 1001.
 // Drawn as a square about it, `half` wide, at each of these frames.
 std::string Disc(const std::vector<std::pair<int, int>>& drawn, const std::string& picture = "plate") {
-  std::string text = "name: \"disc\"\nframes { first: 1001 last: 1006 }\nplate { name: \"plate\" files: \"plate.%04d.exr\" }\n"
-                     "mask {\n  name: \"disc\"\n  shape {\n";
+  std::string text =
+      "name: \"disc\"\nframes { first: 1001 last: 1006 }\nplate { name: \"plate\" files: \"plate.%04d.exr\" }\n"
+      "mask {\n  name: \"disc\"\n  shape {\n";
   for (const auto& [frame, half] : drawn) {
     const int x = 105 + 4 * (frame - 1001), y = 110;
-    absl::StrAppend(&text, "    at { frame: ", frame, " path: \"M ", x - half, " ", y - half, " H ", x + half, " V ", y + half, " H ",
-                    x - half, " Z\" }\n");
+    absl::StrAppend(&text, "    at { frame: ", frame, " path: \"M ", x - half, " ", y - half, " H ", x + half, " V ",
+                    y + half, " H ", x - half, " Z\" }\n");
   }
   return absl::StrCat(text, "  }\n  follow { picture: \"", picture, "\" }\n}\n", R"(
 pass { name: "dark" from: "plate" step { grade { gain { r: 0 g: 0 b: 0 } } } }
@@ -61,7 +62,8 @@ TEST(FollowE2e, LosingThePictureIsSaidWithMaskAndFrame) {
   const Finished f = studio.Client({"submit", stack, "--watch"}, 60);
   EXPECT_NE(f.exit_code, 0);
   const std::string text = f.out + f.err;
-  EXPECT_NE(text.find("mask \"disc\" frame 1002: shape 1 has lost what it follows; draw it at frame 1002"), std::string::npos)
+  EXPECT_NE(text.find("mask \"disc\" frame 1002: shape 1 has lost what it follows; draw it at frame 1002"),
+            std::string::npos)
       << text;
 }
 

@@ -189,13 +189,15 @@ TEST(SmallCache, AShotLargerThanTheCacheIsRenderedAndPlayingItAgainReusesMost) {
   const Files once = studio.Fetch("once");
   EXPECT_EQ(once.size(), 2u * frames);
   // Its last frame was the end of the shot, where degrain has no neighbour.
-  std::erase_if(expected, [](const auto& file) { return file.first.find(absl::StrCat(1000 + kMeasured)) != std::string::npos; });
+  std::erase_if(expected,
+                [](const auto& file) { return file.first.find(absl::StrCat(1000 + kMeasured)) != std::string::npos; });
   EXPECT_EQ(expected.size(), 2u * (kMeasured - 1));
   for (const auto& [name, bytes] : expected) EXPECT_TRUE(once.count(name) && once.at(name) == bytes) << name;
   const JobProgress second = studio.Submit(stack, {last});
   EXPECT_EQ(second.state(), JOB_DONE);
   const Counts played = Sum(second);
-  EXPECT_GE(played.reused * 100, 70 * (played.reused + played.rendered)) << played.rendered << " of " << played.reused + played.rendered << " rendered";
+  EXPECT_GE(played.reused * 100, 70 * (played.reused + played.rendered))
+      << played.rendered << " of " << played.reused + played.rendered << " rendered";
   EXPECT_EQ(Differences(studio.Fetch("twice"), once), "");
   EXPECT_LE(CacheBytes(studio), kBudget);
 
@@ -232,7 +234,8 @@ TEST(SmallCache, PreRendersStayAcrossARestartWhateverComes) {
   other.replace(other.find("\"small\""), 7, "\"other\"");
   other.replace(other.find(" keep: ALWAYS"), 13, "");
   const std::string filler = studio.WriteStack("other.stack", other);
-  for (const char* stops : {"1", "2"}) studio.Submit(filler, {absl::StrCat("warm.grade.stops@1006=", stops), "clean.degrain.window=2"});
+  for (const char* stops : {"1", "2"})
+    studio.Submit(filler, {absl::StrCat("warm.grade.stops@1006=", stops), "clean.degrain.window=2"});
   const Finished why = studio.Client({"why", stack, "clean", "--set", "frames.last=1003"});
   EXPECT_EQ(why.out, "clean at 1001-1003: nothing changed: would be reused\n");
 }

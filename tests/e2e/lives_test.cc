@@ -87,7 +87,8 @@ TEST(Lives, KilledAtAnyMomentNothingAcknowledgedIsLostAndNoPixelIsWrong) {
   expect_done();
   for (size_t v = 0; v < Variants().size(); ++v) {
     studio.Submit(stack, Variants()[v]);
-    EXPECT_EQ(Differences(WithoutKeys(studio.Fetch(absl::StrCat("after", v))), WithoutKeys(expected[v])), "") << "variant " << v;
+    EXPECT_EQ(Differences(WithoutKeys(studio.Fetch(absl::StrCat("after", v))), WithoutKeys(expected[v])), "")
+        << "variant " << v;
   }
   const Finished verify = studio.Client({"cache", "verify"});
   EXPECT_NE(verify.out.find("all are whole"), std::string::npos) << verify.out << verify.err;
@@ -115,7 +116,8 @@ TEST(Lives, AnAcknowledgedInvalidationHoldsHoweverSoonTheDaemonDies) {
     studio.KillDaemon();
     studio.Start();
     // The job goes on, or its stack is submitted again: in one of them.
-    const uint64_t anew = OfPass(studio.WatchToEnd(job), "core").rendered + OfPass(studio.Submit(stack, {set}), "core").rendered;
+    const uint64_t anew =
+        OfPass(studio.WatchToEnd(job), "core").rendered + OfPass(studio.Submit(stack, {set}), "core").rendered;
     EXPECT_GT(anew, 0u) << "the old pass was served";
     const Finished jobs = studio.Client({"--json", "jobs"});
     EXPECT_EQ(jobs.out.find("JOB_FAILED"), std::string::npos) << jobs.out;

@@ -77,8 +77,13 @@ class Shots {
 constexpr int kFrames = 4;
 
 void DrawScene(const Studio& studio, const std::vector<std::string>& options) {
-  std::vector<std::string> command = {std::string(SELVAGE_BINARY_DIR) + "/tests/scene/selvage-scene", "--size", "320x180",
-                                      "--frames", std::to_string(kFrames), "--out", studio.file("shot")};
+  std::vector<std::string> command = {std::string(SELVAGE_BINARY_DIR) + "/tests/scene/selvage-scene",
+                                      "--size",
+                                      "320x180",
+                                      "--frames",
+                                      std::to_string(kFrames),
+                                      "--out",
+                                      studio.file("shot")};
   command.insert(command.end(), options.begin(), options.end());
   const Finished f = RunProcess(command, 300);
   ASSERT_EQ(f.exit_code, 0) << f.err;
@@ -100,8 +105,9 @@ TEST_P(NewOnScene, BeatsTheBestSingleKey) {
   studio.Start();
   const std::string stack = studio.file("shot.stack");
   const bool coded = std::string(GetParam()).find("--png") != std::string::npos;
-  const Finished made = studio.Client({"new", "--plate", studio.file(coded ? "shot/plate.1002.png" : "shot/plate.%04d.exr"),
-                                       "--background", studio.file("shot/meadow.%04d.exr"), "-o", stack});
+  const Finished made =
+      studio.Client({"new", "--plate", studio.file(coded ? "shot/plate.1002.png" : "shot/plate.%04d.exr"),
+                     "--background", studio.file("shot/meadow.%04d.exr"), "-o", stack});
   ASSERT_EQ(made.exit_code, 0) << made.err << ReadFile(studio.log());
   EXPECT_SAYS(made.out, "frames 1001-1004");
   EXPECT_EQ(studio.Client({"check", stack}).exit_code, 0);
@@ -110,23 +116,27 @@ TEST_P(NewOnScene, BeatsTheBestSingleKey) {
   const double error = Shots(studio.file("out/element/shot"), studio.file("shot/alpha"), kFrames).Error(0, 1);
 
   const std::string text = ReadFile(stack);
-  std::string rivals = "name: \"single\"\nframes { first: 1001 last: 1004 }\nplate { name: \"plate\" files: \"shot/plate.%04d." +
-                       std::string(coded ? "png" : "exr") + "\" }\n";
+  std::string rivals =
+      "name: \"single\"\nframes { first: 1001 last: 1004 }\nplate { name: \"plate\" files: \"shot/plate.%04d." +
+      std::string(coded ? "png" : "exr") + "\" }\n";
   for (const char* balance : {"0", "0.5", "1"}) {
-    absl::StrAppend(&rivals, "pass { name: \"key", balance, "\" from: \"plate\" step { color_difference { screen { ", SampleIn(text),
-                    " } balance { value: ", balance, " } } } }\ndeliver { name: \"key", balance, "\" from: \"key", balance,
-                    "\" files: \"out/key_", balance, ".%04d.exr\" }\n");
+    absl::StrAppend(&rivals, "pass { name: \"key", balance, "\" from: \"plate\" step { color_difference { screen { ",
+                    SampleIn(text), " } balance { value: ", balance, " } } } }\ndeliver { name: \"key", balance,
+                    "\" from: \"key", balance, "\" files: \"out/key_", balance, ".%04d.exr\" }\n");
   }
   studio.Submit(studio.WriteStack("single.stack", rivals));
   studio.Fetch("rivals");
   for (const char* balance : {"0", "0.5", "1"}) {
-    const double rival = Shots(studio.file(absl::StrCat("rivals/key", balance, "/key_", balance)), studio.file("shot/alpha"), kFrames).BestError();
+    const double rival =
+        Shots(studio.file(absl::StrCat("rivals/key", balance, "/key_", balance)), studio.file("shot/alpha"), kFrames)
+            .BestError();
     EXPECT_LT(error, rival) << "balance " << balance;
   }
 }
 
 INSTANTIATE_TEST_SUITE_P(Hues, NewOnScene,
-                         ::testing::Values("--seed 1 --noise light", "--seed 3 --noise heavy", "--seed 5 --noise light --screen blue",
+                         ::testing::Values("--seed 1 --noise light", "--seed 3 --noise heavy",
+                                           "--seed 5 --noise light --screen blue",
                                            "--seed 7 --noise light --screen yellow-green",
                                            "--seed 8 --noise light --screen yellow-green --subsample --png"));
 
@@ -138,7 +148,8 @@ TEST(New, KeysARealClipCleanly) {
   Studio studio(1);
   fs::copy(fs::path(data) / "greenscreen" / "clip_a", studio.file("clip_a"));
   studio.Start();
-  const Finished made = studio.Client({"new", "--plate", studio.file("clip_a/clip_a.1001.png"), "-o", studio.file("clip.stack")});
+  const Finished made =
+      studio.Client({"new", "--plate", studio.file("clip_a/clip_a.1001.png"), "-o", studio.file("clip.stack")});
   ASSERT_EQ(made.exit_code, 0) << made.err;
   studio.Submit(studio.file("clip.stack"));
   studio.Fetch("out");
@@ -210,10 +221,12 @@ TEST_F(NewBadInput, BoxOfZeroSaturation) {
 }
 
 TEST_F(NewBadInput, BoxOutsideThePictureOrNoBox) {
-  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "280,8,24,24"}, kRenderingFailed), "not inside the picture (x 0..300, y 0..200)");
+  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "280,8,24,24"}, kRenderingFailed),
+              "not inside the picture (x 0..300, y 0..200)");
   EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,4,24"}, kRenderingFailed), "at least 8 x 8");
   EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,24"}), "expected X,Y,WIDTH,HEIGHT");
-  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,24,24@1009"}), "frame 1009 is outside the plate's frames 1001-1003");
+  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,24,24@1009"}),
+              "frame 1009 is outside the plate's frames 1001-1003");
 }
 
 // The disc's edge runs through it.
@@ -256,7 +269,8 @@ TEST_F(NewBadInput, AStackIsNotOverwrittenUnasked) {
 }
 
 TEST_F(NewBadInput, JsonIsWhatWasFound) {
-  const Finished f = studio_->Client({"--json", "new", "--plate", studio_->file("plate.1001.exr"), "-o", studio_->file("json.stack")});
+  const Finished f =
+      studio_->Client({"--json", "new", "--plate", studio_->file("plate.1001.exr"), "-o", studio_->file("json.stack")});
   ASSERT_EQ(f.exit_code, 0) << f.err;
   EXPECT_SAYS(f.out, "\"screen\"");
   EXPECT_SAYS(f.out, "\"garbage\"");

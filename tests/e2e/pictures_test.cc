@@ -87,9 +87,11 @@ TEST_F(Pictures, LooksArePngsOfEveryKind) {
 
 TEST_F(Pictures, PagesAnswer) {
   if (!Installed("curl")) GTEST_SKIP() << "curl is not installed";
-  const Finished health = RunProcess({"/usr/bin/curl", "-sS", "--noproxy", "*", "http://" + studio_.http() + "/healthz"});
+  const Finished health =
+      RunProcess({"/usr/bin/curl", "-sS", "--noproxy", "*", "http://" + studio_.http() + "/healthz"});
   EXPECT_EQ(health.exit_code, 0) << health.err;
-  const Finished metrics = RunProcess({"/usr/bin/curl", "-sS", "--noproxy", "*", "http://" + studio_.http() + "/metrics"});
+  const Finished metrics =
+      RunProcess({"/usr/bin/curl", "-sS", "--noproxy", "*", "http://" + studio_.http() + "/metrics"});
   EXPECT_NE(metrics.out.find("# TYPE selvage_"), std::string::npos) << metrics.out;
 }
 

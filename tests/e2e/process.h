@@ -27,7 +27,7 @@ class Process {
   Process& operator=(Process&& o) noexcept;
 
   bool running();
-  void Kill();                     // SIGKILL, and waits
+  void Kill();  // SIGKILL, and waits
   void Signal(int signal);
   // Waits; -1 when it is still running after `seconds`.
   int Wait(double seconds);

@@ -47,7 +47,8 @@ TEST_F(Reuse, KeyFrameThatMovesLeavesFramesWithTheSameValueAlone) {
 TEST_F(Reuse, NamesAndNotesAndOrderChangeNothing) {
   std::string text = SmallStack(kFrames);
   for (std::string::size_type at; (at = text.find("\"warm\"")) != std::string::npos;) text.replace(at, 6, "\"sunny\"");
-  const JobProgress p = studio_.Submit(studio_.WriteStack("renamed.stack", text + "note: \"director likes it warm\"\n"));
+  const JobProgress p =
+      studio_.Submit(studio_.WriteStack("renamed.stack", text + "note: \"director likes it warm\"\n"));
   EXPECT_EQ(Sum(p).rendered, 0u);
 }
 

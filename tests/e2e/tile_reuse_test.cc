@@ -20,7 +20,8 @@ mask {
   name: "dot"
   shape {
     at { frame: 1001 path: "M 20 20 L 60 20 L 60 60 L 20 60 Z" }
-    at { frame: 1002 path: "M 20 20 L 60 20 L )", corner, " ", corner, R"( L 20 60 Z" }
+    at { frame: 1002 path: "M 20 20 L 60 20 L )",
+                      corner, " ", corner, R"( L 20 60 Z" }
   }
 }
 pass { name: "key" from: "plate" step { color_difference {} } }

@@ -55,12 +55,14 @@ class Mutator {
           break;
         case 3:
         case 4:
-          SwapWord(&text, "0123456789.-", {"0", "-1", "1e308", "nan", "inf", "-0.0", "2147483647", "-2147483648", "0.5", "99"});
+          SwapWord(&text, "0123456789.-",
+                   {"0", "-1", "1e308", "nan", "inf", "-0.0", "2147483647", "-2147483648", "0.5", "99"});
           break;
         case 5:
           SwapWord(&text, "abcdefghijklmnopqrstuvwxyz_",
-                   {"core", "clean", "feet", "body", "final", "boots", "plate", "meadow", "a", "k", "p", "levels", "merge",
-                    "premultiply", "constant", "soften", "degrain", "patch", "value", "at", "sample", "color"});
+                   {"core",    "clean", "feet",  "body",   "final",  "boots",       "plate",    "meadow",
+                    "a",       "k",     "p",     "levels", "merge",  "premultiply", "constant", "soften",
+                    "degrain", "patch", "value", "at",     "sample", "color"});
           break;
         default:
           text.resize(Below(text.size()) + 1);

@@ -15,12 +15,12 @@
 namespace selvage {
 namespace {
 
-#define MUST(condition) \
-  do { \
-    if (!(condition)) { \
+#define MUST(condition)                                                    \
+  do {                                                                     \
+    if (!(condition)) {                                                    \
       std::fprintf(stderr, "%s:%d: %s\n", __FILE__, __LINE__, #condition); \
-      std::abort(); \
-    } \
+      std::abort();                                                        \
+    }                                                                      \
   } while (false)
 
 class Silent : public google::protobuf::io::ErrorCollector {

@@ -14,11 +14,11 @@ namespace selvage {
 namespace {
 
 using testing::AddNoise;
-using testing::MovingScene;
-using testing::SyntheticNoise;
 using ::testing::ElementsAre;
 using ::testing::HasSubstr;
 using ::testing::IsEmpty;
+using testing::MovingScene;
+using testing::SyntheticNoise;
 
 constexpr Rect kBox = {6, 100, 54, 148};
 
@@ -29,7 +29,9 @@ Picture Screen(uint64_t seed, const SyntheticNoise& noise) {
   return AddNoise(scene.Truth(0), noise, seed);
 }
 
-double TextureOf(const Picture& p, const Rect& box) { return BoxTexture({&p.planes[0], &p.planes[1], &p.planes[2]}, box); }
+double TextureOf(const Picture& p, const Rect& box) {
+  return BoxTexture({&p.planes[0], &p.planes[1], &p.planes[2]}, box);
+}
 
 // Blurred by a kernel of 1 2 1 both ways, as debayered grain is.
 Picture Smoothed(const Picture& in) {
@@ -55,7 +57,8 @@ Picture Smoothed(const Picture& in) {
 
 TEST(BoxTexture, NoiseOfAnyKindIsNone) {
   for (uint64_t seed = 1; seed <= 12; ++seed) {
-    for (const SyntheticNoise& noise : {SyntheticNoise{2e-4, 1e-5}, SyntheticNoise{6e-4, 4e-5}, SyntheticNoise{2e-3, 1e-4}}) {
+    for (const SyntheticNoise& noise :
+         {SyntheticNoise{2e-4, 1e-5}, SyntheticNoise{6e-4, 4e-5}, SyntheticNoise{2e-3, 1e-4}}) {
       const Picture picture = Screen(seed, noise);
       EXPECT_LT(TextureOf(picture, kBox), 1.6) << seed;
       EXPECT_LT(TextureOf(Smoothed(picture), kBox), 1.8) << seed;
@@ -75,13 +78,15 @@ TEST(BoxTexture, OperatorsThatMeasureABoxSaySo) {
   const Picture picture = Screen(3, {6e-4, 4e-5});
   for (const std::string op : {"noise_profile", "sample_color"}) {
     const auto measured = [&](const Rect& box) {
-      OpTester tester(absl::StrCat(op, " { box { x: ", box.x0, " y: ", box.y0, " width: ", box.width(), " height: ", box.height(), " } }"));
+      OpTester tester(absl::StrCat(op, " { box { x: ", box.x0, " y: ", box.y0, " width: ", box.width(),
+                                   " height: ", box.height(), " } }"));
       tester.Main(picture);
       EXPECT_TRUE(tester.RenderBlob().ok()) << op;
       return tester.remarks();
     };
     EXPECT_THAT(measured(kBox), IsEmpty()) << op;
-    EXPECT_THAT(measured({6, 100, 166, 180}), ElementsAre(HasSubstr("the box 6,100,160,80 has texture in it: it is "))) << op;
+    EXPECT_THAT(measured({6, 100, 166, 180}), ElementsAre(HasSubstr("the box 6,100,160,80 has texture in it: it is ")))
+        << op;
   }
 }
 

@@ -19,10 +19,10 @@ namespace selvage {
 namespace {
 
 using testing::AddNoise;
+using ::testing::HasSubstr;
 using testing::SyntheticNoise;
 using testing::Texture;
 using testing::ValueNoise;
-using ::testing::HasSubstr;
 
 // A textured ellipse over a bare, unevenly lit screen, moved by a similarity a
 // frame about its own middle.
@@ -40,7 +40,8 @@ struct Shot {
     const double a = angle * t, s = std::pow(scale, t);
     double x = p.x - cx, y = p.y - cy;
     if (lean != 0) x += lean * t * Up(y);
-    return {cx + dx * t + s * (std::cos(a) * x - std::sin(a) * y), cy + dy * t + s * (std::sin(a) * x + std::cos(a) * y)};
+    return {cx + dx * t + s * (std::cos(a) * x - std::sin(a) * y),
+            cy + dy * t + s * (std::sin(a) * x + std::cos(a) * y)};
   }
   Point Back(Point p, double t) const {
     const double a = -angle * t, s = std::pow(scale, -t);
@@ -63,12 +64,14 @@ struct Shot {
         const double own = cover > 0 ? 1 + texture * Texture(q.x, q.y, 11) : 1;
         const double light = (1 + 0.15 * ValueNoise(x / 90.0, y / 90.0, 4)) * (1 + screen * Texture(x, y, 7));
         for (int c = 0; c < 3; ++c) {
-          picture.planes[c].at(x, y) = static_cast<float>(std::max(0.004, cover * front[c] * own + (1 - cover) * back[c] * light));
+          picture.planes[c].at(x, y) =
+              static_cast<float>(std::max(0.004, cover * front[c] * own + (1 - cover) * back[c] * light));
         }
         picture.planes[3].at(x, y) = 1;
       }
     }
-    return seed == 0 ? picture : AddNoise(picture, SyntheticNoise{6e-4 * noise * noise, 4e-5 * noise * noise}, seed + t);
+    return seed == 0 ? picture
+                     : AddNoise(picture, SyntheticNoise{6e-4 * noise * noise, 4e-5 * noise * noise}, seed + t);
   }
 
   // Drawn loosely: `loose` pixels outside the ellipse, a path of eight curves' worth of points.
@@ -95,7 +98,8 @@ struct Shot {
 
 std::string MotionOf(const Picture& a, const Picture& b) {
   Measurement measurement;
-  measurement.set_motion(EncodeMotion(EstimateBothWays(LumaOf(a, a.rect(), kCameraCurves), LumaOf(b, a.rect(), kCameraCurves))));
+  measurement.set_motion(
+      EncodeMotion(EstimateBothWays(LumaOf(a, a.rect(), kCameraCurves), LumaOf(b, a.rect(), kCameraCurves))));
   return measurement.SerializeAsString();
 }
 Measurement Read(const std::string& bytes) {
@@ -120,7 +124,8 @@ double Furthest(const Outline& a, const Outline& b) {
   double furthest = 0;
   EXPECT_EQ(a.path(0).xy_size(), b.path(0).xy_size());
   for (int i = 0; i + 1 < a.path(0).xy_size(); i += 2) {
-    furthest = std::max(furthest, std::hypot(a.path(0).xy(i) - b.path(0).xy(i), a.path(0).xy(i + 1) - b.path(0).xy(i + 1)));
+    furthest =
+        std::max(furthest, std::hypot(a.path(0).xy(i) - b.path(0).xy(i), a.path(0).xy(i + 1) - b.path(0).xy(i + 1)));
   }
   return furthest;
 }
@@ -257,7 +262,8 @@ TEST(CarryPoints, IsAsExactAsOpenCvsLucasKanade) {
   std::vector<cv::Point2f> points, found;
   for (int y = 0; y < shot.window.height(); y += 8) {
     for (int x = 0; x < shot.window.width(); x += 8) {
-      if (std::hypot((x + 4 - shot.cx) / shot.rx, (y + 4 - shot.cy) / shot.ry) < 0.95) points.push_back({x + 3.5f, y + 3.5f});
+      if (std::hypot((x + 4 - shot.cx) / shot.rx, (y + 4 - shot.cy) / shot.ry) < 0.95)
+        points.push_back({x + 3.5f, y + 3.5f});
     }
   }
   std::vector<uint8_t> status;
@@ -282,8 +288,8 @@ TEST(CarryPoints, IsAsExactAsOpenCvsLucasKanade) {
     ++counted;
   }
   ASSERT_GT(counted, 80);
-  std::printf("mean error of %d points: carried %.3f px, cells %.3f px, Lucas-Kanade %.3f px\n", counted, ours / counted,
-              cell / counted, theirs / counted);
+  std::printf("mean error of %d points: carried %.3f px, cells %.3f px, Lucas-Kanade %.3f px\n", counted,
+              ours / counted, cell / counted, theirs / counted);
   EXPECT_LT(ours, theirs);
   EXPECT_LT(ours / counted, 0.15);
 }
@@ -323,7 +329,8 @@ TEST(CarryPoints, OutsideThePictureItStays) {
   Shot shot;
   shot.dx = 5;
   Outline outside = shot.Drawn();
-  for (int i = 0; i < outside.path(0).xy_size(); i += 2) outside.mutable_path(0)->set_xy(i, outside.path(0).xy(i) + 1000);
+  for (int i = 0; i < outside.path(0).xy_size(); i += 2)
+    outside.mutable_path(0)->set_xy(i, outside.path(0).xy(i) + 1000);
   const auto carried = Carry(outside, MotionOf(shot.Frame(0, 3), shot.Frame(1, 3)));
   ASSERT_TRUE(carried.ok()) << carried.status();
   EXPECT_EQ(Furthest(*carried, outside), 0);

@@ -31,7 +31,8 @@ std::vector<float> Through(const std::vector<Point>& points, const std::vector<f
 
 std::vector<float> Ramp(float from, float to, int count) {
   std::vector<float> values;
-  for (int i = 0; i < count; ++i) values.push_back(from + (to - from) * static_cast<float>(i) / static_cast<float>(count - 1));
+  for (int i = 0; i < count; ++i)
+    values.push_back(from + (to - from) * static_cast<float>(i) / static_cast<float>(count - 1));
   return values;
 }
 
@@ -43,12 +44,11 @@ TEST(Curve, LawsOfAllOperatorsHold) {
   OpTester(StepOf(kShoulder, "channels: GREEN_CHANNEL")).CheckLaws();
 }
 
-TEST(Curve, TheDiagonalIsTheIdentity) {
-  OpTester(StepOf({{0, 0}, {1, 1}})).CheckIdentity();
-}
+TEST(Curve, TheDiagonalIsTheIdentity) { OpTester(StepOf({{0, 0}, {1, 1}})).CheckIdentity(); }
 
 TEST(Curve, GoesThroughItsPoints) {
-  for (const Point& p : kShoulder) EXPECT_FLOAT_EQ(Through(kShoulder, {static_cast<float>(p.x)})[0], static_cast<float>(p.y));
+  for (const Point& p : kShoulder)
+    EXPECT_FLOAT_EQ(Through(kShoulder, {static_cast<float>(p.x)})[0], static_cast<float>(p.y));
 }
 
 TEST(Curve, RisingPointsGiveARisingCurve) {

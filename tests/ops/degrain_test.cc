@@ -184,9 +184,7 @@ TEST(Degrain, BadPixelsPassThroughAndHarmNoOther) {
   EXPECT_LT(ErrorWhere(out, shot, elsewhere), 0.11);
 }
 
-TEST(Degrain, EveryTargetGivesTheSameBits) {
-  Shots()[0].Tester(2, kMedium).CheckEveryTargetGivesTheSameBits();
-}
+TEST(Degrain, EveryTargetGivesTheSameBits) { Shots()[0].Tester(2, kMedium).CheckEveryTargetGivesTheSameBits(); }
 
 TEST(Degrain, ThreadsAndOrderOfFramesDoNotMatter) {
   const Shot& shot = Shots()[0];

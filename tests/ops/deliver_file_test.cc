@@ -48,7 +48,8 @@ TEST(DeliverExr, PremultipliedHalvesComeBackBitByBit) {
 }
 
 TEST(DeliverExr, StraightColourIsMultiplied) {
-  const ReadBack file("openexr", Delivered(Params(DeliverFile::EXR), {MakeInput("in", Solid(STRAIGHT, kFormat, {0.5f, 1, 2, 0.25f}))}));
+  const ReadBack file(
+      "openexr", Delivered(Params(DeliverFile::EXR), {MakeInput("in", Solid(STRAIGHT, kFormat, {0.5f, 1, 2, 0.25f}))}));
   EXPECT_EQ(file.At(3, 3, "R"), 0.125f);
   EXPECT_EQ(file.At(3, 3, "G"), 0.25f);
   EXPECT_EQ(file.At(3, 3, "B"), 0.5f);
@@ -74,9 +75,10 @@ TEST(DeliverExr, AMatteIsTheOneChannelA) {
 TEST(DeliverExr, LayersHaveTheirNamesAndValues) {
   DeliverFile p = Params(DeliverFile::EXR);
   for (const char* name : {"core", "plate"}) p.add_layer()->set_name(name);
-  const ReadBack file("openexr", Delivered(p, {MakeInput("in", Solid(PREMULTIPLIED, kFormat, {0.5f, 0.25f, 0.125f, 0.5f})),
-                                               MakeInput("layer[0].from", Solid(MATTE, kFormat, {0.75f})),
-                                               MakeInput("layer[1].from", Solid(STRAIGHT, kFormat, {1, 2, 3, 0.5f}))}));
+  const ReadBack file("openexr",
+                      Delivered(p, {MakeInput("in", Solid(PREMULTIPLIED, kFormat, {0.5f, 0.25f, 0.125f, 0.5f})),
+                                    MakeInput("layer[0].from", Solid(MATTE, kFormat, {0.75f})),
+                                    MakeInput("layer[1].from", Solid(STRAIGHT, kFormat, {1, 2, 3, 0.5f}))}));
   EXPECT_EQ(file.spec.nchannels, 9);
   EXPECT_EQ(file.At(1, 1, "R"), 0.5f);
   EXPECT_EQ(file.At(1, 1, "core.A"), 0.75f);
@@ -107,7 +109,8 @@ TEST(DeliverExr, TheDataWindowIsTheUnionAndTheDisplayWindowTheFormat) {
 TEST(DeliverExr, TheHeaderTellsStackResultAndSoftware) {
   TaskSpec task;
   task.set_key(Sha256("some recipe").str());
-  const ReadBack file("openexr", Delivered(Params(DeliverFile::EXR), {MakeInput("in", MakePicture(MATTE, kFormat))}, &task));
+  const ReadBack file("openexr",
+                      Delivered(Params(DeliverFile::EXR), {MakeInput("in", MakePicture(MATTE, kFormat))}, &task));
   EXPECT_EQ(file.spec.get_string_attribute("selvage.stack"), "apiary_010");
   EXPECT_EQ(file.spec.get_string_attribute("selvage.result"), Sha256("some recipe").Hex());
   EXPECT_THAT(std::string(file.spec.get_string_attribute("Software", file.spec.get_string_attribute("software"))),
@@ -116,13 +119,15 @@ TEST(DeliverExr, TheHeaderTellsStackResultAndSoftware) {
 }
 
 TEST(DeliverExr, NothingThatIsNoNumberLeaves) {
-  const ReadBack file("openexr", Delivered(Params(DeliverFile::EXR), {MakeInput("in", MakeBadPicture(STRAIGHT, kFormat))}));
+  const ReadBack file("openexr",
+                      Delivered(Params(DeliverFile::EXR), {MakeInput("in", MakeBadPicture(STRAIGHT, kFormat))}));
   for (float v : file.samples) ASSERT_TRUE(std::isfinite(v));
 }
 
 TEST(DeliverExr, EncodedColourIsEncodedStraight) {
-  const ReadBack file("openexr", Delivered(Params(DeliverFile::EXR, ENCODING_SRGB),
-                                           {MakeInput("in", Solid(PREMULTIPLIED, kFormat, {0.09f, 0.25f, 0.5f, 0.5f}))}));
+  const ReadBack file("openexr",
+                      Delivered(Params(DeliverFile::EXR, ENCODING_SRGB),
+                                {MakeInput("in", Solid(PREMULTIPLIED, kFormat, {0.09f, 0.25f, 0.5f, 0.5f}))}));
   // IEC 61966-2-1: 0.18 -> 0.4613561, 0.5 -> 0.7353570, 1 -> 1; times the alpha.
   EXPECT_NEAR(file.At(0, 0, "R"), 0.4613561 / 2, 2e-4);
   EXPECT_NEAR(file.At(0, 0, "G"), 0.7353570 / 2, 2e-4);
@@ -137,7 +142,8 @@ TEST(DeliverExr, NamelessAndEqualLayersAreErrors) {
   EXPECT_EQ(bytes.status().code(), absl::StatusCode::kInvalidArgument);
   p.mutable_layer(0)->set_name("core");
   p.add_layer()->set_name("core");
-  bytes = FileOf("deliver_file", p, kFormat, {MakeInput("in", a), MakeInput("layer[0].from", a), MakeInput("layer[1].from", a)});
+  bytes = FileOf("deliver_file", p, kFormat,
+                 {MakeInput("in", a), MakeInput("layer[0].from", a), MakeInput("layer[1].from", a)});
   EXPECT_EQ(bytes.status().code(), absl::StatusCode::kInvalidArgument);
   EXPECT_THAT(std::string(bytes.status().message()), HasSubstr("layer[1]"));
 }
@@ -146,8 +152,8 @@ TEST(DeliverExr, NamelessAndEqualLayersAreErrors) {
 TEST(DeliverExr, ExrheaderAgrees) {
   if (std::system("command -v exrheader >/dev/null 2>&1") != 0) GTEST_SKIP() << "exrheader is not installed";
   const auto path = std::filesystem::temp_directory_path() / ("deliver-" + std::to_string(getpid()) + ".exr");
-  std::ofstream(path, std::ios::binary)
-      << Delivered(Params(DeliverFile::EXR), {MakeInput("in", Solid(PREMULTIPLIED, {-4, 2, 60, 38}, {1, 1, 1, 1}))});
+  std::ofstream(path, std::ios::binary) << Delivered(
+      Params(DeliverFile::EXR), {MakeInput("in", Solid(PREMULTIPLIED, {-4, 2, 60, 38}, {1, 1, 1, 1}))});
   FILE* pipe = popen(("exrheader " + path.string()).c_str(), "r");
   std::string text;
   std::array<char, 4096> part;
@@ -168,9 +174,11 @@ TEST(DeliverExr, ExrheaderAgrees) {
 TEST(DeliverDpx, WordsAreFilledMethodA) {
   const double black = std::pow(10, (95 - 685) / 300.0);
   std::vector<float> light;
-  for (int code : {685, 95, 445}) light.push_back(static_cast<float>((std::pow(10, (code - 685) / 300.0) - black) / (1 - black)));
+  for (int code : {685, 95, 445})
+    light.push_back(static_cast<float>((std::pow(10, (code - 685) / 300.0) - black) / (1 - black)));
   light.push_back(1);
-  const std::string bytes = Delivered(Params(DeliverFile::DPX, ENCODING_CINEON), {MakeInput("in", Solid(OPAQUE, kFormat, light))});
+  const std::string bytes =
+      Delivered(Params(DeliverFile::DPX, ENCODING_CINEON), {MakeInput("in", Solid(OPAQUE, kFormat, light))});
   ASSERT_EQ(bytes.size(), 2048u + 64 * 40 * 4);
   EXPECT_EQ(bytes.substr(2048, 4), "\xAB\x45\xF6\xF4");
   EXPECT_EQ(bytes.substr(0, 4), "SDPX");
@@ -186,10 +194,12 @@ TEST(DeliverDpx, WordsAreFilledMethodA) {
 }
 
 TEST(DeliverDpx, ColourIsOverBlackAndAMatteOnAllChannels) {
-  const ReadBack color("dpx", Delivered(Params(DeliverFile::DPX), {MakeInput("in", Solid(STRAIGHT, kFormat, {1, 0.5f, 0, 0.5f}))}));
+  const ReadBack color(
+      "dpx", Delivered(Params(DeliverFile::DPX), {MakeInput("in", Solid(STRAIGHT, kFormat, {1, 0.5f, 0, 0.5f}))}));
   EXPECT_NEAR(color.At(1, 1, 0) * 1023, 512, 0.6);
   EXPECT_NEAR(color.At(1, 1, 1) * 1023, 256, 0.6);
-  const ReadBack matte("dpx", Delivered(Params(DeliverFile::DPX, ENCODING_CINEON), {MakeInput("in", Solid(MATTE, kFormat, {0.25f}))}));
+  const ReadBack matte(
+      "dpx", Delivered(Params(DeliverFile::DPX, ENCODING_CINEON), {MakeInput("in", Solid(MATTE, kFormat, {0.25f}))}));
   for (int c = 0; c < 3; ++c) EXPECT_NEAR(matte.At(1, 1, c) * 1023, 256, 0.6);
 }
 
@@ -197,8 +207,9 @@ TEST(DeliverDpx, ColourIsOverBlackAndAMatteOnAllChannels) {
 
 TEST(DeliverIntegers, SixteenBitCodesWithStraightAlpha) {
   for (auto [type, format] : {std::pair{DeliverFile::PNG, "png"}, {DeliverFile::TIFF, "tiff"}}) {
-    const ReadBack file(format, Delivered(Params(type, ENCODING_SRGB),
-                                          {MakeInput("in", Solid(PREMULTIPLIED, kFormat, {0.09f, 0.25f, 0.5f, 0.5f}))}));
+    const ReadBack file(format,
+                        Delivered(Params(type, ENCODING_SRGB),
+                                  {MakeInput("in", Solid(PREMULTIPLIED, kFormat, {0.09f, 0.25f, 0.5f, 0.5f}))}));
     EXPECT_EQ(file.spec.format, OIIO::TypeUInt16) << format;
     EXPECT_EQ(file.spec.nchannels, 4);
     EXPECT_EQ(file.spec.get_string_attribute("DateTime"), "");
@@ -212,9 +223,11 @@ TEST(DeliverIntegers, SixteenBitCodesWithStraightAlpha) {
 
 TEST(DeliverIntegers, OpaqueHasNoAlphaAndAMatteIsGreyAndNotEncoded) {
   for (auto [type, format] : {std::pair{DeliverFile::PNG, "png"}, {DeliverFile::TIFF, "tiff"}}) {
-    const ReadBack color(format, Delivered(Params(type, ENCODING_SRGB), {MakeInput("in", MakePicture(OPAQUE, kFormat))}));
+    const ReadBack color(format,
+                         Delivered(Params(type, ENCODING_SRGB), {MakeInput("in", MakePicture(OPAQUE, kFormat))}));
     EXPECT_EQ(color.spec.nchannels, 3) << format;
-    const ReadBack matte(format, Delivered(Params(type, ENCODING_SRGB), {MakeInput("in", Solid(MATTE, kFormat, {0.25f}))}));
+    const ReadBack matte(format,
+                         Delivered(Params(type, ENCODING_SRGB), {MakeInput("in", Solid(MATTE, kFormat, {0.25f}))}));
     EXPECT_EQ(matte.spec.nchannels, 1) << format;
     EXPECT_NEAR(matte.At(5, 5, 0), 0.25, 1e-5);
   }

@@ -40,7 +40,8 @@ TEST(Distance, UpToAReachItIsTheWholeOne) {
       const std::vector<int32_t> whole = SquaredDistanceToZero(other, width, height);
       const auto near = SquaredDistanceUpTo(bitmap, width, height, reach);
       for (size_t i = 0; i < whole.size(); ++i) {
-        ASSERT_EQ(near[i], whole[i] <= reach * reach ? whole[i] : (reach + 1) * (reach + 1)) << i << " within " << reach;
+        ASSERT_EQ(near[i], whole[i] <= reach * reach ? whole[i] : (reach + 1) * (reach + 1))
+            << i << " within " << reach;
       }
     }
   }

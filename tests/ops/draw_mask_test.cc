@@ -52,11 +52,14 @@ Picture Plain(const std::vector<std::pair<Outline, std::string>>& shapes, bool i
   return picture;
 }
 
-OpTester Tester(const std::string& shapes) { return OpTester(absl::StrCat("draw_mask { ", shapes, " }")).Window(kWindow); }
+OpTester Tester(const std::string& shapes) {
+  return OpTester(absl::StrCat("draw_mask { ", shapes, " }")).Window(kWindow);
+}
 
 TEST(DrawMask, KeepsTheLaws) {
   const Outline a = Box(20.25, 12, 90, 70.5), b = Box(60, 40, 130, 90);
-  Tester(absl::StrCat("shape { opacity: 1 feather: 7 ", Text(a), " } shape { opacity: 0.5 subtract: true ", Text(b), " }"))
+  Tester(
+      absl::StrCat("shape { opacity: 1 feather: 7 ", Text(a), " } shape { opacity: 0.5 subtract: true ", Text(b), " }"))
       .CheckLaws();
   Tester("shape { opacity: 1 before: 'x' after: 'y' mix: 0.3 }")
       .WithMeasured("shape[0].before", Carried(a))
@@ -67,8 +70,9 @@ TEST(DrawMask, KeepsTheLaws) {
 TEST(DrawMask, DrawsADrawnShapeLikeAMaskThatDoesNotFollow) {
   const Outline a = Box(20.25, 12, 90, 70.5), b = Box(60, 40, 130, 90);
   const std::string first = "opacity: 0.8 feather: -5", second = "opacity: 1 subtract: true even_odd: true";
-  const Picture drawn = Tester(absl::StrCat("invert: true shape { ", first, " ", Text(a), " } shape { ", second, " ", Text(b), " }"))
-                            .Render();
+  const Picture drawn =
+      Tester(absl::StrCat("invert: true shape { ", first, " ", Text(a), " } shape { ", second, " ", Text(b), " }"))
+          .Render();
   EXPECT_TRUE(SameBits(drawn, Plain({{a, first}, {b, second}}, true)));
 }
 

@@ -36,14 +36,15 @@ TEST(DropSpecks, EqualsOpenCvsComponents) {
     const Picture in = Blobs(seed);
     cv::Mat bitmap(kRect.height(), kRect.width(), CV_8U), labels, stats, centroids;
     for (int y = 0; y < bitmap.rows; ++y) {
-      for (int x = 0; x < bitmap.cols; ++x) bitmap.at<uint8_t>(y, x) = in.planes[0].at(kRect.x0 + x, kRect.y0 + y) > 0.1f;
+      for (int x = 0; x < bitmap.cols; ++x)
+        bitmap.at<uint8_t>(y, x) = in.planes[0].at(kRect.x0 + x, kRect.y0 + y) > 0.1f;
     }
     cv::connectedComponentsWithStats(bitmap, labels, stats, centroids, 8, CV_32S);
     for (double area : {1.0, 12.0, 300.0}) {
-      const Picture out = OpTester(absl::StrCat("drop_specks { area { value: ", area,
-                                                " } above { value: 0.1 } soft { value: 0 } }"))
-                              .Main(in)
-                              .Render();
+      const Picture out =
+          OpTester(absl::StrCat("drop_specks { area { value: ", area, " } above { value: 0.1 } soft { value: 0 } }"))
+              .Main(in)
+              .Render();
       int dropped = 0;
       for (int y = 0; y < bitmap.rows; ++y) {
         for (int x = 0; x < bitmap.cols; ++x) {

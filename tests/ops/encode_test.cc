@@ -6,7 +6,8 @@
 namespace selvage {
 namespace {
 
-const char* const kEncodings[] = {"ENCODING_LINEAR", "ENCODING_SRGB", "ENCODING_BT709", "ENCODING_CINEON", "ENCODING_ACESCCT"};
+const char* const kEncodings[] = {"ENCODING_LINEAR", "ENCODING_SRGB", "ENCODING_BT709", "ENCODING_CINEON",
+                                  "ENCODING_ACESCCT"};
 
 TEST(Encode, LawsOfAllOperatorsHold) {
   for (const char* e : kEncodings) OpTester(std::string("encode { encoding: ") + e + " }").CheckLaws();

@@ -24,8 +24,9 @@ inline Input MakeInput(const std::string& port, Picture picture) {
   return input;
 }
 
-inline absl::StatusOr<std::string> FileOf(const std::string& op, const google::protobuf::Message& params, const Rect& format,
-                                          std::vector<Input> inputs, const TaskSpec* task = nullptr) {
+inline absl::StatusOr<std::string> FileOf(const std::string& op, const google::protobuf::Message& params,
+                                          const Rect& format, std::vector<Input> inputs,
+                                          const TaskSpec* task = nullptr) {
   OpContext context;
   context.format = format;
   context.task = task;

@@ -59,10 +59,10 @@ TEST(FillHoles, EqualsOpenCvsComponents) {
   for (uint64_t seed : {1, 2, 3}) {
     const Picture in = Blobs(seed, 0.7);
     for (double area : {1.0, 12.0, 300.0}) {
-      const Picture out = OpTester(absl::StrCat("fill_holes { area { value: ", area,
-                                                " } below { value: 0.5 } soft { value: 0 } }"))
-                              .Main(in)
-                              .Render();
+      const Picture out =
+          OpTester(absl::StrCat("fill_holes { area { value: ", area, " } below { value: 0.5 } soft { value: 0 } }"))
+              .Main(in)
+              .Render();
       Picture expected;
       expected.kind = MATTE;
       expected.planes.push_back(Expected(in.planes[0], area, 0.5f));
@@ -72,9 +72,7 @@ TEST(FillHoles, EqualsOpenCvsComponents) {
   }
 }
 
-TEST(FillHoles, NoHolesIsTheIdentity) {
-  OpTester("fill_holes { area { value: 0 } }").CheckIdentity();
-}
+TEST(FillHoles, NoHolesIsTheIdentity) { OpTester("fill_holes { area { value: 0 } }").CheckIdentity(); }
 
 // A hole of one pixel: 1 there; around it lifted, less with the distance.
 TEST(FillHoles, RimFallsOffWithTheDistance) {

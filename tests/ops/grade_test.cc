@@ -13,8 +13,9 @@ float Graded(float x, const std::string& params, int c = 0) {
 }
 
 TEST(Grade, LawsOfAllOperatorsHold) {
-  OpTester("grade { gain { r: 1.2 g: 0.9 b: 1 } lift { r: 0.1 g: 0 b: -0.02 } gamma { r: 1.4 g: 1 b: 0.7 }"
-           " offset { r: 0 g: 0.03 b: -0.01 } stops { value: 0.5 } mask: \"m\" }")
+  OpTester(
+      "grade { gain { r: 1.2 g: 0.9 b: 1 } lift { r: 0.1 g: 0 b: -0.02 } gamma { r: 1.4 g: 1 b: 0.7 }"
+      " offset { r: 0 g: 0.03 b: -0.01 } stops { value: 0.5 } mask: \"m\" }")
       .CheckLaws();
 }
 
@@ -28,7 +29,8 @@ TEST(Grade, FollowsItsFormula) {
   const std::string params =
       "gain { r: 1.5 g: 0.5 b: 2 } lift { r: 0.2 g: -0.1 b: 0.05 } gamma { r: 2 g: 0.5 b: 1.3 }"
       " offset { r: 0.01 g: -0.3 b: 0.2 } stops { value: 1.5 }";
-  const double gain[] = {1.5, 0.5, 2}, lift[] = {0.2, -0.1, 0.05}, gamma[] = {2, 0.5, 1.3}, offset[] = {0.01, -0.3, 0.2};
+  const double gain[] = {1.5, 0.5, 2}, lift[] = {0.2, -0.1, 0.05}, gamma[] = {2, 0.5, 1.3},
+               offset[] = {0.01, -0.3, 0.2};
   for (float x : {0.0f, 0.001f, 0.18f, 0.5f, 1.0f, 7.0f}) {
     for (int c = 0; c < 3; ++c) {
       const double in = x * (1 + 0.25 * c);

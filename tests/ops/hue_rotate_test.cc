@@ -30,7 +30,8 @@ TEST(HueRotate, NoTurnAndFullTurnsAreTheIdentity) {
 
 TEST(HueRotate, GreysStayToTheBit) {
   for (double degrees : {-173.0, 1.0, 45.0, 120.0, 359.0}) {
-    for (float v : {0.0f, 0.18f, 1.0f, 812.34f, -0.7f}) EXPECT_EQ(Rotated({v, v, v}, degrees), (std::vector<float>{v, v, v}));
+    for (float v : {0.0f, 0.18f, 1.0f, 812.34f, -0.7f})
+      EXPECT_EQ(Rotated({v, v, v}, degrees), (std::vector<float>{v, v, v}));
   }
 }
 

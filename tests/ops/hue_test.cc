@@ -36,8 +36,8 @@ Picture Sure(const Picture& plate, const Picture& clean) {
   return OpTester("sure_screen { plate: 'p' }").Main(plate).With("plate", clean).Render();
 }
 Picture Levelled(const Picture& plate, const double screen[3], const char* axis) {
-  const Picture key = OpTester(absl::StrCat("color_difference { axis: ", axis, " screen { color { r: ", screen[0], " g: ", screen[1],
-                                            " b: ", screen[2], " } } }"))
+  const Picture key = OpTester(absl::StrCat("color_difference { axis: ", axis, " screen { color { r: ", screen[0],
+                                            " g: ", screen[1], " b: ", screen[2], " } } }"))
                           .Main(plate)
                           .Render();
   return OpTester("levels { black { value: 0.1 } white { value: 0.8 } }").Main(key).Render();

@@ -31,7 +31,8 @@ struct KeyedScene {
     const double disc = std::clamp((55 - std::hypot(cx, cy)) / soft + 0.5, 0.0, 1.0);
     // Strands that leave it to the right, thinner than a pixel.
     const double along = cx > 40 && cx < 110 ? 1.0 : 0.0;
-    const double strand = along * 0.55 * std::max(0.0, 1 - std::abs(std::fmod(std::abs(cy + 0.2 * cx), 14.0) - 7) / 1.2);
+    const double strand =
+        along * 0.55 * std::max(0.0, 1 - std::abs(std::fmod(std::abs(cy + 0.2 * cx), 14.0) - 7) / 1.2);
     return std::abs(cy) < 30 ? std::max(disc, strand) : disc;
   }
 

@@ -24,7 +24,8 @@ class Looked {
     return codes;
   }
 
-  static std::string Make(LookPicture::As as, std::vector<Input> inputs, double stops, uint32_t longest_side, double wipe) {
+  static std::string Make(LookPicture::As as, std::vector<Input> inputs, double stops, uint32_t longest_side,
+                          double wipe) {
     LookPicture p;
     p.set_as(as);
     p.mutable_stops()->set_value(stops);
@@ -53,15 +54,18 @@ TEST(LookPicture, AMatteIsGreyByValueNotLight) {
 }
 
 TEST(LookPicture, OnBlackColourIsMultipliedByItsAlphaOnce) {
-  const Looked straight(LookPicture::AS_BLACK, {MakeInput("in", Solid(STRAIGHT, kWindow, {2 * kLight188, 2 * kLight128, 0, 0.5f}))});
+  const Looked straight(LookPicture::AS_BLACK,
+                        {MakeInput("in", Solid(STRAIGHT, kWindow, {2 * kLight188, 2 * kLight128, 0, 0.5f}))});
   EXPECT_EQ(straight.At(3, 3), (Codes3{188, 128, 0}));
-  const Looked multiplied(LookPicture::AS_BLACK, {MakeInput("in", Solid(PREMULTIPLIED, kWindow, {kLight188, kLight128, 0, 0.5f}))});
+  const Looked multiplied(LookPicture::AS_BLACK,
+                          {MakeInput("in", Solid(PREMULTIPLIED, kWindow, {kLight188, kLight128, 0, 0.5f}))});
   EXPECT_EQ(multiplied.At(3, 3), (Codes3{188, 128, 0}));
 }
 
 TEST(LookPicture, AMatteCutsOutItsColour) {
-  const Looked look(LookPicture::AS_BLACK, {MakeInput("in", Solid(MATTE, kWindow, {0.5f})),
-                                            MakeInput("color", Solid(OPAQUE, kWindow, {2 * kLight118, 0, 2 * kLight128, 1}))});
+  const Looked look(LookPicture::AS_BLACK,
+                    {MakeInput("in", Solid(MATTE, kWindow, {0.5f})),
+                     MakeInput("color", Solid(OPAQUE, kWindow, {2 * kLight118, 0, 2 * kLight128, 1}))});
   EXPECT_EQ(look.At(3, 3), (Codes3{118, 0, 128}));
 }
 
@@ -99,7 +103,8 @@ TEST(LookPicture, TheCheckerIsAnchoredAtTheFormatsOrigin) {
 }
 
 TEST(LookPicture, ColourIgnoresAlpha) {
-  const Looked look(LookPicture::AS_COLOR, {MakeInput("in", Solid(STRAIGHT, kWindow, {kLight118, kLight128, kLight188, 0}))});
+  const Looked look(LookPicture::AS_COLOR,
+                    {MakeInput("in", Solid(STRAIGHT, kWindow, {kLight118, kLight128, kLight188, 0}))});
   EXPECT_EQ(look.At(3, 3), (Codes3{118, 128, 188}));
 }
 
@@ -134,7 +139,8 @@ TEST(LookPicture, ShrinkingKeepsTheMeanLight) {
 
 TEST(LookPicture, ShrinkingByAFractionKeepsAConstant) {
   for (uint32_t side : {1u, 7u, 33u, 79u}) {
-    const Looked look(LookPicture::AS_COLOR, {MakeInput("in", Solid(OPAQUE, kWindow, {kLight118, kLight128, kLight188, 1}))}, 0, side);
+    const Looked look(LookPicture::AS_COLOR,
+                      {MakeInput("in", Solid(OPAQUE, kWindow, {kLight118, kLight128, kLight188, 1}))}, 0, side);
     EXPECT_EQ(std::max(look.width(), look.height()), static_cast<int>(side));
     EXPECT_EQ(look.At(look.width() - 1, look.height() - 1), (Codes3{118, 128, 188})) << side;
   }
@@ -158,8 +164,9 @@ TEST(LookPicture, WhatIsMissingIsNamed) {
     Kind kind;
     const char* says;
   };
-  for (const Case& c : {Case{LookPicture::AS_PLATE, PREMULTIPLIED, "`behind`"}, Case{LookPicture::AS_WIPE, OPAQUE, "`behind`"},
-                        Case{LookPicture::AS_BLACK, MATTE, "`color`"}, Case{LookPicture::AS_CHECKER, MATTE, "`color`"}}) {
+  for (const Case& c :
+       {Case{LookPicture::AS_PLATE, PREMULTIPLIED, "`behind`"}, Case{LookPicture::AS_WIPE, OPAQUE, "`behind`"},
+        Case{LookPicture::AS_BLACK, MATTE, "`color`"}, Case{LookPicture::AS_CHECKER, MATTE, "`color`"}}) {
     LookPicture p;
     p.set_as(c.as);
     const auto bytes = FileOf("look_picture", p, kWindow, {MakeInput("in", MakePicture(c.kind, kWindow))});

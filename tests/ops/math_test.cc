@@ -34,7 +34,8 @@ TEST(Math, Log2IsCloseToTheLibrarysAroundOneAndFarAway) {
 TEST(Math, PowIsCloseToTheLibrarys) {
   for (int i = 1; i <= 20000; ++i) {
     const double x = std::ldexp(1.0 + i / 20000.0, i % 32 - 16);
-    for (double y : {0.45, 1 / 2.4, 2.4, -1.5, 5.0}) ASSERT_LT(RelativeError(Pow(x, y), powl(x, y)), kBound) << x << " " << y;
+    for (double y : {0.45, 1 / 2.4, 2.4, -1.5, 5.0})
+      ASSERT_LT(RelativeError(Pow(x, y), powl(x, y)), kBound) << x << " " << y;
   }
 }
 

@@ -153,7 +153,8 @@ TEST(MeasureMatte, EqualsOpenCvsComponents) {
         all += area;
         ++number;
         most = std::max<uint64_t>(most, area);
-        if (static_cast<uint64_t>(area) == largest.pixels() && x + kRect.x0 == largest.x() && y + kRect.y0 == largest.y()) {
+        if (static_cast<uint64_t>(area) == largest.pixels() && x + kRect.x0 == largest.x() &&
+            y + kRect.y0 == largest.y()) {
           EXPECT_EQ(w, static_cast<int>(largest.width()));
           EXPECT_EQ(h, static_cast<int>(largest.height()));
         }
@@ -328,7 +329,9 @@ TEST(MeasureMatte, SpillIsWhatShowsAboveTheMeanOfTheOthers) {
   f = FiguresOf(Color(PREMULTIPLIED, 0.1f, 0.5f, 0.3f, Body()));
   EXPECT_NEAR(f.edge_spill(), 0.3, 1e-6);
   // A matte is measured with the colour that it cuts out.
-  f = FiguresOf(OpTester("measure_matte { window: 0 color: 'c' }").Main(Body()).With("color", Color(OPAQUE, 0.1f, 0.5f, 0.3f, Matte(kRect, 1))));
+  f = FiguresOf(OpTester("measure_matte { window: 0 color: 'c' }")
+                    .Main(Body())
+                    .With("color", Color(OPAQUE, 0.1f, 0.5f, 0.3f, Matte(kRect, 1))));
   EXPECT_NEAR(f.edge_spill(), 0.3 * (inner + 0.5 * rim) / edge, 1e-6);
 }
 
@@ -347,7 +350,7 @@ TEST(MeasureMatte, ClippedAndNegativePixelsCountWhereThereIsForeground) {
   Fill({50, 50, 55, 52}, -0.01f, &in, 1);
   in.planes[1].at(60, 30) = NAN;
   in.planes[0].at(61, 30) = INFINITY;
-  Fill({0, 10, 10, 15}, 3, &in, 0);   // on the screen
+  Fill({0, 10, 10, 15}, 3, &in, 0);  // on the screen
   Fill({0, 20, 10, 25}, -3, &in, 0);
   const MatteFigures f = FiguresOf(in);
   EXPECT_EQ(f.clipped_pixels(), 15u + 2);
@@ -375,7 +378,8 @@ TEST(MeasureMatte, EveryTargetGivesTheSameBytesAndNoFigureIsBad) {
       ASSERT_TRUE(first.ok()) << first.status();
       ForEverySimdTarget([&] { EXPECT_EQ(*tester.RenderBlob(), *first); });
       const MatteFigures f = FiguresOf(tester);
-      for (double v : {f.flicker(), f.jump(), f.edge_spill()}) EXPECT_TRUE(std::isfinite(v) && v >= 0) << f.DebugString();
+      for (double v : {f.flicker(), f.jump(), f.edge_spill()})
+        EXPECT_TRUE(std::isfinite(v) && v >= 0) << f.DebugString();
     }
   }
 }

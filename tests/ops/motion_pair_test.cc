@@ -83,7 +83,8 @@ TEST(MotionPair, NoiseAloneHasAGripOfAboutTwo) {
 }
 
 TEST(MotionPair, LargeGradientsStayInRange) {
-  const LumaPyramid picture = Pyramid({0, 0, 128, 128}, [](int x, int y) { return ((x >> 2) + (y >> 2)) & 1 ? 16383.0 : -16383.0; });
+  const LumaPyramid picture =
+      Pyramid({0, 0, 128, 128}, [](int x, int y) { return ((x >> 2) + (y >> 2)) & 1 ? 16383.0 : -16383.0; });
   const Grip grip = EstimateBothWays(picture, picture).there.GripAt(8, 8);
   EXPECT_GE(grip.xx, 0);
   EXPECT_LE(grip.xx, 1023 * 1023 / 32);
@@ -104,7 +105,8 @@ TEST(MotionPair, OtherBytesAreRefused) {
     const auto read = DecodeMotion(bytes);
     return read.status().code() == absl::StatusCode::kDataLoss;
   };
-  for (size_t n : {size_t{0}, size_t{1}, size_t{16}, size_t{17}, good.size() - 1}) EXPECT_TRUE(refused(good.substr(0, n))) << n;
+  for (size_t n : {size_t{0}, size_t{1}, size_t{16}, size_t{17}, good.size() - 1})
+    EXPECT_TRUE(refused(good.substr(0, n))) << n;
   EXPECT_TRUE(refused(good + "x"));
   std::string other = good;
   other[0] = 2;

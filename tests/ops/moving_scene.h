@@ -72,8 +72,8 @@ struct MovingScene {
     const double cy = 0.5 * (window.y0 + window.y1) + foreground_y * frame;
     const double dx = x - cx, dy = y - cy, size = 0.2 * window.height();
     const double disc = size - std::hypot(dx, dy);
-    const double arms = std::min(2.5 - std::min(std::abs(dx + 0.4 * dy), std::abs(dy - 0.4 * dx)),
-                                 1.9 * size - std::hypot(dx, dy));
+    const double arms =
+        std::min(2.5 - std::min(std::abs(dx + 0.4 * dy), std::abs(dy - 0.4 * dx)), 1.9 * size - std::hypot(dx, dy));
     return std::clamp(std::max(disc, arms) + 0.5, 0.0, 1.0);
   }
 

@@ -14,9 +14,9 @@ namespace selvage {
 namespace {
 
 using testing::AddNoise;
+using ::testing::HasSubstr;
 using testing::MovingScene;
 using testing::SyntheticNoise;
-using ::testing::HasSubstr;
 
 constexpr Rect kBox = {6, 100, 54, 148};
 

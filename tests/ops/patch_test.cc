@@ -52,7 +52,11 @@ TEST(Patch, MaskOfZerosIsTheIdentityWhateverThePatch) {
 
 TEST(Patch, EqualPicturesShowNoSeam) {
   const Picture a = MakePicture(PREMULTIPLIED, kRect);
-  OpTester("patch { with: 'b' mask: 'm' seam { value: 3 } }").Main(a).With("with", a).With("mask", RightHalf()).CheckIdentity();
+  OpTester("patch { with: 'b' mask: 'm' seam { value: 3 } }")
+      .Main(a)
+      .With("with", a)
+      .With("mask", RightHalf())
+      .CheckIdentity();
 }
 
 TEST(Patch, OtherKindIsAnError) {

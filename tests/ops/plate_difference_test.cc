@@ -25,7 +25,8 @@ Picture Screen() {
   for (int c = 0; c < 3; ++c) {
     p.planes[c].constant.reset();
     for (int y = kRect.y0; y < kRect.y1; ++y) {
-      for (int x = kRect.x0; x < kRect.x1; ++x) p.planes[c].at(x, y) = color[c] * (0.5f + 0.002f * static_cast<float>(x));
+      for (int x = kRect.x0; x < kRect.x1; ++x)
+        p.planes[c].at(x, y) = color[c] * (0.5f + 0.002f * static_cast<float>(x));
     }
   }
   return p;
@@ -58,12 +59,12 @@ TEST(PlateDifference, FalseAlarmsFollowTheChiSquaredTable) {
   struct {
     int radius, freedom;
     double critical, rate;
-  } table[] = {{0, 3, 6.251, 0.10}, {0, 3, 7.815, 0.05}, {0, 3, 11.345, 0.01}, {0, 3, 16.266, 0.001},
+  } table[] = {{0, 3, 6.251, 0.10},   {0, 3, 7.815, 0.05},   {0, 3, 11.345, 0.01}, {0, 3, 16.266, 0.001},
                {1, 27, 36.741, 0.10}, {1, 27, 40.113, 0.05}, {1, 27, 46.963, 0.01}};
   for (const auto& row : table) {
     const double threshold = std::sqrt(row.critical / row.freedom);
-    const Picture out = Difference(absl::StrCat("radius: ", row.radius, " low { value: ", threshold, " } high { value: ",
-                                                threshold, " }"))
+    const Picture out = Difference(absl::StrCat("radius: ", row.radius, " low { value: ", threshold,
+                                                " } high { value: ", threshold, " }"))
                             .Main(noisy)
                             .With("plate", screen)
                             .Render();

@@ -16,7 +16,9 @@ TEST(Premultiply, MultipliesColourByAlpha) {
   EXPECT_EQ(out.planes[3].at(3, 3), 0.5f);
 }
 
-TEST(Premultiply, OpaqueColourIsUnchanged) { OpTester("premultiply {}").Main(MakePicture(OPAQUE, kRect)).CheckIdentity(); }
+TEST(Premultiply, OpaqueColourIsUnchanged) {
+  OpTester("premultiply {}").Main(MakePicture(OPAQUE, kRect)).CheckIdentity();
+}
 
 TEST(Premultiply, WithoutCoverageColourIsGoneUnlessLightIsKept) {
   Picture in = MakeConstant(STRAIGHT, kRect, 0.5f);

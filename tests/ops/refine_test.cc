@@ -89,7 +89,8 @@ double GuidedAt(const Picture& guide, const Picture& matte, int x, int y, int ra
 TEST(Refine, IsTheGuidedFilterByDefinition) {
   const Picture guide = Textured(kRect, 3), matte = Soft(kRect, 9);
   for (int radius : {1, 3}) {
-    const Picture out = OpTester(absl::StrCat("refine { guide: 'g' radius: ", radius, " }")).Main(matte).With("guide", guide).Render();
+    const Picture out =
+        OpTester(absl::StrCat("refine { guide: 'g' radius: ", radius, " }")).Main(matte).With("guide", guide).Render();
     for (int y = kRect.y0; y < kRect.y1; y += 7) {
       for (int x = kRect.x0; x < kRect.x1; x += 5) {
         const double expected = std::clamp(GuidedAt(guide, matte, x, y, radius, 1e-4), 0.0, 1.0);
@@ -210,7 +211,8 @@ Scene Disc() {
     for (int x = kRect.x0; x < kRect.x1; ++x) {
       const double a = std::clamp((25 - std::hypot(x - 58.0, y - 50.0)) / 6, 0.0, 1.0);
       for (int c = 0; c < 3; ++c) {
-        s.guide.planes[c].at(x, y) = static_cast<float>(a * front[c] + (1 - a) * back[c] + 0.02 * (s.guide.planes[c].at(x, y) - 0.5));
+        s.guide.planes[c].at(x, y) =
+            static_cast<float>(a * front[c] + (1 - a) * back[c] + 0.02 * (s.guide.planes[c].at(x, y) - 0.5));
       }
       s.truth.planes[0].at(x, y) = static_cast<float>(a);
       s.off.planes[0].at(x, y) = std::hypot(x - 60.0, y - 50.0) < 22 ? 1.0f : 0.0f;
@@ -228,7 +230,8 @@ double MeanError(const Plane& a, const Plane& b) {
 
 TEST(Refine, MovesAMatteToTheEdgeOfThePicture) {
   const Scene s = Disc();
-  const Plane guided = OpTester("refine { guide: 'g' radius: 8 }").Main(s.off).With("guide", s.guide).Render().planes[0];
+  const Plane guided =
+      OpTester("refine { guide: 'g' radius: 8 }").Main(s.off).With("guide", s.guide).Render().planes[0];
   const Plane solved =
       OpTester("refine { guide: 'g' radius: 8 laplacian: 200 }").Main(s.off).With("guide", s.guide).Render().planes[0];
   const double before = MeanError(s.off.planes[0], s.truth.planes[0]);

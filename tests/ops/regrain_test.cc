@@ -68,7 +68,8 @@ TEST(Regrain, VarianceAfterIsThatOfThePlate) {
 // Standard deviation goes with the amount.
 TEST(Regrain, HalfTheAmountIsAQuarterOfTheVariance) {
   const Grains g = Degrained();
-  const Picture out = OpTester("regrain { grain: 'g' amount { value: 0.5 } }").Main(EvenPlate()).With("grain", g.grain).Render();
+  const Picture out =
+      OpTester("regrain { grain: 'g' amount { value: 0.5 } }").Main(EvenPlate()).With("grain", g.grain).Render();
   for (int c = 0; c < 3; ++c) {
     EXPECT_NEAR(Variance(out.planes[c]), 0.25 * Variance(g.grain.planes[c]), 1e-3 * Variance(g.grain.planes[c]));
   }
@@ -87,7 +88,8 @@ TEST(Regrain, PremultipliedColourGetsGrainByItsOwnAlpha) {
 
 TEST(Regrain, BeyondTheGrainsWindowNothingIsAdded) {
   const Picture in = MakePicture(STRAIGHT, kRect);
-  const Picture out = OpTester("regrain { grain: 'g' }").Main(in).With("grain", MakeConstant(OPAQUE, {0, 0, 80, 120}, 0.1f)).Render();
+  const Picture out =
+      OpTester("regrain { grain: 'g' }").Main(in).With("grain", MakeConstant(OPAQUE, {0, 0, 80, 120}, 0.1f)).Render();
   EXPECT_EQ(out.planes[1].at(80, 10), in.planes[1].at(80, 10));
   EXPECT_NE(out.planes[1].at(79, 10), in.planes[1].at(79, 10));
 }

@@ -49,9 +49,11 @@ TEST(SampleColor, TheSameBytesEveryTime) {
 }
 
 TEST(SampleColor, ABoxOutsideThePictureIsAnError) {
-  for (const char* box : {"x: -1 y: 0 width: 4 height: 4", "x: 78 y: 0 width: 4 height: 4", "x: 0 y: 0 width: 0 height: 4",
-                          "x: 2147483647 y: 0 width: 4294967295 height: 1"}) {
-    const auto bytes = OpTester(std::string("sample_color { box { ") + box + " } }").Main(MakeConstant(MATTE, {0, 0, 80, 60}, 1)).RenderBlob();
+  for (const char* box : {"x: -1 y: 0 width: 4 height: 4", "x: 78 y: 0 width: 4 height: 4",
+                          "x: 0 y: 0 width: 0 height: 4", "x: 2147483647 y: 0 width: 4294967295 height: 1"}) {
+    const auto bytes = OpTester(std::string("sample_color { box { ") + box + " } }")
+                           .Main(MakeConstant(MATTE, {0, 0, 80, 60}, 1))
+                           .RenderBlob();
     EXPECT_EQ(bytes.status().code(), absl::StatusCode::kInvalidArgument) << box;
   }
 }

@@ -12,9 +12,7 @@ namespace {
 
 const Rect kRect{0, 0, 120, 90};
 
-OpTester Saturation(double amount) {
-  return OpTester(absl::StrCat("saturation { amount { value: ", amount, " } }"));
-}
+OpTester Saturation(double amount) { return OpTester(absl::StrCat("saturation { amount { value: ", amount, " } }")); }
 
 TEST(Saturation, KeepsTheLawsOfAllOperators) {
   Saturation(1.7).CheckLaws();
@@ -32,7 +30,8 @@ TEST(Saturation, IsItsFormula) {
     const Picture out = Saturation(amount).Main(in).Render();
     for (int y = kRect.y0; y < kRect.y1; ++y) {
       for (int x = kRect.x0; x < kRect.x1; ++x) {
-        const double light = 0.2126 * in.planes[0].at(x, y) + 0.7152 * in.planes[1].at(x, y) + 0.0722 * in.planes[2].at(x, y);
+        const double light =
+            0.2126 * in.planes[0].at(x, y) + 0.7152 * in.planes[1].at(x, y) + 0.0722 * in.planes[2].at(x, y);
         for (int c = 0; c < 3; ++c) {
           ASSERT_NEAR(out.planes[c].at(x, y), light + amount * (in.planes[c].at(x, y) - light), 3e-7);
         }
@@ -86,7 +85,8 @@ TEST(Saturation, MaskLimitsIt) {
   OpTester tester("saturation { amount { value: 0 } mask: 'm' }");
   tester.Main(in);
   EXPECT_TRUE(SameBits(OpTester(tester).With("mask", MakeConstant(MATTE, kRect, 0)).Render(), in));
-  EXPECT_TRUE(SameBits(OpTester(tester).With("mask", MakeConstant(MATTE, kRect, 1)).Render(), Saturation(0).Main(in).Render()));
+  EXPECT_TRUE(
+      SameBits(OpTester(tester).With("mask", MakeConstant(MATTE, kRect, 1)).Render(), Saturation(0).Main(in).Render()));
 }
 
 }  // namespace

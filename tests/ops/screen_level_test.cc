@@ -52,8 +52,10 @@ TEST(ScreenLevel, KeepsTheRatioToTheScreen) {
       for (int x = kRect.x0; x < kRect.x1; ++x) in.planes[c].at(x, y) *= 0.25f + static_cast<float>(x & 7);
     }
   }
-  const Picture out =
-      OpTester("screen_level { plate: 'clean' color { r: 0.1 g: 0.5 b: 0.2 } }").Main(in).With("plate", screen).Render();
+  const Picture out = OpTester("screen_level { plate: 'clean' color { r: 0.1 g: 0.5 b: 0.2 } }")
+                          .Main(in)
+                          .With("plate", screen)
+                          .Render();
   const double level[] = {0.1, 0.5, 0.2};
   for (int c = 0; c < 3; ++c) {
     for (int x = kRect.x0; x < kRect.x1; ++x) EXPECT_NEAR(out.planes[c].at(x, 40), level[c] * (0.25 + (x & 7)), 1e-6);

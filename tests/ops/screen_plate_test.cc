@@ -72,7 +72,8 @@ TEST(ScreenPlate, WithoutAnyHueItSaysWhatToGive) {
   grey.planes[0] = grey.planes[2] = grey.planes[1];
   const auto result = OpTester("screen_plate {}").Main(grey).TryRender();
   EXPECT_EQ(result.status().code(), absl::StatusCode::kInvalidArgument);
-  EXPECT_NE(result.status().message().find("give the colour of the screen"), absl::string_view::npos) << result.status();
+  EXPECT_NE(result.status().message().find("give the colour of the screen"), absl::string_view::npos)
+      << result.status();
   const auto no_hue = OpTester("screen_plate { screen { color { r: 0.3 g: 0.3 b: 0.3 } } }").Main(grey).TryRender();
   EXPECT_EQ(no_hue.status().code(), absl::StatusCode::kInvalidArgument);
 }
@@ -103,7 +104,9 @@ TEST(ScreenPlate, CoverKeepsAForegroundOfTheScreensHueOut) {
       cover.planes[0].at(x, y) = 1;
     }
   }
-  const auto off = [&](const Picture& plate) { return plate.planes[1].at(265, 40) / drawn.clean.planes[1].at(265, 40) - 1; };
+  const auto off = [&](const Picture& plate) {
+    return plate.planes[1].at(265, 40) / drawn.clean.planes[1].at(265, 40) - 1;
+  };
   EXPECT_LT(off(OpTester("screen_plate {}").Main(drawn.plate).Render()), -0.05);
   EXPECT_NEAR(off(OpTester("screen_plate { cover: 'c' }").Main(drawn.plate).With("cover", cover).Render()), 0, 0.02);
 }
@@ -122,7 +125,9 @@ TEST(ScreenPlate, BareBringsInWhatDoesNotLookLikeScreen) {
       bare.planes[0].at(x, y) = 1;
     }
   }
-  const auto off = [&](const Picture& plate) { return plate.planes[1].at(265, 40) / drawn.clean.planes[1].at(265, 40) - 1; };
+  const auto off = [&](const Picture& plate) {
+    return plate.planes[1].at(265, 40) / drawn.clean.planes[1].at(265, 40) - 1;
+  };
   EXPECT_GT(off(OpTester("screen_plate {}").Main(drawn.plate).Render()), 0.5);
   EXPECT_NEAR(off(OpTester("screen_plate { bare: 'b' }").Main(drawn.plate).With("bare", bare).Render()), 0, 0.03);
 }

@@ -73,7 +73,8 @@ TEST(Shadow, IsTheLightLeftOnTheScreen) {
       // A Gaussian of deviation s changes it by s^2/2 times its second derivative
       // (at most 0.6 / 25^2). Beside the disc half of it is unseen, and the mean of
       // the rest lies within s, where the slope is at most 0.0146.
-      ASSERT_NEAR(soft.at(x, y), TrueShadow(x), std::hypot(x - 150, y - 80) > 30 ? 2e-3 : 1.5 * 0.0146) << x << ", " << y;
+      ASSERT_NEAR(soft.at(x, y), TrueShadow(x), std::hypot(x - 150, y - 80) > 30 ? 2e-3 : 1.5 * 0.0146)
+          << x << ", " << y;
     }
   }
 }

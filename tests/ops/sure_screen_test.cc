@@ -43,7 +43,8 @@ TEST(SureScreen, FalseAlarmsAreThoseOfChiSquared) {
   const Flat flat = NoisyScreen(level, 0, 0.02);
   const ScreenNoise noise{{0, 0.02f, {0, 0, 0}}, 1.0f / 9};
   const Plane distance = ScreenDistance(flat.color, flat.screen, noise);
-  for (const auto& [limit, expected] : {std::pair{6.251, 0.10}, std::pair{7.815, 0.05}, std::pair{11.345, 0.01}, std::pair{16.266, 0.001}}) {
+  for (const auto& [limit, expected] :
+       {std::pair{6.251, 0.10}, std::pair{7.815, 0.05}, std::pair{11.345, 0.01}, std::pair{16.266, 0.001}}) {
     double above = 0;
     for (int y = 1; y < 359; ++y) {
       for (int x = 1; x < 639; ++x) above += distance.at(x, y) > limit;
@@ -87,7 +88,8 @@ TEST(SureScreen, AShadowIsScreenAsFarAsItIsSoft) {
   for (int y = 110; y < 170; ++y) {
     for (int x = 220; x < 300; ++x) {
       const double d2 = (x - 260) * (x - 260) + (y - 140) * (y - 140);
-      for (int c = 0; c < 3; ++c) drawn.plate.planes[c].at(x, y) *= static_cast<float>(1 - 0.6 * std::exp(-d2 / (2 * 9 * 9)));
+      for (int c = 0; c < 3; ++c)
+        drawn.plate.planes[c].at(x, y) *= static_cast<float>(1 - 0.6 * std::exp(-d2 / (2 * 9 * 9)));
     }
   }
   const Picture sure = OpTester("sure_screen { plate: 'p' }").Main(drawn.plate).With("plate", drawn.clean).Render();
@@ -107,7 +109,8 @@ TEST(SureScreen, AMirrorOfTheScreenIsNoScreen) {
     for (int x = 120; x < 180; ++x) {
       if (std::hypot(x - 150, y - 90) > 28) continue;
       for (int c = 0; c < 3; ++c) {
-        drawn.plate.planes[c].at(x, y) = drawn.clean.planes[c].at(x, y) * static_cast<float>(0.6 + 0.1 * std::sin(x / 9.0));
+        drawn.plate.planes[c].at(x, y) =
+            drawn.clean.planes[c].at(x, y) * static_cast<float>(0.6 + 0.1 * std::sin(x / 9.0));
       }
     }
   }

@@ -13,8 +13,8 @@
 namespace selvage {
 namespace {
 
-using testing::KeyedScene;
 using ::testing::HasSubstr;
+using testing::KeyedScene;
 
 PlateSurvey Survey(const Picture& plate, const std::string& params = "") {
   const auto blob = OpTester("survey_plate { " + params + " }").Main(plate).RenderBlob();
@@ -46,7 +46,7 @@ float Extreme(const Plane& plane, const Rect& rect, bool greatest) {
 }
 
 // Green, blue, red, yellow-green, cyan-blue and a pale green, with noise of every seed.
-constexpr double kScreens[][3] = {{0.08, 0.52, 0.13}, {0.05, 0.1, 0.5},   {0.5, 0.06, 0.08},
+constexpr double kScreens[][3] = {{0.08, 0.52, 0.13}, {0.05, 0.1, 0.5},  {0.5, 0.06, 0.08},
                                   {0.55, 0.6, 0.05},  {0.05, 0.35, 0.5}, {0.25, 0.5, 0.28}};
 
 KeyedScene Scene(int screen, uint64_t seed) {
@@ -169,7 +169,8 @@ TEST(SurveyPlate, PictureOfGreysHasNoScreen) {
 TEST(SurveyPlate, BadBoxesAreRefusedInWords) {
   const Picture plate = Scene(0, 1).Draw().plate;
   EXPECT_THAT(Refusal(plate, "box { x: 300 y: 8 width: 48 height: 48 }"), HasSubstr("x 300..348"));
-  EXPECT_THAT(Refusal(plate, "box { x: 300 y: 8 width: 48 height: 48 }"), HasSubstr("not inside the picture (x 0..320, y 0..180)"));
+  EXPECT_THAT(Refusal(plate, "box { x: 300 y: 8 width: 48 height: 48 }"),
+              HasSubstr("not inside the picture (x 0..320, y 0..180)"));
   EXPECT_THAT(Refusal(plate, "box { x: -1 y: 8 width: 48 height: 48 }"), HasSubstr("not inside"));
   EXPECT_THAT(Refusal(plate, "box { x: 8 y: 8 width: 4294967295 height: 48 }"), HasSubstr("not inside"));
   EXPECT_THAT(Refusal(plate, "box { x: 8 y: 8 width: 7 height: 48 }"), HasSubstr("7 x 48"));

@@ -32,14 +32,26 @@ struct Pair {
 // IEC 61966-2-1; values confirmed by two routes, NumPy and OpenColorIO (whose
 // joint differs by up to 5e-6).
 TEST(Transfer, SrgbEncodesThePublishedValues) {
-  for (Pair p : {Pair{0, 0}, {0.001, 0.01292}, {0.01, 0.0998528}, {0.04, 0.2209164}, {0.18, 0.4613561}, {0.5, 0.7353570},
-                 {0.9, 0.9546872}, {1, 1}}) {
+  for (Pair p : {Pair{0, 0},
+                 {0.001, 0.01292},
+                 {0.01, 0.0998528},
+                 {0.04, 0.2209164},
+                 {0.18, 0.4613561},
+                 {0.5, 0.7353570},
+                 {0.9, 0.9546872},
+                 {1, 1}}) {
     EXPECT_NEAR(EncodeOne(ENCODING_SRGB, p.from), p.to, 2e-7) << p.from;
   }
 }
 TEST(Transfer, SrgbDecodesThePublishedEightBitCodes) {
-  for (Pair p : {Pair{1, 0.000303527}, {10, 0.00303527}, {11, 0.00334654}, {50, 0.0318960}, {118, 0.1811642},
-                 {128, 0.2158605}, {188, 0.5028865}, {255, 1}}) {
+  for (Pair p : {Pair{1, 0.000303527},
+                 {10, 0.00303527},
+                 {11, 0.00334654},
+                 {50, 0.0318960},
+                 {118, 0.1811642},
+                 {128, 0.2158605},
+                 {188, 0.5028865},
+                 {255, 1}}) {
     EXPECT_NEAR(DecodeOne(ENCODING_SRGB, p.from / 255), p.to, 1e-7) << p.from;
   }
 }
@@ -47,17 +59,38 @@ TEST(Transfer, SrgbDecodesThePublishedEightBitCodes) {
 // ITU-R BT.709-6 item 1.2; above the toe confirmed with OpenColorIO, the toe by
 // the formula (4.5 L).
 TEST(Transfer, Bt709EncodesThePublishedValues) {
-  for (Pair p : {Pair{0, 0}, {0.001, 0.0045}, {0.01, 0.045}, {0.04, 0.1591812}, {0.18, 0.4090077}, {0.5, 0.7055151},
-                 {0.9, 0.9491099}, {1, 1}}) {
+  for (Pair p : {Pair{0, 0},
+                 {0.001, 0.0045},
+                 {0.01, 0.045},
+                 {0.04, 0.1591812},
+                 {0.18, 0.4090077},
+                 {0.5, 0.7055151},
+                 {0.9, 0.9491099},
+                 {1, 1}}) {
     EXPECT_NEAR(EncodeOne(ENCODING_BT709, p.from), p.to, 2e-7) << p.from;
   }
 }
 
 // Printing density: formula and OpenColorIO's log-affine transform agree.
 TEST(Transfer, CineonDecodesThePublishedCodes) {
-  for (Pair p : {Pair{0, -0.005651}, {64, -0.002311}, {95, 0}, {180, 0.010044}, {250, 0.024953}, {300, 0.041732},
-                 {400, 0.102511}, {445, 0.149304}, {470, 0.183195}, {500, 0.233455}, {600, 0.515564}, {685, 1},
-                 {700, 1.123350}, {750, 1.653959}, {800, 2.432787}, {900, 5.253881}, {1000, 11.331744}, {1023, 13.521695}}) {
+  for (Pair p : {Pair{0, -0.005651},
+                 {64, -0.002311},
+                 {95, 0},
+                 {180, 0.010044},
+                 {250, 0.024953},
+                 {300, 0.041732},
+                 {400, 0.102511},
+                 {445, 0.149304},
+                 {470, 0.183195},
+                 {500, 0.233455},
+                 {600, 0.515564},
+                 {685, 1},
+                 {700, 1.123350},
+                 {750, 1.653959},
+                 {800, 2.432787},
+                 {900, 5.253881},
+                 {1000, 11.331744},
+                 {1023, 13.521695}}) {
     EXPECT_NEAR(DecodeOne(ENCODING_CINEON, p.from / 1023), p.to, 1e-6 * std::max(1.0, p.to)) << p.from;
   }
 }
@@ -69,8 +102,15 @@ TEST(Transfer, CineonEncodesWithTheBlackOffset) {
 
 // AMPAS S-2016-001; values confirmed with OpenColorIO.
 TEST(Transfer, AcescctEncodesThePublishedValues) {
-  for (Pair p : {Pair{0, 0.0729055}, {0.001, 0.0834458}, {0.0078125, 0.1552511}, {0.01, 0.1755790}, {0.18, 0.4135884},
-                 {0.5, 0.4977169}, {1, 0.5547945}, {16, 0.7831050}, {65504, 1.4679963}}) {
+  for (Pair p : {Pair{0, 0.0729055},
+                 {0.001, 0.0834458},
+                 {0.0078125, 0.1552511},
+                 {0.01, 0.1755790},
+                 {0.18, 0.4135884},
+                 {0.5, 0.4977169},
+                 {1, 0.5547945},
+                 {16, 0.7831050},
+                 {65504, 1.4679963}}) {
     EXPECT_NEAR(EncodeOne(ENCODING_ACESCCT, p.from), p.to, 1e-7) << p.from;
   }
 }
@@ -88,8 +128,9 @@ TEST(Transfer, EncodingNeverFallsOverAllHalves) {
     float before = -HUGE_VALF;
     for (uint32_t bits = 0; bits < 0x7C00; ++bits) {
       // Halves upward from 0: exponent and mantissa in one count.
-      const float v = bits < 0x400 ? std::ldexp(static_cast<float>(bits), -24)
-                                   : std::ldexp(static_cast<float>((bits & 0x3FF) | 0x400), static_cast<int>(bits >> 10) - 25);
+      const float v = bits < 0x400
+                          ? std::ldexp(static_cast<float>(bits), -24)
+                          : std::ldexp(static_cast<float>((bits & 0x3FF) | 0x400), static_cast<int>(bits >> 10) - 25);
       const float code = EncodeOne(e, v);
       ASSERT_GE(code, before) << e << " " << v;
       before = code;
@@ -147,10 +188,12 @@ TEST(Transfer, TheQuickCurvesAreTheSameToAMillionth) {
     ForEverySimdTarget([&] {
       EncodeRow(e, light.data(), code.data(), light.size());
       QuickEncodeRow(e, light.data(), quick.data(), light.size());
-      for (size_t i = 0; i < light.size(); ++i) ASSERT_NEAR(quick[i], code[i], 1e-6 * (std::abs(code[i]) + 1e-3)) << light[i];
+      for (size_t i = 0; i < light.size(); ++i)
+        ASSERT_NEAR(quick[i], code[i], 1e-6 * (std::abs(code[i]) + 1e-3)) << light[i];
       DecodeRow(e, code.data(), back.data(), light.size());
       QuickDecodeRow(e, code.data(), quick.data(), light.size());
-      for (size_t i = 0; i < light.size(); ++i) ASSERT_NEAR(quick[i], back[i], 1e-6 * (std::abs(back[i]) + 1e-3)) << light[i];
+      for (size_t i = 0; i < light.size(); ++i)
+        ASSERT_NEAR(quick[i], back[i], 1e-6 * (std::abs(back[i]) + 1e-3)) << light[i];
     });
   }
   float odd[] = {INFINITY, -INFINITY, NAN};

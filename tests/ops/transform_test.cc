@@ -195,7 +195,8 @@ TEST(Transform, LanczosAgreesWithOpenImageIOsWarp) {
       for (int x = 0; x < kRect.x1; ++x) {
         const auto [sx, sy] = Origin(m, x + 0.5, y + 0.5);
         if (!Inside(sx, sy, 4)) continue;
-        ASSERT_NEAR(ours.planes[0].at(x, y), std::clamp(theirs.getchannel(x, y, 0, 0), 0.0f, 1.0f), 2e-3) << x << ", " << y;
+        ASSERT_NEAR(ours.planes[0].at(x, y), std::clamp(theirs.getchannel(x, y, 0, 0), 0.0f, 1.0f), 2e-3)
+            << x << ", " << y;
       }
     }
   }
@@ -207,7 +208,8 @@ TEST(Transform, ShrinkingAgreesWithOpenImageIOsResize) {
   const Picture ours = Moved({.scale = 0.5}, "pivot_x { value: 0 } pivot_y { value: 0 }").Main(in).Render();
   for (int y = 4; y < 56; ++y) {
     for (int x = 4; x < 76; ++x) {
-      ASSERT_NEAR(ours.planes[0].at(x, y), std::clamp(theirs.getchannel(x, y, 0, 0), 0.0f, 1.0f), 1e-3) << x << ", " << y;
+      ASSERT_NEAR(ours.planes[0].at(x, y), std::clamp(theirs.getchannel(x, y, 0, 0), 0.0f, 1.0f), 1e-3)
+          << x << ", " << y;
     }
   }
 }
@@ -261,7 +263,8 @@ TEST(Transform, ShrunkToNothingAndOutOfSight) {
 // The result covers the format, whatever the picture's own window.
 TEST(Transform, SmallWindowsMoveWithinTheFormat) {
   const Rect small{20, 30, 50, 60};
-  const Picture out = OpTester("transform { x { value: 7 } }").Main(MakeConstant(MATTE, small, 1)).Window(kRect).Render();
+  const Picture out =
+      OpTester("transform { x { value: 7 } }").Main(MakeConstant(MATTE, small, 1)).Window(kRect).Render();
   EXPECT_EQ(out.rect(), kRect);
   for (int x = 0; x < kRect.x1; ++x) EXPECT_EQ(out.planes[0].at(x, 40), x >= 27 && x < 57 ? 1.0f : 0.0f);
 }

@@ -36,8 +36,9 @@ Picture Before(const Picture& front, const float* screen) {
 TEST(Triangulate, KeepsTheLawsOfAllOperators) {
   OpTester(std::string("triangulate { ") + kColors + " }").CheckLaws();
   OpTester("triangulate { screen { plate: 's' } with: 'other' with_screen { plate: 't' } }").CheckLaws();
-  OpTester("triangulate { screen { sample { width: 8 height: 8 } } with: 'other'"
-           " with_screen { color { r: 0.1 g: 0.1 b: 0.9 } } }")
+  OpTester(
+      "triangulate { screen { sample { width: 8 height: 8 } } with: 'other'"
+      " with_screen { color { r: 0.1 g: 0.1 b: 0.9 } } }")
       .CheckLaws();
 }
 
@@ -97,8 +98,9 @@ TEST(Triangulate, SameScreensShowNothing) {
                 .planes[3]
                 .at(4, 4),
             1.0f);
-  const auto refused = OpTester("triangulate { screen { color { r: 0 g: 1 b: 0 } } with: 'o'"
-                                " with_screen { color { r: 0 g: 1 b: 0 } } }")
+  const auto refused = OpTester(
+                           "triangulate { screen { color { r: 0 g: 1 b: 0 } } with: 'o'"
+                           " with_screen { color { r: 0 g: 1 b: 0 } } }")
                            .TryRender();
   EXPECT_EQ(refused.status().code(), absl::StatusCode::kInvalidArgument);
 }

@@ -140,7 +140,8 @@ TEST(Unmix, BeatsTheBestLevelsOfASingleKey) {
       Plane levelled(scene.window);
       for (int y = 0; y < scene.window.y1; ++y) {
         for (int x = 0; x < scene.window.x1; ++x) {
-          levelled.at(x, y) = static_cast<float>(std::clamp((key.planes[0].at(x, y) - black) / (white - black), 0.0, 1.0));
+          levelled.at(x, y) =
+              static_cast<float>(std::clamp((key.planes[0].at(x, y) - black) / (white - black), 0.0, 1.0));
         }
       }
       best = std::min(best, MeanSquare(levelled, drawn.alpha.planes[0]));
@@ -259,7 +260,8 @@ TEST(Unmix, AnEnclosedMirrorIsSolidUnlessFillIsOff) {
     for (int x = 125; x < 175; ++x) {
       if (std::hypot(x - 150, y - 90) > 22) continue;
       for (int c = 0; c < 3; ++c) {
-        drawn.plate.planes[c].at(x, y) = drawn.clean.planes[c].at(x, y) * static_cast<float>(0.6 + 0.1 * std::sin(x / 6.0));
+        drawn.plate.planes[c].at(x, y) =
+            drawn.clean.planes[c].at(x, y) * static_cast<float>(0.6 + 0.1 * std::sin(x / 6.0));
       }
     }
   }
@@ -329,12 +331,14 @@ TEST(Unmix, AVeilStaysThinAndSpilledClothTurnsSolidOnAnyHue) {
       std::fill_n(scene.front, 3, 0.3);
       const auto folds = [](int x, int y) { return std::sin(x / 2.5 + 0.05 * y) + 0.5 * std::sin(y / 3.0); };
       auto veil = scene.Draw();
-      Cover(&veil, place, [&](int x, int y) { return thin * (1 + 0.15 * folds(x, y)); }, [](int, int) { return 0.7; });
+      Cover(
+          &veil, place, [&](int x, int y) { return thin * (1 + 0.15 * folds(x, y)); }, [](int, int) { return 0.7; });
       const Plane as_veil = Unmixed(veil.plate, veil.clean).planes[0];
       EXPECT_LT(MeanIn(as_veil, inside), thin + 0.15) << paint[0] << " " << thin;
 
       auto cloth = scene.Draw();
-      Cover(&cloth, place, [&](int, int) { return 0.45; }, [](int, int) { return 0.7; });
+      Cover(
+          &cloth, place, [&](int, int) { return 0.45; }, [](int, int) { return 0.7; });
       for (int y = place.y0; y < place.y1; ++y) {
         for (int x = place.x0; x < place.x1; ++x) {
           for (int c = 0; c < 3; ++c) cloth.plate.planes[c].at(x, y) *= static_cast<float>(1 + 0.12 * folds(x, y));
@@ -351,18 +355,22 @@ TEST(Unmix, AVeilStaysThinAndSpilledClothTurnsSolidOnAnyHue) {
 TEST(Unmix, AMeshStaysAMixtureOnAnyHue) {
   const double screens[][3] = {{0.08, 0.52, 0.13}, {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09}, {0.5, 0.1, 0.36}};
   const Rect place{215, 25, 300, 155};
-  const auto cover = [](int x, int y) { return 0.77 + 0.1 * std::sin(1.9 * x) * std::sin(2.3 * y) + 0.05 * std::sin(x / 6.0); };
+  const auto cover = [](int x, int y) {
+    return 0.77 + 0.1 * std::sin(1.9 * x) * std::sin(2.3 * y) + 0.05 * std::sin(x / 6.0);
+  };
   for (const auto& paint : screens) {
     KeyedScene scene;
     std::copy_n(paint, 3, scene.screen);
     auto drawn = scene.Draw();
     Cover(&drawn, place, cover, [](int, int) { return 0.04; });
-    Cover(&drawn, {210, 15, 305, 25}, [](int, int) { return 1.0; }, [](int, int) { return 0.5; });
+    Cover(
+        &drawn, {210, 15, 305, 25}, [](int, int) { return 1.0; }, [](int, int) { return 0.5; });
     const Plane matte = Unmixed(drawn.plate, drawn.clean).planes[0];
     double error = 0;
     const Rect inside{225, 35, 290, 145};
     for (int y = inside.y0; y < inside.y1; ++y) {
-      for (int x = inside.x0; x < inside.x1; ++x) error += std::pow(matte.at(x, y) - cover(x, y), 2) / static_cast<double>(inside.area());
+      for (int x = inside.x0; x < inside.x1; ++x)
+        error += std::pow(matte.at(x, y) - cover(x, y), 2) / static_cast<double>(inside.area());
     }
     EXPECT_LT(error, 0.01) << paint[0];
     EXPECT_EQ(MeanIn(matte, {225, 18, 290, 22}), 1) << paint[0];
@@ -384,7 +392,8 @@ TEST(Unmix, SoftEdgesOfAnyWidthStaySoft) {
 TEST(Unmix, AFlatVeilStaysThin) {
   for (const double thin : {0.3, 0.45}) {
     auto drawn = KeyedScene{}.Draw();
-    Cover(&drawn, {225, 20, 300, 160}, [&](int, int) { return thin; }, [](int, int) { return 0.7; });
+    Cover(
+        &drawn, {225, 20, 300, 160}, [&](int, int) { return thin; }, [](int, int) { return 0.7; });
     EXPECT_LT(MeanIn(Unmixed(drawn.plate, drawn.clean).planes[0], {240, 40, 285, 140}), thin + 0.15);
   }
 }
@@ -400,13 +409,16 @@ TEST(Unmix, MasksHarmNothingBesideThem) {
     // A veil, and a spilled block that mirrors the screen at its left.
     const Rect veil{230, 10, 300, 80}, block{230, 100, 300, 165};
     const auto ripple = [](int x, int y) { return std::sin(x / 2.5 + 0.05 * y); };
-    Cover(&drawn, veil, [&](int x, int y) { return 0.35 * (1 + 0.15 * ripple(x, y)); }, [](int, int) { return 0.7; });
-    Cover(&drawn, block, [&](int x, int) { return x < 250 ? 0.15 : 0.45; }, [](int, int) { return 0.4; });
+    Cover(
+        &drawn, veil, [&](int x, int y) { return 0.35 * (1 + 0.15 * ripple(x, y)); }, [](int, int) { return 0.7; });
+    Cover(
+        &drawn, block, [&](int x, int) { return x < 250 ? 0.15 : 0.45; }, [](int, int) { return 0.4; });
     Plane& truth = drawn.alpha.planes[0];
     for (int y = 0; y < scene.window.y1; ++y) {
       for (int x = 0; x < scene.window.x1; ++x) {
         const Rect here{x, y, x + 1, y + 1};
-        if (!here.Intersect(veil).empty()) truth.at(x, y) += (1 - truth.at(x, y)) * static_cast<float>(0.35 * (1 + 0.15 * ripple(x, y)));
+        if (!here.Intersect(veil).empty())
+          truth.at(x, y) += (1 - truth.at(x, y)) * static_cast<float>(0.35 * (1 + 0.15 * ripple(x, y)));
         if (!here.Intersect(block).empty()) truth.at(x, y) = 1;
       }
     }

@@ -17,14 +17,16 @@ TEST(Within, MultipliesAMatte) {
 
 TEST(Within, MultipliesAlphaAloneOfStraightColour) {
   const Picture in = MakeConstant(STRAIGHT, kRect, 0.5f);
-  const Picture out = OpTester("within { mask: 'm' }").Main(in).With("mask", MakeConstant(MATTE, kRect, 0.25f)).Render();
+  const Picture out =
+      OpTester("within { mask: 'm' }").Main(in).With("mask", MakeConstant(MATTE, kRect, 0.25f)).Render();
   for (int c = 0; c < 3; ++c) EXPECT_EQ(out.planes[c].at(3, 3), in.planes[c].at(3, 3));
   EXPECT_EQ(out.planes[3].at(3, 3), 0.125f);
 }
 
 TEST(Within, MultipliesAllOfPremultipliedColour) {
   const Picture in = MakeConstant(PREMULTIPLIED, kRect, 0.5f);
-  const Picture out = OpTester("within { mask: 'm' }").Main(in).With("mask", MakeConstant(MATTE, kRect, 0.25f)).Render();
+  const Picture out =
+      OpTester("within { mask: 'm' }").Main(in).With("mask", MakeConstant(MATTE, kRect, 0.25f)).Render();
   for (int c = 0; c < 4; ++c) EXPECT_EQ(out.planes[c].at(3, 3), in.planes[c].at(3, 3) * 0.25f);
 }
 

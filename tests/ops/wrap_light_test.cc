@@ -28,8 +28,8 @@ Picture Front(float light) {
 }
 
 OpTester Wrap(double width, double amount) {
-  return OpTester(absl::StrCat("wrap_light { background: 'bg' width { value: ", width, " } amount { value: ", amount,
-                               " } }"));
+  return OpTester(
+      absl::StrCat("wrap_light { background: 'bg' width { value: ", width, " } amount { value: ", amount, " } }"));
 }
 Plane Soft(const Plane& plane, double sigma) {
   Picture p;

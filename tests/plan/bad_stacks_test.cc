@@ -23,7 +23,8 @@ constexpr char kBeginning[] = R"(
 )";
 
 std::string Whole(const BadStack& bad) {
-  const bool whole = bad.text.find("first:") != std::string::npos || bad.text.find("name: \"shot\"") != std::string::npos;
+  const bool whole =
+      bad.text.find("first:") != std::string::npos || bad.text.find("name: \"shot\"") != std::string::npos;
   return whole ? bad.text : kBeginning + bad.text;
 }
 
@@ -42,7 +43,8 @@ TEST(BadStacks, TheBeginningIsGood) { EXPECT_THAT(Validate(ParseStack(kBeginning
 TEST(BadStacks, EachGetsItsOneSentence) {
   for (const BadStack& bad : BadStacks()) {
     const std::vector<StackError> errors = Validate(ParseStack(Whole(bad)));
-    ASSERT_EQ(errors.size(), 1u) << bad.law << (errors.empty() ? "" : "\n" + errors[0].message() + "\n" + errors.back().message());
+    ASSERT_EQ(errors.size(), 1u) << bad.law
+                                 << (errors.empty() ? "" : "\n" + errors[0].message() + "\n" + errors.back().message());
     EXPECT_EQ(errors[0].message(), bad.message) << bad.law;
     EXPECT_EQ(errors[0].path(), bad.path) << bad.law;
   }
@@ -79,7 +81,8 @@ TEST(BadStacks, NumbersMustBeFinite) {
     stack.mutable_pass(1)->add_step()->mutable_choke()->mutable_pixels()->set_value(value);
     const auto errors = Validate(stack);
     ASSERT_EQ(errors.size(), 1u);
-    EXPECT_EQ(errors[0].message(), std::string("pass \"p\" step 1 (choke) pixels: ") + word + " is not a finite number");
+    EXPECT_EQ(errors[0].message(),
+              std::string("pass \"p\" step 1 (choke) pixels: ") + word + " is not a finite number");
     EXPECT_EQ(errors[0].path(), "pass[1].step[0].choke.pixels");
   }
 }
@@ -116,7 +119,8 @@ TEST(BadStacks, LongChainsAndManyCyclesAreNoTrouble) {
     auto* pass = circle.add_pass();
     pass->set_name("c" + std::to_string(i));
     pass->set_from("c" + std::to_string((i + 1) % 1000));
-    for (int k = 0; k < 50; ++k) pass->add_step()->mutable_combine()->set_with("c" + std::to_string((i * 7 + k * 13) % 1000));
+    for (int k = 0; k < 50; ++k)
+      pass->add_step()->mutable_combine()->set_with("c" + std::to_string((i * 7 + k * 13) % 1000));
   }
   EXPECT_THAT(Validate(circle), testing::SizeIs(testing::AllOf(testing::Ge(1u), testing::Le(50u))));
 }

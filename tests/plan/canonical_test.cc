@@ -24,12 +24,19 @@ TEST(Canonical, BytesAreThoseOfTheDescription) {
   CanonicalWriter w("ab");
   ASSERT_TRUE(w.Message(levels).ok());
   const std::string expected =
-      "0200000000000000" "6162"             // domain
-      "01000000"                            // version
-      "2700000000000000"                    // length of the message: 39
-      "02000000" "05" "0d00000000000000"    // field 2, message of 13 bytes
-      "01000000" "03" "000000000000f03f"    //   field 1, double 1
-      "04000000" "01" "0100000000000000";   // field 4, bool
+      "0200000000000000"
+      "6162"              // domain
+      "01000000"          // version
+      "2700000000000000"  // length of the message: 39
+      "02000000"
+      "05"
+      "0d00000000000000"  // field 2, message of 13 bytes
+      "01000000"
+      "03"
+      "000000000000f03f"  //   field 1, double 1
+      "04000000"
+      "01"
+      "0100000000000000";  // field 4, bool
   EXPECT_EQ(absl::BytesToHexString(w.bytes()), expected);
 }
 

@@ -48,7 +48,8 @@ struct Memory {
     before.ingredients = [this](const NameRecord& n) -> std::optional<Ingredients> {
       Ingredients made_of;
       const auto it = ingredients.find({n.pass, n.segment, n.frame});
-      if (!remembers_ingredients || it == ingredients.end() || !made_of.ParseFromString(it->second)) return std::nullopt;
+      if (!remembers_ingredients || it == ingredients.end() || !made_of.ParseFromString(it->second))
+        return std::nullopt;
       return made_of;
     };
     before.damaged = [this](const ResultKey& key) { return index.FindValue(DamagedName(key)).value().has_value(); };
@@ -107,18 +108,20 @@ TEST(Explain, AValueThatMovesIsNamedAtEachFrame) {
   Memory memory;
   memory.Finish(PlanAll(kStack));
   // The default is 1 at all frames; frame 2 keeps it.
-  EXPECT_THAT(memory.Explain(With("soften {}", "soften { sigma { at { frame: 2 value: 1 } at { frame: 4 value: 3 } } }")),
-              ElementsAre("core 0/4", "feet 0/4", "soft 2/4: soften.sigma 1 -> 2 [3]: soften.sigma 1 -> 3 [4]",
-                          "deliver d 2/4: soft: soften.sigma 1 -> 2 [3]: soft: soften.sigma 1 -> 3 [4]"));
+  EXPECT_THAT(
+      memory.Explain(With("soften {}", "soften { sigma { at { frame: 2 value: 1 } at { frame: 4 value: 3 } } }")),
+      ElementsAre("core 0/4", "feet 0/4", "soft 2/4: soften.sigma 1 -> 2 [3]: soften.sigma 1 -> 3 [4]",
+                  "deliver d 2/4: soft: soften.sigma 1 -> 2 [3]: soft: soften.sigma 1 -> 3 [4]"));
 }
 
 TEST(Explain, TheChangeIsNamedWhereItBegan) {
   Memory memory;
   memory.Finish(PlanAll(kStack));
-  EXPECT_THAT(memory.Explain(With("0.5", "0.6")),
-              ElementsAre("core 4/4: levels.white 0.5 -> 0.6 [1 2 3 4]", "feet 4/4: core: levels.white 0.5 -> 0.6 [1 2 3 4]",
-                          "soft 4/4: core: levels.white 0.5 -> 0.6 [1 2 3 4]",
-                          "deliver d 4/4: core: levels.white 0.5 -> 0.6 [1 2 3 4]"));
+  EXPECT_THAT(
+      memory.Explain(With("0.5", "0.6")),
+      ElementsAre("core 4/4: levels.white 0.5 -> 0.6 [1 2 3 4]", "feet 4/4: core: levels.white 0.5 -> 0.6 [1 2 3 4]",
+                  "soft 4/4: core: levels.white 0.5 -> 0.6 [1 2 3 4]",
+                  "deliver d 4/4: core: levels.white 0.5 -> 0.6 [1 2 3 4]"));
   EXPECT_THAT(memory.Why(With("0.5", "0.6"), "soft"), ElementsAre("core: levels.white 0.5 -> 0.6 [1 2 3 4]"));
 }
 
@@ -135,12 +138,15 @@ TEST(Explain, StepsAddedTakenOutAndReplaced) {
   Memory memory;
   memory.Finish(PlanAll(kStack));
   const std::string levels = "step { levels { white { value: 0.5 } } }";
-  EXPECT_THAT(memory.Why(With(levels, levels + " step { choke {} }"), "core"), ElementsAre("choke was added [1 2 3 4]"));
+  EXPECT_THAT(memory.Why(With(levels, levels + " step { choke {} }"), "core"),
+              ElementsAre("choke was added [1 2 3 4]"));
   EXPECT_THAT(memory.Why(With(levels, ""), "core"), ElementsAre("levels was taken out [1 2 3 4]"));
   EXPECT_THAT(memory.Why(With(levels, "step { choke {} }"), "core"),
               ElementsAre("choke is in the place of levels [1 2 3 4]"));
   // A heavy step moves the borders of segments.
-  EXPECT_THAT(memory.Why(With("from: \"plate\"", "from: \"plate\" step { degrain { window: 1 sample { width: 16 height: 16 } } }"), "soft"),
+  EXPECT_THAT(memory.Why(With("from: \"plate\"",
+                              "from: \"plate\" step { degrain { window: 1 sample { width: 16 height: 16 } } }"),
+                         "soft"),
               ElementsAre("core: degrain was added [1 2 3 4]"));
 }
 
@@ -161,8 +167,8 @@ TEST(Explain, PlatesHaveOtherContentOrAnotherFile) {
   memory.Finish(PlanAll(kStack));
   Disk replaced;
   replaced.content["/a/3.exr"] = "reshot";
-  EXPECT_THAT(memory.Why(kStack, "soft", replaced), ElementsAre("nothing changed: would be reused [1 2 4]",
-                                                                "core: plate \"plate\" has other content [3]"));
+  EXPECT_THAT(memory.Why(kStack, "soft", replaced),
+              ElementsAre("nothing changed: would be reused [1 2 4]", "core: plate \"plate\" has other content [3]"));
   EXPECT_THAT(memory.Why(With("/a/%d.exr\" }", "/b/%d.exr\" frames { first: 1 last: 4 } }"), "core").front(),
               "plate \"plate\" is /b/1.exr, was /a/1.exr [1]");
 }
@@ -180,15 +186,19 @@ TEST(Explain, ANeighbouringFrameIsNamed) {
 
 TEST(Explain, AnotherInputIsNamed) {
   Memory memory;
-  const std::string two = With("pass { name: \"feet\"", "pass { name: \"other\" from: \"plate\" step { color_difference {} } } pass { name: \"feet\"");
+  const std::string two =
+      With("pass { name: \"feet\"",
+           "pass { name: \"other\" from: \"plate\" step { color_difference {} } } pass { name: \"feet\"");
   memory.Finish(PlanAll(two));
-  const auto lines = memory.Why(absl::StrReplaceAll(two, {{"\"feet\" from: \"core\"", "\"feet\" from: \"other\""}}), "feet");
+  const auto lines =
+      memory.Why(absl::StrReplaceAll(two, {{"\"feet\" from: \"core\"", "\"feet\" from: \"other\""}}), "feet");
   EXPECT_THAT(lines, ElementsAre("from is \"other\", was \"core\" [1 2 3 4]"));
 }
 
 TEST(Explain, AMeasuredBoxIsNamedAsItsAuthorWroteIt) {
   Memory memory;
-  const std::string boxed = With("color_difference {}", "color_difference { screen { sample { x: 4 y: 4 width: 8 height: 8 } } }");
+  const std::string boxed =
+      With("color_difference {}", "color_difference { screen { sample { x: 4 y: 4 width: 8 height: 8 } } }");
   memory.Finish(PlanAll(boxed));
   EXPECT_THAT(memory.Why(absl::StrReplaceAll(boxed, {{"x: 4", "x: 5"}}), "soft"),
               ElementsAre("core: color_difference.screen.sample.x 4 -> 5 [1 2 3 4]"));
@@ -221,7 +231,8 @@ TEST(Explain, WithoutIngredientsItSaysAsMuchAsItKnows) {
 TEST(Explain, Invalidated) {
   Memory memory;
   memory.Finish(PlanAll(kStack));
-  const Plan plan = PlanAll(kStack, {}, [](const std::string& pass, int32_t f) { return pass == "feet" && f == 2 ? 9u : 0u; });
+  const Plan plan =
+      PlanAll(kStack, {}, [](const std::string& pass, int32_t f) { return pass == "feet" && f == 2 ? 9u : 0u; });
   EXPECT_THAT(memory.Explain(kStack, plan), ElementsAre("core 0/4", "feet 1/4: invalidated by number 9 [2]",
                                                         "soft 1/4: feet: invalidated by number 9 [2]",
                                                         "deliver d 1/4: feet: invalidated by number 9 [2]"));
@@ -236,9 +247,9 @@ TEST(Explain, GoneFromTheCache) {
     if (t.frame == 3 && t.pass != "core") batch.forget.push_back(t.key);
   }
   ASSERT_TRUE(memory.index.Commit(batch).ok());
-  EXPECT_THAT(memory.Explain(kStack), ElementsAre("core 0/4", "feet 1/4: evicted from the cache [3]",
-                                                  "soft 1/4: evicted from the cache [3]",
-                                                  "deliver d 1/4: evicted from the cache [3]"));
+  EXPECT_THAT(memory.Explain(kStack),
+              ElementsAre("core 0/4", "feet 1/4: evicted from the cache [3]", "soft 1/4: evicted from the cache [3]",
+                          "deliver d 1/4: evicted from the cache [3]"));
 }
 
 TEST(Explain, DamageIsNotEviction) {

@@ -27,10 +27,12 @@ std::string Shot(const std::string& shapes, const std::string& picture = "plate"
   return absl::StrCat(R"(
     name: "shot" frames { first: 1 last: 9 } format { width: 64 height: 48 }
     plate { name: "plate" files: "/a/%d.exr" }
-    mask { name: "boots" )", shapes, " follow { picture: \"", picture, "\" } }", R"(
+    mask { name: "boots" )",
+                      shapes, " follow { picture: \"", picture, "\" } }", R"(
     pass { name: "core" from: "plate" step { color_difference {} } step { within { mask: "boots" } } }
     deliver { name: "d" from: "core" files: "/o.%d.exr" }
-  )", more);
+  )",
+                      more);
 }
 
 std::string Drawn(const std::vector<int>& frames, int size = 9, const std::string& more = "") {
@@ -48,7 +50,8 @@ std::vector<std::string> TasksOf(const Plan& plan, const std::string& pass) {
     found[t.segment].second.insert(t.frame);
   }
   std::vector<std::string> out;
-  for (const auto& [segment, tasks] : found) out.push_back(absl::StrCat(tasks.first, " ", absl::StrJoin(tasks.second, " ")));
+  for (const auto& [segment, tasks] : found)
+    out.push_back(absl::StrCat(tasks.first, " ", absl::StrJoin(tasks.second, " ")));
   return out;
 }
 
@@ -109,7 +112,8 @@ TEST(Follow, BetweenTwoKeyFramesBothAreMixedByTheDistance) {
   const Plan plan = PlanAll(Shot(Drawn({2, 6})));
   EXPECT_THAT(TasksOf(plan, "mask boots"),
               ElementsAre("draw_mask 1 2 3 4 5 6 7 8 9", "carry_points 3 4 5 7 8 9", "carry_points 1 3 4 5"));
-  EXPECT_THAT(Reads(plan, "mask boots", 3, 0), ElementsAre("shape[0].before=mask boots/1@3", "shape[0].after=mask boots/2@3"));
+  EXPECT_THAT(Reads(plan, "mask boots", 3, 0),
+              ElementsAre("shape[0].before=mask boots/1@3", "shape[0].after=mask boots/2@3"));
   EXPECT_EQ(Shape(plan, 3).mix(), 0.25);
   EXPECT_EQ(Shape(plan, 5).mix(), 0.75);
   EXPECT_EQ(Shape(plan, 8).mix(), 0);
@@ -163,8 +167,8 @@ TEST(Follow, AWindowOverItEndsWhereThePictureEnds) {
   const Plan plan = PlanAll(Shot(Drawn({4}), "plate", R"(
     pass { name: "calm" from: "boots" step { steady { plate: "plate" window: 1 } } }
     deliver { name: "e" from: "calm" files: "/e.%d.exr" })"));
-  EXPECT_THAT(Reads(plan, "calm", 9, 0), ElementsAre("in=mask boots/0@9", "in=mask boots/0@8",
-                                                     "plate.motion-1=motion plate/0@8"));
+  EXPECT_THAT(Reads(plan, "calm", 9, 0),
+              ElementsAre("in=mask boots/0@9", "in=mask boots/0@8", "plate.motion-1=motion plate/0@8"));
 }
 
 // --- what a change reaches --------------------------------------------------
@@ -304,7 +308,8 @@ TEST(Follow, WhyNamesTheMaskAndTheFrameThatWasDrawn) {
   EXPECT_EQ(Why(before, after, 3), "mask boots: has another outline at frame 5");
   EXPECT_EQ(Why(before, after, 5), "mask boots: shape 1 has another outline at frame 5");
   EXPECT_EQ(Why(Shot(Drawn({2, 8})), before, 5), "mask boots: shape 1 is drawn now at frame 5");
-  EXPECT_EQ(Why(Shot(Drawn({2})), Shot(Drawn({2}, 9, "feather { value: 3 }")), 4), "mask boots: shape[1].feather 0 -> 3");
+  EXPECT_EQ(Why(Shot(Drawn({2})), Shot(Drawn({2}, 9, "feather { value: 3 }")), 4),
+            "mask boots: shape[1].feather 0 -> 3");
 }
 
 TEST(Follow, AMaskThatFollowsIsAskedForLikeAPass) {

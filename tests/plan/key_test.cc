@@ -30,21 +30,28 @@ std::vector<std::string> TargetKeys(const Plan& plan) {
   EXPECT_FALSE(keys.empty());
   return keys;
 }
-std::vector<std::string> TargetKeys(const std::string& text, const Disk& disk = {}) { return TargetKeys(PlanAll(text, disk)); }
+std::vector<std::string> TargetKeys(const std::string& text, const Disk& disk = {}) {
+  return TargetKeys(PlanAll(text, disk));
+}
 
 std::string Changed(const std::vector<std::pair<absl::string_view, absl::string_view>>& edits) {
-  for (const auto& [from, to] : edits) EXPECT_TRUE(absl::string_view(kStack).find(from) != absl::string_view::npos) << from;
+  for (const auto& [from, to] : edits)
+    EXPECT_TRUE(absl::string_view(kStack).find(from) != absl::string_view::npos) << from;
   return absl::StrReplaceAll(kStack, edits);
 }
 
 TEST(Key, NamesNotesPathsAndKeepDoNotMatter) {
   const auto before = TargetKeys(kStack);
-  EXPECT_EQ(TargetKeys(Changed({{"\"core\"", "\"inner\""}, {"\"clean\"", "\"quiet\""}, {"\"boots\"", "\"shoes\""}})), before);
-  EXPECT_EQ(TargetKeys(Changed({{"pass { name: \"feet\"", "pass { keep: ALWAYS note: \"see dailies\" name: \"feet\""}})), before);
+  EXPECT_EQ(TargetKeys(Changed({{"\"core\"", "\"inner\""}, {"\"clean\"", "\"quiet\""}, {"\"boots\"", "\"shoes\""}})),
+            before);
+  EXPECT_EQ(
+      TargetKeys(Changed({{"pass { name: \"feet\"", "pass { keep: ALWAYS note: \"see dailies\" name: \"feet\""}})),
+      before);
   EXPECT_EQ(TargetKeys(Changed({{"name: \"comp\"", "name: \"other\""}, {"/o/x.", "/elsewhere/y."}})), before);
   // The same bytes at another place.
   Disk disk;
-  for (int f = 1000; f < 1030; ++f) disk.content[absl::StrCat("/b/p.", f, ".exr")] = absl::StrCat("/a/plate.", f, ".exr");
+  for (int f = 1000; f < 1030; ++f)
+    disk.content[absl::StrCat("/b/p.", f, ".exr")] = absl::StrCat("/a/plate.", f, ".exr");
   EXPECT_EQ(TargetKeys(Changed({{"/a/plate.%04d", "/b/p.%d"}}), disk), before);
 }
 
@@ -62,7 +69,8 @@ TEST(Key, WritingOutADefaultDoesNotMatter) {
 }
 
 TEST(Key, AliasesDoNotMatter) {
-  EXPECT_EQ(TargetKeys(Changed({{"pass { name: \"feet\" from: \"core\"", "pass { name: \"same\" from: \"core\" } pass { name: \"feet\" from: \"same\""}})),
+  EXPECT_EQ(TargetKeys(Changed({{"pass { name: \"feet\" from: \"core\"",
+                                 "pass { name: \"same\" from: \"core\" } pass { name: \"feet\" from: \"same\""}})),
             TargetKeys(kStack));
 }
 
@@ -99,10 +107,13 @@ TEST(Key, EverythingThatCanChangeAPixelMatters) {
 
 TEST(Key, WhichInputIsWhichMatters) {
   auto merge = [](const std::string& a, const std::string& b) {
-    return TargetKeys("name: \"s\" frames { first: 1 last: 1 } format { width: 8 height: 8 } "
-                      "plate { name: \"x\" files: \"/x.exr\" } plate { name: \"y\" files: \"/y.exr\" } "
-                      "pass { name: \"p\" from: \"" + a + "\" step { merge { with: \"" + b + "\" } } } "
-                      "deliver { name: \"d\" from: \"p\" files: \"/o.exr\" }");
+    return TargetKeys(
+        "name: \"s\" frames { first: 1 last: 1 } format { width: 8 height: 8 } "
+        "plate { name: \"x\" files: \"/x.exr\" } plate { name: \"y\" files: \"/y.exr\" } "
+        "pass { name: \"p\" from: \"" +
+        a + "\" step { merge { with: \"" + b +
+        "\" } } } "
+        "deliver { name: \"d\" from: \"p\" files: \"/o.exr\" }");
   };
   EXPECT_NE(merge("x", "y"), merge("y", "x"));
   EXPECT_NE(merge("x", "y"), merge("x", "x"));
@@ -120,8 +131,10 @@ TEST(Key, TheFrameDoesNotMatterWhereNothingMoves) {
 
 TEST(Key, AMovedKeyFrameLeavesFramesOfEqualValueAlone) {
   const std::string at = "white { value: 0.5 }";
-  const std::string before = "white { at { frame: 1001 value: 0.5 } at { frame: 1010 value: 0.6 } at { frame: 1020 value: 0.7 } }";
-  const std::string moved = "white { at { frame: 1001 value: 0.5 } at { frame: 1010 value: 0.6 } at { frame: 1022 value: 0.7 } }";
+  const std::string before =
+      "white { at { frame: 1001 value: 0.5 } at { frame: 1010 value: 0.6 } at { frame: 1020 value: 0.7 } }";
+  const std::string moved =
+      "white { at { frame: 1001 value: 0.5 } at { frame: 1010 value: 0.6 } at { frame: 1022 value: 0.7 } }";
   const auto a = TargetKeys(Changed({{at, before}})), b = TargetKeys(Changed({{at, moved}}));
   for (int f = 1001; f <= 1024; ++f) {
     const bool same = f <= 1010 || f >= 1022;
@@ -185,9 +198,11 @@ constexpr char kThreePasses[] = R"(
 
 TEST(Epochs, ByDefaultOnlyTheRecipeOfThePassItselfChanges) {
   const Plan before = PlanAll(kThreePasses);
-  const Plan after = PlanAll(kThreePasses, {}, [](const std::string& pass, int32_t f) { return Epoch(pass == "clean" && f == 3 ? 7 : 0); });
+  const Plan after = PlanAll(
+      kThreePasses, {}, [](const std::string& pass, int32_t f) { return Epoch(pass == "clean" && f == 3 ? 7 : 0); });
   EXPECT_NE(FindTask(after, "clean", 3)->recipe, FindTask(before, "clean", 3)->recipe);
-  EXPECT_EQ(FindTask(after, "core", 3)->recipe, FindTask(before, "core", 3)->recipe) << "cut off by its trace if the pixels are the same";
+  EXPECT_EQ(FindTask(after, "core", 3)->recipe, FindTask(before, "core", 3)->recipe)
+      << "cut off by its trace if the pixels are the same";
   EXPECT_NE(FindTask(after, "core", 3)->key, FindTask(before, "core", 3)->key);
   EXPECT_EQ(FindTask(after, "core", 2)->key, FindTask(before, "core", 2)->key);
 }

@@ -52,11 +52,13 @@ class Naive {
   }
   static std::string File(const Plate& p, int frame) {
     const size_t at = p.files().find("%d");
-    return at == std::string::npos ? p.files() : p.files().substr(0, at) + std::to_string(frame) + p.files().substr(at + 2);
+    return at == std::string::npos ? p.files()
+                                   : p.files().substr(0, at) + std::to_string(frame) + p.files().substr(at + 2);
   }
   static bool Still(const Plate& p) { return p.files().find("%d") == std::string::npos; }
   static bool In(const Plate& p, int frame) {
-    return p.has_frames() ? frame >= p.frames().first() && frame <= p.frames().last() : frame >= kFirst && frame <= kLast;
+    return p.has_frames() ? frame >= p.frames().first() && frame <= p.frames().last()
+                          : frame >= kFirst && frame <= kLast;
   }
 
   std::string PlateAt(const Plate& p, int frame) const {
@@ -91,7 +93,8 @@ class Naive {
     return RealAfter(*FindPass(name), FindPass(name)->step_size(), frame);
   }
   bool ThereAt(const std::string& name, int frame) const {
-    if (const Plate* plate = FindPlate(name)) return Still(*plate) || plate->missing() == Plate::HOLD || In(*plate, frame);
+    if (const Plate* plate = FindPlate(name))
+      return Still(*plate) || plate->missing() == Plate::HOLD || In(*plate, frame);
     const Pass* pass = FindPass(name);
     return pass == nullptr || (ThereAt(pass->from(), frame) && SidesThere(*pass, pass->step_size(), frame));
   }
@@ -191,7 +194,8 @@ class Naive {
         return absl::StrCat("grade ", At(s.grade().stops(), frame), "(", in(frame), ", ",
                             s.grade().mask().empty() ? "-" : Named(s.grade().mask(), frame), ")");
       case Step::kPatch:
-        return absl::StrCat("patch(", in(frame), ", ", Named(s.patch().with(), frame), ", ", Named(s.patch().mask(), frame), ")");
+        return absl::StrCat("patch(", in(frame), ", ", Named(s.patch().with(), frame), ", ",
+                            Named(s.patch().mask(), frame), ")");
       case Step::kColorDifference:
         return absl::StrCat("key(", in(frame), ")");
       case Step::kLevels:
@@ -392,7 +396,8 @@ TEST(Oracle, PlannerEqualsTheNaiveEvaluatorOnRandomGraphs) {
       for (int f = kFirst; f <= kLast; ++f) {
         const PlannedTask* last = FindTask(plan, pass.name(), f);
         // Only where its last segment is its own: another name may hold it.
-        if (last == nullptr || last->first_step + last->steps->size() != static_cast<size_t>(pass.step_size())) continue;
+        if (last == nullptr || last->first_step + last->steps->size() != static_cast<size_t>(pass.step_size()))
+          continue;
         if (!last->steps->empty() && OperatorOf(last->steps->back())->traits.gives() == BLOB) continue;
         ASSERT_TRUE(same(naive.PassAt(pass.name(), f), last->key)) << "seed " << seed << " " << pass.name() << " " << f;
       }

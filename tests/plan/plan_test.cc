@@ -44,8 +44,12 @@ std::vector<std::string> Segments(const Plan& plan, const std::string& pass, int
 std::vector<std::string> InputsOf(const PlannedTask& t) {
   std::vector<std::string> out;
   for (const PlannedInput& in : t.inputs) {
-    out.push_back(absl::StrCat(in.step, ".", in.port, in.frame_offset == 0 ? "" : absl::StrCat("@", in.frame_offset), "=",
-                               in.result ? "result" : in.plate ? "plate" : in.mask ? "mask" : "nothing"));
+    out.push_back(absl::StrCat(in.step, ".", in.port, in.frame_offset == 0 ? "" : absl::StrCat("@", in.frame_offset),
+                               "=",
+                               in.result  ? "result"
+                               : in.plate ? "plate"
+                               : in.mask  ? "mask"
+                                          : "nothing"));
   }
   return out;
 }
@@ -56,7 +60,8 @@ TEST(Cut, LightStepsRunTogetherHeavyOnesAlone) {
     pass { name: "p" from: "plate" step { grade {} } step { degrain {} } step { hue_rotate {} } step { extend_edges { core: "m" } }
            step { grade {} } step { grade {} } })"));
   EXPECT_THAT(Segments(plan, "m", 1001), ElementsAre("0:color_difference+levels+choke"));
-  EXPECT_THAT(Segments(plan, "p", 1003), ElementsAre("0:grade", "1:degrain", "2:hue_rotate", "3:extend_edges", "4:grade+grade"));
+  EXPECT_THAT(Segments(plan, "p", 1003),
+              ElementsAre("0:grade", "1:degrain", "2:hue_rotate", "3:extend_edges", "4:grade+grade"));
   EXPECT_EQ(FindTask(plan, "p", 1003, 3)->first_step, 3u);
   EXPECT_EQ(FindTask(plan, "p", 1003, 4)->first_step, 4u);
   EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003, 3)), ElementsAre("-1.in=result", "0.core=result"));
@@ -79,7 +84,8 @@ TEST(Cut, AMeasuredBoxBeginsASegment) {
 }
 
 TEST(Cut, AMeasurementOfThePlateReadsThePlateAtTheFirstFrame) {
-  const Plan plan = PlanAll(Shot(R"(pass { name: "p" from: "plate" step { degrain { sample { width: 8 height: 8 } } } })"));
+  const Plan plan =
+      PlanAll(Shot(R"(pass { name: "p" from: "plate" step { degrain { sample { width: 8 height: 8 } } } })"));
   EXPECT_THAT(Segments(plan, "p", 1001), ElementsAre("0:noise_profile", "1:degrain"));
   EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001, 0)), ElementsAre("-1.in=plate"));
   EXPECT_EQ(FindTask(plan, "p", 1001, 0)->inputs[0].plate->path(), "/a/plate.1001.exr");
@@ -90,8 +96,9 @@ TEST(Cut, AMeasurementOfThePlateReadsThePlateAtTheFirstFrame) {
 
 TEST(Cut, ASampledScreenThatIsPutIntoTwoStepsIsMeasuredOnce) {
   const std::string step = "step { despill { screen { sample { width: 8 height: 8 } } } }";
-  const Plan plan = PlanAll(Shot("pass { name: \"q\" from: \"plate\" " + step + " } pass { name: \"p\" from: \"plate\" " + step +
-                                 " step { merge { with: \"q\" } } }"));
+  const Plan plan =
+      PlanAll(Shot("pass { name: \"q\" from: \"plate\" " + step + " } pass { name: \"p\" from: \"plate\" " + step +
+                   " step { merge { with: \"q\" } } }"));
   int measurements = 0;
   for (const PlannedTask& t : plan.tasks) measurements += (*t.steps).size() == 1 && (*t.steps)[0].has_sample_color();
   EXPECT_EQ(measurements, 1);
@@ -161,11 +168,11 @@ TEST(Plan, InputsComeBeforeTheirUsersAndFirstFramesFirst) {
 
 TEST(Window, EndsWithThePlate) {
   const Plan plan = PlanAll(Shot(R"(pass { name: "p" from: "plate" step { degrain { window: 2 } } })"));
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)), 
-              ElementsAre("-1.in=plate", "-1.in@1=plate", "-1.in@2=plate", "0.in.motion+1=result", "0.in.motion+2=result"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)), ElementsAre("-1.in=plate", "-1.in@1=plate", "-1.in@2=plate",
+                                                                "0.in.motion+1=result", "0.in.motion+2=result"));
   EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)), SizeIs(5 + 4));
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1005)),
-              ElementsAre("-1.in=plate", "-1.in@-1=plate", "-1.in@-2=plate", "0.in.motion-1=result", "0.in.motion-2=result"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1005)), ElementsAre("-1.in=plate", "-1.in@-1=plate", "-1.in@-2=plate",
+                                                                "0.in.motion-1=result", "0.in.motion-2=result"));
 }
 
 TEST(Window, LongerThanTheShotIsRemarkedOn) {
@@ -176,8 +183,9 @@ TEST(Window, LongerThanTheShotIsRemarkedOn) {
   ASSERT_EQ(plan.remarks.size(), 1u);
   EXPECT_EQ(plan.remarks[0].pass(), "p");
   EXPECT_EQ(plan.remarks[0].frame(), 1001);
-  EXPECT_EQ(plan.remarks[0].text(),
-            "degrain with window 2 reads 5 frames, but there are only frames 1001-1003: it makes do with what is there");
+  EXPECT_EQ(
+      plan.remarks[0].text(),
+      "degrain with window 2 reads 5 frames, but there are only frames 1001-1003: it makes do with what is there");
 }
 
 TEST(Window, ReachesBeyondTheStackWherePlatesDo) {
@@ -216,8 +224,10 @@ TEST(Window, AHeldFrameIsNoNeighbour) {
   Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { degrain { window: 1 } } })"));
   stack.mutable_plate(0)->set_missing(Plate::HOLD);
   const Plan plan = PlanAll(stack, disk);
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1002)), ElementsAre("-1.in=plate", "-1.in@-1=plate", "0.in.motion-1=result"));
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)), ElementsAre("-1.in=plate", "-1.in@1=plate", "0.in.motion+1=result"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1002)),
+              ElementsAre("-1.in=plate", "-1.in@-1=plate", "0.in.motion-1=result"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)),
+              ElementsAre("-1.in=plate", "-1.in@1=plate", "0.in.motion+1=result"));
   EXPECT_EQ(FindTask(plan, "p", 1003)->inputs[0].plate->path(), "/a/plate.1002.exr");
 }
 
@@ -227,12 +237,13 @@ TEST(Window, MotionOverItIsAResultOfItsOwn) {
     pass { name: "m" from: "plate" step { color_difference {} } }
     pass { name: "p" from: "m" step { steady { plate: "l" } } })";
   const Plan plan = PlanAll(Shot(passes));
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)),
-              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "0.plate.motion-1=result", "0.plate.motion+1=result"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003)), ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result",
+                                                                "0.plate.motion-1=result", "0.plate.motion+1=result"));
   // From the frame before to this one, and from this one to the next.
   EXPECT_EQ(FindTask(plan, "p", 1003)->inputs[3].result, KeyAt(plan, "motion l", 1002));
   EXPECT_EQ(FindTask(plan, "p", 1003)->inputs[4].result, KeyAt(plan, "motion l", 1003));
-  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)), ElementsAre("-1.in=result", "-1.in@1=result", "0.plate.motion+1=result"));
+  EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1001)),
+              ElementsAre("-1.in=result", "-1.in@1=result", "0.plate.motion+1=result"));
   EXPECT_THAT(InputsOf(*FindTask(plan, "motion l", 1003)), ElementsAre("-1.in=result", "0.to=result"));
   EXPECT_EQ(FindTask(plan, "motion l", 1005), nullptr) << "there is no frame after it";
   const TaskSpec spec = MakeTaskSpec(plan, *FindTask(plan, "p", 1003), [](const ResultKey&) { return nullptr; });
@@ -257,7 +268,9 @@ TEST(Window, MotionIsSharedByAllThatAskForIt) {
   EXPECT_EQ(motion_at("c", "in.motion+1"), motion_at("m", "plate.motion+1"));
   EXPECT_EQ(motion_at("c", "in.motion-1"), motion_at("m", "plate.motion-1"));
   // Four pairs of neighbours, three of frames two apart.
-  EXPECT_EQ(std::count_if(plan.tasks.begin(), plan.tasks.end(), [](const PlannedTask& t) { return t.pass == "motion plate"; }), 4 + 3);
+  EXPECT_EQ(std::count_if(plan.tasks.begin(), plan.tasks.end(),
+                          [](const PlannedTask& t) { return t.pass == "motion plate"; }),
+            4 + 3);
 }
 
 TEST(Window, EndsWhereOneOfItsInputsEnds) {
@@ -274,11 +287,14 @@ TEST(Window, EndsWhereOneOfItsInputsEnds) {
   const Plan plan = PlanAll(stack);
   const auto offsets = [&](int frame) {
     std::vector<std::string> all;
-    for (const PlannedInput& in : FindTask(plan, "p", frame)->inputs) all.push_back(absl::StrCat(in.port, in.frame_offset));
+    for (const PlannedInput& in : FindTask(plan, "p", frame)->inputs)
+      all.push_back(absl::StrCat(in.port, in.frame_offset));
     return all;
   };
-  EXPECT_THAT(offsets(1001), ElementsAre("in0", "in-1", "in1", "in2", "plate.motion-10", "plate.motion+10", "plate.motion+20"));
-  EXPECT_THAT(offsets(1005), ElementsAre("in0", "in-1", "in1", "in-2", "plate.motion-10", "plate.motion+10", "plate.motion-20"));
+  EXPECT_THAT(offsets(1001),
+              ElementsAre("in0", "in-1", "in1", "in2", "plate.motion-10", "plate.motion+10", "plate.motion+20"));
+  EXPECT_THAT(offsets(1005),
+              ElementsAre("in0", "in-1", "in1", "in-2", "plate.motion-10", "plate.motion+10", "plate.motion-20"));
   // And nothing is asked for in vain.
   EXPECT_EQ(FindTask(plan, "m", 999), nullptr);
   EXPECT_EQ(FindTask(plan, "m", 1007), nullptr);
@@ -401,8 +417,9 @@ std::string FaultOf(const std::string& text, const Disk& disk) {
 TEST(PlateFaults, APlateThatChangesItsSize) {
   Disk disk;
   disk.size["/a/plate.1004.exr"] = {2048, 1152};
-  EXPECT_EQ(FaultOf(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"), disk),
-            "plate \"plate\": frame 1004 is 2048 x 1152 pixels, frame 1001 is 1920 x 1080: a plate may not change its size");
+  EXPECT_EQ(
+      FaultOf(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"), disk),
+      "plate \"plate\": frame 1004 is 2048 x 1152 pixels, frame 1001 is 1920 x 1080: a plate may not change its size");
 }
 
 TEST(PlateFaults, AWindowOfABillionPixels) {
@@ -426,10 +443,12 @@ TEST(PlateFaults, AWindowFarAway) {
 TEST(PlateFaults, ABoxOutsideAFormatThatThePlateGives) {
   Disk disk;
   disk.width = 32;
-  EXPECT_EQ(FaultOf(R"(name: "s" frames { first: 1 last: 1 } plate { name: "a" files: "/a.exr" }
+  EXPECT_EQ(
+      FaultOf(R"(name: "s" frames { first: 1 last: 1 } plate { name: "a" files: "/a.exr" }
               pass { name: "p" from: "a" step { despill { screen { sample { x: 30 width: 3 height: 3 } } } } }
-              deliver { name: "d" from: "p" files: "/o.exr" })", disk),
-            "pass \"p\" step 1 (despill) screen.sample: the box from 30, 0 of 3 x 3 is not inside the picture of 32 x 1080");
+              deliver { name: "d" from: "p" files: "/o.exr" })",
+              disk),
+      "pass \"p\" step 1 (despill) screen.sample: the box from 30, 0 of 3 x 3 is not inside the picture of 32 x 1080");
 }
 
 TEST(PlateFaults, MoreTasksThanAllowed) {
@@ -442,7 +461,8 @@ TEST(PlateFaults, MoreTasksThanAllowed) {
   ASSERT_THAT(plan.errors, SizeIs(1));
   EXPECT_EQ(plan.errors[0].message(), "the stack makes more than 9 tasks: ask for fewer frames or passes");
   limits.tasks = 10;
-  EXPECT_THAT(BuildPlan(stack, targets, FindPlateFiles(stack, targets, disk.Exists()), disk.Facts(), {}, limits).tasks, SizeIs(10));
+  EXPECT_THAT(BuildPlan(stack, targets, FindPlateFiles(stack, targets, disk.Exists()), disk.Facts(), {}, limits).tasks,
+              SizeIs(10));
 }
 
 // --- looks ---
@@ -469,7 +489,8 @@ TEST(Look, FaultsAreAnswers) {
   EXPECT_EQ(Look("plat", LookPicture::AS_MATTE).errors[0].message(),
             "there is no plate, mask or pass \"plat\"; did you mean \"plate\"?");
   EXPECT_EQ(Look("p", LookPicture::AS_MATTE, 7).errors[0].message(), "frame 7 is out of range, allowed 1001 to 1005");
-  EXPECT_EQ(Look("plate", LookPicture::AS_BACKGROUND).errors[0].message(), "this look needs a picture behind: say which");
+  EXPECT_EQ(Look("plate", LookPicture::AS_BACKGROUND).errors[0].message(),
+            "this look needs a picture behind: say which");
 }
 
 TEST(Look, ASurveyIsOfColour) {
@@ -511,7 +532,8 @@ std::string Fault(const Plan& plan) {
 
 TEST(Measure, ReadsTheMatteAndItsPlateAtTheFramesAround) {
   EXPECT_THAT(InputsOf(Measure("k", "").tasks.back()),
-              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "0.plate.motion-1=result", "0.plate.motion+1=result"));
+              ElementsAre("-1.in=result", "-1.in@-1=result", "-1.in@1=result", "0.plate.motion-1=result",
+                          "0.plate.motion+1=result"));
   // The shot ends there.
   EXPECT_THAT(InputsOf(Measure("k", "", 1001).tasks.back()),
               ElementsAre("-1.in=result", "-1.in@1=result", "0.plate.motion+1=result"));
@@ -522,10 +544,12 @@ TEST(Measure, ReadsTheMatteAndItsPlateAtTheFramesAround) {
 // Values of a client that were checked by no one else.
 TEST(Measure, FaultsAreAnswers) {
   EXPECT_EQ(Fault(Measure("k", "core: 'cor'")), "core: there is no plate, mask or pass \"cor\"");
-  EXPECT_EQ(Fault(Measure("k", "core: 'plate'")),
-            "core: \"plate\" is opaque colour, needs a matte; make a matte of it with a key, such as `color_difference`");
+  EXPECT_EQ(
+      Fault(Measure("k", "core: 'plate'")),
+      "core: \"plate\" is opaque colour, needs a matte; make a matte of it with a key, such as `color_difference`");
   EXPECT_EQ(Fault(Measure("k", "plate: 'k'")),
-            "plate: \"k\" is a matte, needs straight colour; a matte has no colour: start from a picture and put the matte in "
+            "plate: \"k\" is a matte, needs straight colour; a matte has no colour: start from a picture and put the "
+            "matte in "
             "with `set_matte`");
   EXPECT_EQ(Fault(Measure("k", "solid { value: 7 }")), "solid: 7 is out of range, allowed 0 to 1");
   EXPECT_EQ(Fault(Measure("k", "clip { value: nan }")), "clip: nan is not a finite number");
@@ -571,17 +595,20 @@ TEST(Probe, EmptyCacheRendersAll) {
   MemoryResultIndex index;
   const auto probed = Probe(plan, index);
   ASSERT_TRUE(probed.ok());
-  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 5}, {"k", 5}, {"p", 5}, {"deliver d", 5}, {"motion plate", 4}}));
+  EXPECT_EQ(Count(plan, *probed, Probed::kRender),
+            (Counts{{"c", 5}, {"k", 5}, {"p", 5}, {"deliver d", 5}, {"motion plate", 4}}));
 }
 
 TEST(Probe, AHitPrunesEverythingAboveIt) {
   const Plan plan = PlanAll(Shot(kThreeDeep));
   MemoryResultIndex index;
-  Store(plan, [](const PlannedTask& t) { return t.pass == "p" && t.frame != 1003; }, &index);
+  Store(
+      plan, [](const PlannedTask& t) { return t.pass == "p" && t.frame != 1003; }, &index);
   const auto probed = Probe(plan, index);
   ASSERT_TRUE(probed.ok());
   EXPECT_EQ(Count(plan, *probed, Probed::kHit), (Counts{{"p", 4}}));
-  EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 1}, {"k", 1}, {"p", 1}, {"deliver d", 5}, {"motion plate", 2}}));
+  EXPECT_EQ(Count(plan, *probed, Probed::kRender),
+            (Counts{{"c", 1}, {"k", 1}, {"p", 1}, {"deliver d", 5}, {"motion plate", 2}}));
   EXPECT_EQ(Count(plan, *probed, Probed::kNotNeeded), (Counts{{"c", 4}, {"k", 4}, {"motion plate", 2}}));
   for (size_t i = 0; i < plan.tasks.size(); ++i) {
     EXPECT_EQ(probed->record[i] != nullptr, probed->state[i] == Probed::kHit);
@@ -592,7 +619,8 @@ TEST(Probe, AHitPrunesEverythingAboveIt) {
 TEST(Probe, AHitOnOneWayDoesNotPruneAnother) {
   const Plan plan = PlanAll(Shot(kThreeDeep));
   MemoryResultIndex index;
-  Store(plan, [](const PlannedTask& t) { return t.pass == "k"; }, &index);
+  Store(
+      plan, [](const PlannedTask& t) { return t.pass == "k"; }, &index);
   const auto probed = Probe(plan, index);
   ASSERT_TRUE(probed.ok());
   EXPECT_EQ(Count(plan, *probed, Probed::kRender), (Counts{{"c", 5}, {"p", 5}, {"deliver d", 5}, {"motion plate", 4}}));
@@ -602,7 +630,8 @@ TEST(Probe, AHitOnOneWayDoesNotPruneAnother) {
 TEST(Probe, EverythingThereIsOneLookPerTarget) {
   const Plan plan = PlanAll(Shot(kThreeDeep));
   MemoryResultIndex index;
-  Store(plan, [](const PlannedTask&) { return true; }, &index);
+  Store(
+      plan, [](const PlannedTask&) { return true; }, &index);
   const auto probed = Probe(plan, index);
   ASSERT_TRUE(probed.ok());
   EXPECT_EQ(Count(plan, *probed, Probed::kHit), (Counts{{"deliver d", 5}}));

@@ -100,7 +100,9 @@ TEST(ResolveStep, MinusZeroBecomesZero) {
   const Step s = ResolveStep(Parse<Step>("curve { point { x: -0.0 y: 1 } point { x: 1 y: -0.0 } }"), 1);
   EXPECT_EQ(std::bit_cast<uint64_t>(s.curve().point(0).x()), 0u);
   EXPECT_EQ(std::bit_cast<uint64_t>(s.curve().point(1).y()), 0u);
-  EXPECT_EQ(std::bit_cast<uint64_t>(ResolveStep(Parse<Step>("choke { pixels { value: -0.0 } }"), 1).choke().pixels().value()), 0u);
+  EXPECT_EQ(
+      std::bit_cast<uint64_t>(ResolveStep(Parse<Step>("choke { pixels { value: -0.0 } }"), 1).choke().pixels().value()),
+      0u);
 }
 
 // Every operator there is: resolving what is resolved changes nothing, and
@@ -191,7 +193,8 @@ TEST(MaskTrack, NumbersMoveAndAnglesTurnOnArcs) {
 TEST(MaskTrack, NoMovementAndWholeTurnsChangeNoBit) {
   const std::string shape = R"(shape { path: "M0.1 0.7H10.3V9.9Z" })";
   const Mask plain = Parse<Mask>(shape);
-  for (const char* track : {"track {}", "track { pivot_x: 3.3 pivot_y: 1.7 }", "track { rotate { value: 720 } pivot_x: 3.3 }"}) {
+  for (const char* track :
+       {"track {}", "track { pivot_x: 3.3 pivot_y: 1.7 }", "track { rotate { value: 720 } pivot_x: 3.3 }"}) {
     const Mask mask = Parse<Mask>(shape + track);
     EXPECT_EQ(MaskResolver(mask).At(1).digest, MaskResolver(plain).At(1).digest) << track;
   }
@@ -215,7 +218,8 @@ TEST(MaskShutter, InstantsLieEvenlyInTheOpenTime) {
 TEST(MaskShutter, FastMovementTakesMoreInstants) {
   const auto instants = [](double pixels) {
     const Mask mask = Parse<Mask>(absl::StrCat(R"(shape { path: "M0 0H4V4Z" } shutter { degrees: 360 }
-      track { x { at { frame: 0 value: 0 } at { frame: 10 value: )", 10 * pixels, " } } }"));
+      track { x { at { frame: 0 value: 0 } at { frame: 10 value: )",
+                                               10 * pixels, " } } }"));
     return MaskResolver(mask).At(5).mask->instants();
   };
   EXPECT_EQ(instants(7.9), 8u);

@@ -69,8 +69,12 @@ class Shot {
   }
 
   // Of the foreground's own disc.
-  int CenterX(int frame) const { return 160 + static_cast<int>(std::lround(scene_.foreground_x * Time(frame - kFirst))); }
-  int CenterY(int frame) const { return 120 + static_cast<int>(std::lround(scene_.foreground_y * Time(frame - kFirst))); }
+  int CenterX(int frame) const {
+    return 160 + static_cast<int>(std::lround(scene_.foreground_x * Time(frame - kFirst)));
+  }
+  int CenterY(int frame) const {
+    return 120 + static_cast<int>(std::lround(scene_.foreground_y * Time(frame - kFirst)));
+  }
 
  private:
   static int Time(int i) { return i - kFrames / 2; }
@@ -175,14 +179,15 @@ TEST(PlantedFaults, EachAloneIsNamedAloneAtItsFrames) {
 }
 
 TEST(PlantedFaults, AllTogetherAreNamedEachForItself) {
-  EXPECT_EQ(Found({{1004, Hole(1004)},
-                   {1006, Speck()},
-                   {1009, Chatter(0.4f)},
-                   {1010, Chatter(-0.4f)},
-                   {1011, Chatter(0.4f)},
-                   {1013, Spill()},
-                   {1015, Clipped(1015)}}),
-            (Strings{"HOLE 1004-1004", "SPECK 1006-1006", "FLICKER 1009-1011", "SPILL 1013-1013", "CLIPPED 1015-1015"}));
+  EXPECT_EQ(
+      Found({{1004, Hole(1004)},
+             {1006, Speck()},
+             {1009, Chatter(0.4f)},
+             {1010, Chatter(-0.4f)},
+             {1011, Chatter(0.4f)},
+             {1013, Spill()},
+             {1015, Clipped(1015)}}),
+      (Strings{"HOLE 1004-1004", "SPECK 1006-1006", "FLICKER 1009-1011", "SPILL 1013-1013", "CLIPPED 1015-1015"}));
 }
 
 // What lasts for two frames lies beyond neither of them, but the edge jumps there

@@ -92,10 +92,11 @@ class Follow : public ::testing::Test {
 
   // The board drawn at these frames (`shift` instead at the last of them),
   // following a picture or none.
-  static Stack StackOf(const std::vector<int>& drawn, const std::string& shift = "", const std::string& picture = "plate") {
-    std::string text = absl::StrCat("name: 'shot' frames { first: ", kFirst, " last: ", kLast, " }",
-                                    " plate { name: 'plate' files: '", plates_->files(), "' }",
-                                    " mask { name: 'board' shape {");
+  static Stack StackOf(const std::vector<int>& drawn, const std::string& shift = "",
+                       const std::string& picture = "plate") {
+    std::string text =
+        absl::StrCat("name: 'shot' frames { first: ", kFirst, " last: ", kLast, " }", " plate { name: 'plate' files: '",
+                     plates_->files(), "' }", " mask { name: 'board' shape {");
     for (int f : drawn) {
       const bool other = f == drawn.back() && !shift.empty();
       absl::StrAppend(&text, " at { frame: ", f, " path: '", other ? shift : plates_->Board(f), "' }");
@@ -129,7 +130,8 @@ class Follow : public ::testing::Test {
       const TaskSpec spec = MakeTaskSpec(plan_, task, [&](const ResultKey& key) { return &results_.at(key); });
       const TaskOutcome outcome = executor_.Run(spec, [] { return false; });
       executor_.Forget(spec.key());
-      if (!outcome.has_manifest()) return absl::StrCat(task.pass, " frame ", task.frame, ": ", outcome.error().message());
+      if (!outcome.has_manifest())
+        return absl::StrCat(task.pass, " frame ", task.frame, ": ", outcome.error().message());
       results_[task.key] = outcome.manifest();
       traces_[trace] = task.key;
       rendered_[task.pass].insert(task.frame);
@@ -197,7 +199,8 @@ TEST_F(Follow, HoldsTheBoardThatCrossesTheShot) {
     absl::StrAppend(&corrected, " ", Overlap(f));
     worst = std::min(worst, Overlap(f));
   }
-  std::printf("overlap (IoU), 18 pixels a frame, drawn once:%s\ncorrected at the last:%s\n", line.c_str(), corrected.c_str());
+  std::printf("overlap (IoU), 18 pixels a frame, drawn once:%s\ncorrected at the last:%s\n", line.c_str(),
+              corrected.c_str());
   for (const auto& [pass, seconds] : seconds_) std::printf("%s: %.1f ms in all\n", pass.c_str(), 1000 * seconds);
   EXPECT_GT(once, 0.85);
   EXPECT_GT(worst, 0.93);

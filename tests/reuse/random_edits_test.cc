@@ -244,13 +244,27 @@ class Shot {
     const std::string mask = dice_.Of(Mattes(index));
     if (matte) {
       switch (dice_.Upto(8)) {
-        case 0: step.mutable_levels(); break;
-        case 1: step.mutable_choke(); break;
-        case 2: step.mutable_soften(); break;
-        case 3: step.mutable_within()->set_mask(mask); break;
-        case 4: step.mutable_without()->set_mask(mask); break;
-        case 5: step.mutable_combine()->set_with(mask); break;
-        case 6: step.mutable_soften(); break;
+        case 0:
+          step.mutable_levels();
+          break;
+        case 1:
+          step.mutable_choke();
+          break;
+        case 2:
+          step.mutable_soften();
+          break;
+        case 3:
+          step.mutable_within()->set_mask(mask);
+          break;
+        case 4:
+          step.mutable_without()->set_mask(mask);
+          break;
+        case 5:
+          step.mutable_combine()->set_with(mask);
+          break;
+        case 6:
+          step.mutable_soften();
+          break;
         default:
           step.mutable_patch()->set_with(mask);
           step.mutable_patch()->set_mask(dice_.Of(Mattes(index)));
@@ -268,15 +282,21 @@ class Shot {
           break;
         }
         case 1:
-        case 2: step.mutable_extend_edges()->set_core(mask); break;
+        case 2:
+          step.mutable_extend_edges()->set_core(mask);
+          break;
         case 3:
-        case 4: step.mutable_hue_rotate(); break;
+        case 4:
+          step.mutable_hue_rotate();
+          break;
         case 5:
         case 6:
           step.mutable_patch()->set_with(dice_.Of(Colors(index)));
           step.mutable_patch()->set_mask(mask);
           break;
-        case 7: step.mutable_fill_color()->set_core(mask); break;
+        case 7:
+          step.mutable_fill_color()->set_core(mask);
+          break;
         default:
           step.mutable_grade()->mutable_stops();
           if (!dice_.OneIn(3)) step.mutable_grade()->set_mask(mask);
@@ -303,16 +323,35 @@ class Shot {
         Set(step->mutable_levels()->mutable_black(), 0, 0.3);
         Set(step->mutable_levels()->mutable_white(), 0.6, 1);
         break;
-      case Step::kChoke: Set(step->mutable_choke()->mutable_pixels(), -6, 6); break;
-      case Step::kSoften: Set(step->mutable_soften()->mutable_sigma(), 0, dice_.OneIn(4) ? 30 : 4); break;
-      case Step::kCombine: Set(step->mutable_combine()->mutable_amount(), 0, 1); break;
-      case Step::kPatch: Set(step->mutable_patch()->mutable_seam(), 0, 5); break;
-      case Step::kHueRotate: Set(step->mutable_hue_rotate()->mutable_degrees(), -30, 30); break;
-      case Step::kFillColor: Set(step->mutable_fill_color()->mutable_radius(), 0.5, 5); break;
-      case Step::kGrade: Set(step->mutable_grade()->mutable_stops(), -1, 1); break;
-      case Step::kExtendEdges: Set(step->mutable_extend_edges()->mutable_amount(), 0, 1); break;
-      case Step::kLumaRange: step->mutable_luma_range()->mutable_low_full()->set_value(dice_.Between(0.2, 0.9)); break;
-      default: break;
+      case Step::kChoke:
+        Set(step->mutable_choke()->mutable_pixels(), -6, 6);
+        break;
+      case Step::kSoften:
+        Set(step->mutable_soften()->mutable_sigma(), 0, dice_.OneIn(4) ? 30 : 4);
+        break;
+      case Step::kCombine:
+        Set(step->mutable_combine()->mutable_amount(), 0, 1);
+        break;
+      case Step::kPatch:
+        Set(step->mutable_patch()->mutable_seam(), 0, 5);
+        break;
+      case Step::kHueRotate:
+        Set(step->mutable_hue_rotate()->mutable_degrees(), -30, 30);
+        break;
+      case Step::kFillColor:
+        Set(step->mutable_fill_color()->mutable_radius(), 0.5, 5);
+        break;
+      case Step::kGrade:
+        Set(step->mutable_grade()->mutable_stops(), -1, 1);
+        break;
+      case Step::kExtendEdges:
+        Set(step->mutable_extend_edges()->mutable_amount(), 0, 1);
+        break;
+      case Step::kLumaRange:
+        step->mutable_luma_range()->mutable_low_full()->set_value(dice_.Between(0.2, 0.9));
+        break;
+      default:
+        break;
     }
   }
 
@@ -320,12 +359,23 @@ class Shot {
     const int index = IndexOf(pass->name());
     const std::string matte = dice_.Of(Mattes(index));
     switch (step->op_case()) {
-      case Step::kWithin: step->mutable_within()->set_mask(matte); return;
-      case Step::kWithout: step->mutable_without()->set_mask(matte); return;
-      case Step::kCombine: step->mutable_combine()->set_with(matte); return;
-      case Step::kGrade: step->mutable_grade()->set_mask(matte); return;
-      case Step::kExtendEdges: step->mutable_extend_edges()->set_core(matte); return;
-      default: break;
+      case Step::kWithin:
+        step->mutable_within()->set_mask(matte);
+        return;
+      case Step::kWithout:
+        step->mutable_without()->set_mask(matte);
+        return;
+      case Step::kCombine:
+        step->mutable_combine()->set_with(matte);
+        return;
+      case Step::kGrade:
+        step->mutable_grade()->set_mask(matte);
+        return;
+      case Step::kExtendEdges:
+        step->mutable_extend_edges()->set_core(matte);
+        return;
+      default:
+        break;
     }
     const std::vector<std::string> mattes = Mattes(index);
     const bool from_matte = std::count(mattes.begin(), mattes.end(), pass->from()) > 0;
@@ -335,8 +385,8 @@ class Shot {
   std::string Outline() {
     const double x = dice_.Between(0, kWidth - 150), y = dice_.Between(0, kHeight - 150);
     const double w = dice_.Between(20, 150), h = dice_.Between(20, 150);
-    return absl::StrFormat("M %.1f %.1f L %.1f %.1f C %.1f %.1f %.1f %.1f %.1f %.1f Z", x, y, x + w, y, x + w, y + h / 2,
-                           x + w / 2, y + h, x, y + h);
+    return absl::StrFormat("M %.1f %.1f L %.1f %.1f C %.1f %.1f %.1f %.1f %.1f %.1f Z", x, y, x + w, y, x + w,
+                           y + h / 2, x + w / 2, y + h, x, y + h);
   }
   void Reshape(Mask* mask) {
     mask->clear_shape();
@@ -456,7 +506,8 @@ std::vector<Rect> Differences(const Manifest& a, const Manifest& b) {
   std::vector<Rect> rects;
   for (size_t n = 0; n < TileCount(b); ++n) {
     const int place = static_cast<int>(n) % grid.count();
-    if (GetTile(a, n) != GetTile(b, n)) rects.push_back(ToRect(grid.TileWindow(place % grid.columns, place / grid.columns)));
+    if (GetTile(a, n) != GetTile(b, n))
+      rects.push_back(ToRect(grid.TileWindow(place % grid.columns, place / grid.columns)));
   }
   return rects;
 }
@@ -502,9 +553,8 @@ class RandomEdits : public ::testing::Test {
 
   Plan MakePlan(const Shot& shot) {
     const std::vector<Target> targets = DeliverableTargets(shot.stack());
-    const PlateFiles files = FindPlateFiles(shot.stack(), targets, [](const std::string& path) {
-      return std::filesystem::exists(path);
-    });
+    const PlateFiles files =
+        FindPlateFiles(shot.stack(), targets, [](const std::string& path) { return std::filesystem::exists(path); });
     Plan plan = BuildPlan(shot.stack(), targets, files, shot.Facts(), shot.Epochs());
     for (const StackError& e : plan.errors) ADD_FAILURE() << e.path() << ": " << e.message();
     return plan;
@@ -589,7 +639,8 @@ class RandomEdits : public ::testing::Test {
     }
     IndexBatch batch;
     (void)mine_.index.ScanResults([&](const ResultKey& key, const ResultRecord& record) {
-      if (!live.contains(key) && !mine_.store->FindMissing(StoredDigests(record.manifest))->empty()) batch.forget.push_back(key);
+      if (!live.contains(key) && !mine_.store->FindMissing(StoredDigests(record.manifest))->empty())
+        batch.forget.push_back(key);
     });
     ASSERT_TRUE(mine_.index.Commit(batch).ok());
   }

@@ -24,7 +24,8 @@ std::string Box(const Camera& camera, float x0, float y0, float x1, float y1) {
   int x, y, width, height;
   span(camera.PixelX(x0), camera.PixelX(x1), camera.width, &x, &width);
   span(camera.PixelY(y1), camera.PixelY(y0), camera.height, &y, &height);
-  return "x: " + std::to_string(x) + " y: " + std::to_string(y) + " width: " + std::to_string(width) + " height: " + std::to_string(height);
+  return "x: " + std::to_string(x) + " y: " + std::to_string(y) + " width: " + std::to_string(width) +
+         " height: " + std::to_string(height);
 }
 
 // The late grade: lifts towards the last third; the last key frame lies inside.
@@ -76,7 +77,8 @@ std::string DemoStack(const Shot& shot, ScreenHue hue) {
       "# selvage-scene --out shot, beside this file; selvage-scene --stack FILE writes\n"
       "# this stack for another size or length.\n"
       "name: \"apiary_010\"\n";
-  out += "frames { first: " + std::to_string(shot.first) + " last: " + std::to_string(shot.first + shot.frames - 1) + " }\n";
+  out += "frames { first: " + std::to_string(shot.first) + " last: " + std::to_string(shot.first + shot.frames - 1) +
+         " }\n";
   out += "format { width: " + std::to_string(shot.width) + " height: " + std::to_string(shot.height) + " }\n";
   out +=
       "plate { name: \"plate\" files: \"shot/plate.%04d.exr\" }\n"

@@ -20,16 +20,20 @@ void AddLegs(const Pose& p, std::vector<Solid>* body) {
     body->push_back(Limb(Mix(heel, p.toe[i], 0.5f), p.toe[i], 0.058f, 0.047f, Stuff::kBoot));
     // Sole.
     V3 middle = Mix(heel, p.toe[i], 0.5f);
-    body->push_back({Solid::kEllipsoid, {middle.x, 0.016f, middle.z}, {0.068f, 0.018f, 0.155f}, 0, 0, Stuff::kBoot, 1, 0, 0});
+    body->push_back(
+        {Solid::kEllipsoid, {middle.x, 0.016f, middle.z}, {0.068f, 0.018f, 0.155f}, 0, 0, Stuff::kBoot, 1, 0, 0});
   }
 }
 
 void AddTorso(const Pose& p, std::vector<Solid>* body) {
   constexpr float kBlend = 0.06f;
-  body->push_back(Limb(p.pelvis + V3{0, -0.05f, 0}, Mix(p.pelvis, p.chest, 0.55f), 0.172f, 0.150f, Stuff::kSuit, kBlend, 1.35f));
-  body->push_back(Limb(Mix(p.pelvis, p.chest, 0.5f), p.chest + V3{0, 0.02f, 0}, 0.150f, 0.172f, Stuff::kSuit, kBlend, 1.35f));
+  body->push_back(
+      Limb(p.pelvis + V3{0, -0.05f, 0}, Mix(p.pelvis, p.chest, 0.55f), 0.172f, 0.150f, Stuff::kSuit, kBlend, 1.35f));
+  body->push_back(
+      Limb(Mix(p.pelvis, p.chest, 0.5f), p.chest + V3{0, 0.02f, 0}, 0.150f, 0.172f, Stuff::kSuit, kBlend, 1.35f));
   body->push_back(Limb(p.shoulder[0], p.shoulder[1], 0.078f, 0.078f, Stuff::kSuit, kBlend, 1.1f));
-  body->push_back(Limb(Mix(p.shoulder[0], p.shoulder[1], 0.5f) + V3{0, 0.0f, 0}, p.neck, 0.12f, 0.078f, Stuff::kSuit, kBlend));
+  body->push_back(
+      Limb(Mix(p.shoulder[0], p.shoulder[1], 0.5f) + V3{0, 0.0f, 0}, p.neck, 0.12f, 0.078f, Stuff::kSuit, kBlend));
   for (int i = 0; i < 2; ++i) body->push_back(Limb(p.shoulder[i], p.elbow[i], 0.079f, 0.064f, Stuff::kSuit, 0.04f));
 }
 
@@ -55,7 +59,8 @@ void AddSmokerHand(const Pose& p, std::vector<Solid>* body) {
   body->push_back(Limb(p.wrist[0], palm, 0.040f, 0.041f, Stuff::kGlove));
   for (int i = 0; i < 4; ++i) {
     float y = 0.030f - 0.024f * static_cast<float>(i);
-    body->push_back(Limb(palm + V3{-0.012f, y, 0.028f}, palm + V3{-0.058f, y - 0.006f, 0.030f}, 0.0135f, 0.012f, Stuff::kGlove));
+    body->push_back(
+        Limb(palm + V3{-0.012f, y, 0.028f}, palm + V3{-0.058f, y - 0.006f, 0.030f}, 0.0135f, 0.012f, Stuff::kGlove));
   }
 }
 
@@ -65,18 +70,28 @@ std::vector<Solid> SmokerOf(const Pose& p) {
   auto at = [&](float h) { return base + up * h; };
   constexpr float kCan = 0.068f;
   out.push_back({Solid::kCan, at(0), at(0.165f), kCan, kCan, Stuff::kSteel, 1, 0.006f, 0});
-  for (float h : {0.012f, 0.150f}) out.push_back({Solid::kCan, at(h), at(h + 0.010f), kCan + 0.004f, kCan + 0.004f, Stuff::kSteel, 1, 0.004f, 0});
+  for (float h : {0.012f, 0.150f})
+    out.push_back({Solid::kCan, at(h), at(h + 0.010f), kCan + 0.004f, kCan + 0.004f, Stuff::kSteel, 1, 0.004f, 0});
   // Lid, a cone that leans to its spout.
   V3 peak = at(0.245f) + V3{-0.022f, 0, 0.01f};
   out.push_back({Solid::kCan, at(0.162f), peak, kCan + 0.002f, 0.024f, Stuff::kSteel, 1, 0.006f, 0});
   out.push_back({Solid::kCan, peak, peak + V3{-0.040f, 0.030f, 0.01f}, 0.024f, 0.018f, Stuff::kSteel, 1, 0.004f, 0});
-  out.push_back(Limb(at(0.168f) + V3{0.06f, 0, 0.02f}, at(0.185f) + V3{0.075f, 0, 0.02f}, 0.010f, 0.010f, Stuff::kSteel));
+  out.push_back(
+      Limb(at(0.168f) + V3{0.06f, 0, 0.02f}, at(0.185f) + V3{0.075f, 0, 0.02f}, 0.010f, 0.010f, Stuff::kSteel));
   // Bellows between two boards, on the hand's side.
   float lean = std::atan2(-up.x, up.y);
   V3 side = at(0.085f) + V3{0.112f, 0, 0.0f};
   out.push_back({Solid::kBox, side + V3{-0.030f, 0, 0}, {0.007f, 0.085f, 0.050f}, lean, 0, Stuff::kWood, 1, 0.004f, 0});
   out.push_back({Solid::kBox, side, {0.026f, 0.078f, 0.044f}, lean, 0, Stuff::kLeather, 1, 0.008f, 0});
-  out.push_back({Solid::kBox, side + V3{0.030f, 0.002f, 0}, {0.007f, 0.088f, 0.050f}, lean + 0.10f, 0, Stuff::kWood, 1, 0.004f, 0});
+  out.push_back({Solid::kBox,
+                 side + V3{0.030f, 0.002f, 0},
+                 {0.007f, 0.088f, 0.050f},
+                 lean + 0.10f,
+                 0,
+                 Stuff::kWood,
+                 1,
+                 0.004f,
+                 0});
   return out;
 }
 

@@ -49,8 +49,8 @@ void WriteExr(const std::string& path, const Picture& picture, Channels channels
   const char* names[] = {"R", "G", "B", "A"};
   for (int c = channels == Channels::kAlpha ? 3 : 0; c < (channels == Channels::kRgb ? 3 : 4); ++c) {
     header.channels().insert(names[c], Imf::Channel(Imf::HALF));
-    buffer.insert(names[c], Imf::Slice(Imf::HALF, reinterpret_cast<char*>(&samples[static_cast<size_t>(c)]), 4 * sizeof(half),
-                                       4 * sizeof(half) * static_cast<size_t>(width)));
+    buffer.insert(names[c], Imf::Slice(Imf::HALF, reinterpret_cast<char*>(&samples[static_cast<size_t>(c)]),
+                                       4 * sizeof(half), 4 * sizeof(half) * static_cast<size_t>(width)));
   }
   Imf::OutputFile file(path.c_str(), header, 0);
   file.setFrameBuffer(buffer);
@@ -76,7 +76,8 @@ Picture ReadPicture(const std::string& path) {
   const OIIO::ImageSpec spec = in->spec();
   int channels = spec.nchannels;
   std::vector<float> samples(static_cast<size_t>(spec.width) * spec.height * channels);
-  if (!in->read_image(0, 0, 0, channels, OIIO::TypeDesc::FLOAT, samples.data())) throw std::runtime_error("can't read " + path + ": " + in->geterror());
+  if (!in->read_image(0, 0, 0, channels, OIIO::TypeDesc::FLOAT, samples.data()))
+    throw std::runtime_error("can't read " + path + ": " + in->geterror());
   auto find = [&](const char* name, int otherwise) {
     int i = spec.channelindex(name);
     return i >= 0 ? i : otherwise;

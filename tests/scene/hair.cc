@@ -25,8 +25,9 @@ Strand MakeStrand(const Pose& pose, float seconds, uint32_t seed, uint32_t n, Ha
   strand.colour = Mix(V3{0.46f, 0.375f, 0.150f}, V3{0.36f, 0.365f, 0.115f}, green) * Mix(0.75f, 1.25f, random(4));
 
   float length = outside ? Mix(0.20f, 0.40f, random(5)) : Mix(0.16f, 0.27f, random(5));
-  V3 root = FromHead(pose, {side * (0.092f + 0.018f * random(6)), outside ? -0.115f + 0.09f * spread(7) : -0.02f + 0.05f * spread(7),
-                            outside ? 0.02f : 0.04f});
+  V3 root =
+      FromHead(pose, {side * (0.092f + 0.018f * random(6)),
+                      outside ? -0.115f + 0.09f * spread(7) : -0.02f + 0.05f * spread(7), outside ? 0.02f : 0.04f});
   float phase = 6.28f * random(9), pace = Mix(3.0f, 6.5f, random(10));
   float breeze = 0.6f + 0.4f * std::sin(1.9f * seconds + 0.4f) + 0.35f * std::sin(4.3f * seconds + side);
   float outward = Mix(0.12f, 1.25f, stray) + 0.10f * spread(11);
@@ -48,12 +49,15 @@ Strand MakeStrand(const Pose& pose, float seconds, uint32_t seed, uint32_t n, Ha
 // Coverage of one strand, kept apart so that its own segments don't add up.
 class Scratch {
  public:
-  explicit Scratch(const Picture& picture) : width_(picture.width), height_(picture.height), cover_(picture.pixels.size()), light_(cover_.size()) {}
+  explicit Scratch(const Picture& picture)
+      : width_(picture.width), height_(picture.height), cover_(picture.pixels.size()), light_(cover_.size()) {}
 
   void Segment(V3 a, V3 b, float width, float light_a, float light_b) {
     float reach = 0.5f * width + 1.2f;
-    int x0 = std::max(0, static_cast<int>(std::min(a.x, b.x) - reach)), x1 = std::min(width_ - 1, static_cast<int>(std::max(a.x, b.x) + reach));
-    int y0 = std::max(0, static_cast<int>(std::min(a.y, b.y) - reach)), y1 = std::min(height_ - 1, static_cast<int>(std::max(a.y, b.y) + reach));
+    int x0 = std::max(0, static_cast<int>(std::min(a.x, b.x) - reach)),
+        x1 = std::min(width_ - 1, static_cast<int>(std::max(a.x, b.x) + reach));
+    int y0 = std::max(0, static_cast<int>(std::min(a.y, b.y) - reach)),
+        y1 = std::min(height_ - 1, static_cast<int>(std::max(a.y, b.y) + reach));
     float dx = b.x - a.x, dy = b.y - a.y, square = std::max(1e-9f, dx * dx + dy * dy);
     for (int y = y0; y <= y1; ++y) {
       for (int x = x0; x <= x1; ++x) {

@@ -20,8 +20,8 @@ namespace {
 using namespace selvage::scene;
 
 bool ParseSize(const std::string& text, Shot* shot) {
-  return std::sscanf(text.c_str(), "%dx%d", &shot->width, &shot->height) == 2 && shot->width >= 64 && shot->height >= 64 &&
-         shot->width <= 16384 && shot->height <= 16384;
+  return std::sscanf(text.c_str(), "%dx%d", &shot->width, &shot->height) == 2 && shot->width >= 64 &&
+         shot->height >= 64 && shot->width <= 16384 && shot->height <= 16384;
 }
 
 }  // namespace
@@ -34,20 +34,30 @@ int main(int argc, char** argv) {
       "  selvage-scene --stack apiary_010.stack         the stack that keys that shot"};
   RenderOptions options;
   std::string size = "960x540", only, stack;
-  std::map<std::string, ScreenHue> hues{{"green", ScreenHue::kGreen}, {"blue", ScreenHue::kBlue}, {"yellow-green", ScreenHue::kYellowGreen}};
+  std::map<std::string, ScreenHue> hues{
+      {"green", ScreenHue::kGreen}, {"blue", ScreenHue::kBlue}, {"yellow-green", ScreenHue::kYellowGreen}};
   app.add_option("--out", options.folder, "Folder for the files");
   app.add_option("--stack", stack, "Write the demo stack for this size and length to a file");
   app.add_option("--size", size, "Size in pixels")->capture_default_str();
-  app.add_option("--frames", options.shot.frames, "Number of frames")->check(CLI::Range(1, 100000))->capture_default_str();
-  app.add_option("--first", options.shot.first, "First frame")->check(CLI::Range(-1000000, 1000000))->capture_default_str();
+  app.add_option("--frames", options.shot.frames, "Number of frames")
+      ->check(CLI::Range(1, 100000))
+      ->capture_default_str();
+  app.add_option("--first", options.shot.first, "First frame")
+      ->check(CLI::Range(-1000000, 1000000))
+      ->capture_default_str();
   app.add_option("--seed", options.seed, "Hair, wrinkles, noise and meadow follow from it")->capture_default_str();
-  app.add_option("--screen", options.hue, "green, blue or yellow-green")->transform(CLI::CheckedTransformer(hues, CLI::ignore_case));
-  app.add_option("--noise", options.noise, "none, light, medium or heavy")->check(CLI::IsMember({"none", "light", "medium", "heavy"}))->capture_default_str();
+  app.add_option("--screen", options.hue, "green, blue or yellow-green")
+      ->transform(CLI::CheckedTransformer(hues, CLI::ignore_case));
+  app.add_option("--noise", options.noise, "none, light, medium or heavy")
+      ->check(CLI::IsMember({"none", "light", "medium", "heavy"}))
+      ->capture_default_str();
   app.add_flag("--subsample", options.subsample, "As recorded in 8 bits with chroma at half size (4:2:0)");
   app.add_flag("--dpx", options.dpx, "Also plate.%04d.dpx");
   app.add_flag("--png", options.png, "Also plate.%04d.png");
-  app.add_option("--only", only, "Comma-separated: plate,alpha,foreground,clean,meadow,shadow,part (default: all but the last two)");
-  app.add_option("--threads", options.threads, "Frames drawn side by side; 0 = as many as cores")->capture_default_str();
+  app.add_option("--only", only,
+                 "Comma-separated: plate,alpha,foreground,clean,meadow,shadow,part (default: all but the last two)");
+  app.add_option("--threads", options.threads, "Frames drawn side by side; 0 = as many as cores")
+      ->capture_default_str();
   CLI11_PARSE(app, argc, argv);
 
   if (!ParseSize(size, &options.shot)) {

@@ -67,7 +67,8 @@ TEST(MatteErrors, AStepThatIsMissingIsAllGradient) {
   // derivative answers along every row, the same in each.
   std::vector<float> truth, flat(40 * 10, 0.5f);
   for (int i = 0; i < 40 * 10; ++i) truth.push_back(i % 40 < 20 ? 0.0f : 1.0f);
-  const MatteErrors e = CompareMattes(flat, truth, 40, 10), one = CompareMattes(std::vector<float>(40, 0.5f), {truth.begin(), truth.begin() + 40}, 40, 1);
+  const MatteErrors e = CompareMattes(flat, truth, 40, 10),
+                    one = CompareMattes(std::vector<float>(40, 0.5f), {truth.begin(), truth.begin() + 40}, 40, 1);
   EXPECT_NEAR(e.sad, 200, 1e-9);
   EXPECT_NEAR(e.mse, 0.25, 1e-9);
   EXPECT_GT(e.gradient, 1);
@@ -78,9 +79,11 @@ TEST(MatteErrors, APieceThatFloatsIsNotConnected) {
   // A block of 8 x 8 and, apart from it, 2 x 2 pixels of 0.6 in the matte only:
   // there the matte hangs on nothing above threshold 0, the truth is 0.
   std::vector<float> truth(20 * 20, 0.0f);
-  for (int y = 2; y < 10; ++y) for (int x = 2; x < 10; ++x) truth[y * 20 + x] = 1;
+  for (int y = 2; y < 10; ++y)
+    for (int x = 2; x < 10; ++x) truth[y * 20 + x] = 1;
   std::vector<float> matte = truth;
-  for (int y = 14; y < 16; ++y) for (int x = 14; x < 16; ++x) matte[y * 20 + x] = 0.6f;
+  for (int y = 14; y < 16; ++y)
+    for (int x = 14; x < 16; ++x) matte[y * 20 + x] = 0.6f;
   EXPECT_NEAR(CompareMattes(matte, truth, 20, 20).connectivity, 4 * 0.6, 1e-6);
 }
 

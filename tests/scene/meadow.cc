@@ -40,9 +40,11 @@ class Meadow {
     // The sun is out of the picture, high at the left.
     colour += V3{0.60f, 0.48f, 0.30f} * (0.55f * Bell((u + 1.0f) / 0.75f) * Bell((v + 0.1f) / 0.45f));
     float y = (0.56f - v) * 5, stretch = 1 / (0.35f + 0.5f * (0.56f - v));
-    float cloud = Octaves(u * 1.5f * stretch + 3, y * 1.7f, 6, seed_ + 1) + 0.28f * Noise(u * 0.8f, y * 0.5f, seed_ + 2);
+    float cloud =
+        Octaves(u * 1.5f * stretch + 3, y * 1.7f, 6, seed_ + 1) + 0.28f * Noise(u * 0.8f, y * 0.5f, seed_ + 2);
     float thick = Step01(0.02f, 0.42f, cloud);
-    float under = Octaves(u * 1.5f * stretch + 3.06f, y * 1.7f + 0.10f, 6, seed_ + 1) + 0.28f * Noise(u * 0.8f, y * 0.5f, seed_ + 2);
+    float under = Octaves(u * 1.5f * stretch + 3.06f, y * 1.7f + 0.10f, 6, seed_ + 1) +
+                  0.28f * Noise(u * 0.8f, y * 0.5f, seed_ + 2);
     float lit = Clamp01(0.62f + 1.7f * (cloud - under));
     return Mix(colour, Mix(V3{0.50f, 0.54f, 0.63f}, V3{1.25f, 1.19f, 1.10f}, lit), 0.9f * thick);
   }
@@ -61,7 +63,8 @@ class Meadow {
       float top = r.base - r.height * Octaves(u * r.wide + static_cast<float>(i) * 5, 1, 4, seed) -
                   0.004f * std::abs(Noise(u * 60, 2, seed)) * static_cast<float>(i);
       if (v < top) continue;
-      float fields = Noise(u * 3 + 7, (v - top) * 26, seed + 7), woods = Step01(0.05f, 0.3f, Octaves(u * 7, v * 22, 3, seed + 9));
+      float fields = Noise(u * 3 + 7, (v - top) * 26, seed + 7),
+            woods = Step01(0.05f, 0.3f, Octaves(u * 7, v * 22, 3, seed + 9));
       V3 c = r.colour * (1 + 0.16f * fields);
       c = Mix(c, c * V3{0.55f, 0.62f, 0.72f}, 0.7f * woods);
       // Haze gathers at the foot.
@@ -95,15 +98,18 @@ class Meadow {
   }
 
   V3 HiveOver(const Hive& h, float u, float v, V3 colour) const {
-    float wide = 0.46f * h.size, box = 0.40f * h.size, top = h.foot - 0.12f * h.size - box * static_cast<float>(h.boxes);
+    float wide = 0.46f * h.size, box = 0.40f * h.size,
+          top = h.foot - 0.12f * h.size - box * static_cast<float>(h.boxes);
     float x = (u - h.x) / wide;
     // Shadow on the grass, to the right.
     float sx = (u - h.x - 0.35f * h.size) / (0.85f * h.size), sy = (v - h.foot) / (0.13f * h.size);
     colour = colour * (1 - 0.55f * Bell(sx) * Bell(sy));
-    if (v > h.foot - 0.12f * h.size && v < h.foot && std::abs(std::abs(x) - 0.78f) < 0.10f) return V3{0.12f, 0.08f, 0.05f};
+    if (v > h.foot - 0.12f * h.size && v < h.foot && std::abs(std::abs(x) - 0.78f) < 0.10f)
+      return V3{0.12f, 0.08f, 0.05f};
     float lid = 0.10f * h.size;
     if (v > top - lid && v < top && std::abs(x) < 1.10f) {
-      return Mix(V3{0.78f, 0.80f, 0.82f}, V3{0.36f, 0.37f, 0.39f}, Step01(0.30f, 0.42f, (v - top + lid) / lid)) * (x < 0.55f ? 1.0f : 0.62f);
+      return Mix(V3{0.78f, 0.80f, 0.82f}, V3{0.36f, 0.37f, 0.39f}, Step01(0.30f, 0.42f, (v - top + lid) / lid)) *
+             (x < 0.55f ? 1.0f : 0.62f);
     }
     if (v < top || v > h.foot - 0.12f * h.size || std::abs(x) > 1) return colour;
     float row = (v - top) / box, inside = row - std::floor(row);
@@ -118,8 +124,11 @@ class Meadow {
 
   // Flowers in cells of a grid that grows towards the camera.
   V3 Flowers(float u, float v, float ground, V3 colour) const {
-    static constexpr V3 kColours[] = {{0.92f, 0.90f, 0.84f}, {0.95f, 0.70f, 0.06f}, {0.78f, 0.075f, 0.045f},
-                                      {0.42f, 0.25f, 0.66f}, {0.86f, 0.42f, 0.56f}};
+    static constexpr V3 kColours[] = {{0.92f, 0.90f, 0.84f},
+                                      {0.95f, 0.70f, 0.06f},
+                                      {0.78f, 0.075f, 0.045f},
+                                      {0.42f, 0.25f, 0.66f},
+                                      {0.86f, 0.42f, 0.56f}};
     for (uint32_t layer = 0; layer < 5; ++layer) {
       float near = 0.10f + 0.22f * static_cast<float>(layer), cell = 0.010f + 0.050f * near * near;
       float x = u / cell, y = v / (cell * 0.8f);
@@ -127,18 +136,25 @@ class Meadow {
         for (int i = -1; i <= 1; ++i) {
           int cx = static_cast<int>(std::floor(x)) + i, cy = static_cast<int>(std::floor(y)) + j;
           uint32_t n = Hash(static_cast<uint32_t>(cx), static_cast<uint32_t>(cy), seed_ + layer * 17);
-          float fx = (static_cast<float>(cx) + Unit01(Hash(n, 1))) * cell, fy = (static_cast<float>(cy) + Unit01(Hash(n, 2))) * cell * 0.8f;
+          float fx = (static_cast<float>(cx) + Unit01(Hash(n, 1))) * cell,
+                fy = (static_cast<float>(cy) + Unit01(Hash(n, 2))) * cell * 0.8f;
           float depth = (fy - ground) / (1 - ground);
           if (std::abs(depth - near) > 0.15f || depth < 0.03f) continue;
           float crowd = 0.36f + 0.75f * Octaves(fx * 2.4f, fy * 5, 3, seed_ + 71 + layer);
           if (Unit01(Hash(n, 3)) > crowd) continue;
-          float size = cell * Mix(0.14f, 0.26f, Unit01(Hash(n, 4))), dx = (u - fx) / size, dy = (v - fy) / (0.72f * size);
+          float size = cell * Mix(0.14f, 0.26f, Unit01(Hash(n, 4))), dx = (u - fx) / size,
+                dy = (v - fy) / (0.72f * size);
           float petals = 1 + 0.16f * std::cos(5 * std::atan2(dy, dx) + 6 * Unit01(Hash(n, 6)));
           float r = std::hypot(dx, dy) / petals;
           const V3& hue = kColours[Hash(n, 5) % 5];
           // Stem.
-          if (dy > 0 && dy < 4 && std::abs(dx - 0.1f * dy) < 0.10f) colour = Mix(colour, V3{0.075f, 0.15f, 0.03f}, 0.7f);
-          if (r < 1) colour = Mix(colour, hue * (0.62f + 0.38f * Clamp01(0.5f - 0.5f * dy - 0.3f * dx)) * (r < 0.28f ? V3{1, 0.75f, 0.25f} : V3{1, 1, 1}), 1 - Step01(0.8f, 1.0f, r));
+          if (dy > 0 && dy < 4 && std::abs(dx - 0.1f * dy) < 0.10f)
+            colour = Mix(colour, V3{0.075f, 0.15f, 0.03f}, 0.7f);
+          if (r < 1)
+            colour = Mix(colour,
+                         hue * (0.62f + 0.38f * Clamp01(0.5f - 0.5f * dy - 0.3f * dx)) *
+                             (r < 0.28f ? V3{1, 0.75f, 0.25f} : V3{1, 1, 1}),
+                         1 - Step01(0.8f, 1.0f, r));
         }
       }
     }
@@ -158,7 +174,8 @@ Picture DrawMeadow(int width, int height, uint32_t seed) {
     for (int x = 0; x < width; ++x) {
       V3 sum;
       for (int k = 0; k < 4; ++k) {
-        float fx = static_cast<float>(x) + 0.25f + 0.5f * static_cast<float>(k % 2), fy = static_cast<float>(y) + 0.25f + 0.5f * static_cast<float>(k / 2);
+        float fx = static_cast<float>(x) + 0.25f + 0.5f * static_cast<float>(k % 2),
+              fy = static_cast<float>(y) + 0.25f + 0.5f * static_cast<float>(k / 2);
         sum += meadow.At((fx - 0.5f * static_cast<float>(width)) * unit, fy * unit);
       }
       picture.At(x, y) = Cover(sum * 0.25f);

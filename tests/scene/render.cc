@@ -53,12 +53,14 @@ void WriteDescription(const RenderOptions& options) {
   static constexpr const char* kHues[] = {"green", "blue", "yellow-green"};
   Noise3 noise = NoiseOf(options.noise);
   std::ofstream file(fs::path(options.folder) / "scene.json");
-  file << "{\n  \"seed\": " << options.seed << ",\n  \"width\": " << options.shot.width << ",\n  \"height\": " << options.shot.height
-       << ",\n  \"first\": " << options.shot.first << ",\n  \"last\": " << options.shot.first + options.shot.frames - 1
-       << ",\n  \"screen\": \"" << kHues[static_cast<int>(options.hue)] << "\",\n  \"noise\": {\n    \"level\": \"" << options.noise
-       << "\",\n    \"a\": [" << noise.a.x << ", " << noise.a.y << ", " << noise.a.z << "],\n    \"b\": [" << noise.b.x << ", " << noise.b.y
-       << ", " << noise.b.z << "]\n  },\n  \"subsample\": " << (options.subsample ? "true" : "false")
-       << ",\n  \"shutter\": " << kShutter << ",\n  \"lens_sigma\": " << LensSigma(options.shot.height) << "\n}\n";
+  file << "{\n  \"seed\": " << options.seed << ",\n  \"width\": " << options.shot.width
+       << ",\n  \"height\": " << options.shot.height << ",\n  \"first\": " << options.shot.first
+       << ",\n  \"last\": " << options.shot.first + options.shot.frames - 1 << ",\n  \"screen\": \""
+       << kHues[static_cast<int>(options.hue)] << "\",\n  \"noise\": {\n    \"level\": \"" << options.noise
+       << "\",\n    \"a\": [" << noise.a.x << ", " << noise.a.y << ", " << noise.a.z << "],\n    \"b\": [" << noise.b.x
+       << ", " << noise.b.y << ", " << noise.b.z
+       << "]\n  },\n  \"subsample\": " << (options.subsample ? "true" : "false") << ",\n  \"shutter\": " << kShutter
+       << ",\n  \"lens_sigma\": " << LensSigma(options.shot.height) << "\n}\n";
   if (!file.flush()) throw std::runtime_error("can't write scene.json in " + options.folder);
 }
 
@@ -69,8 +71,8 @@ void RenderOptions::SetOnly(const std::string& names) {
   only.clear();
   std::stringstream list(names);
   for (std::string name; std::getline(list, name, ',');) {
-    if (name != "plate" && name != "alpha" && name != "foreground" && name != "clean" && name != "meadow" && name != "shadow" &&
-        name != "part") {
+    if (name != "plate" && name != "alpha" && name != "foreground" && name != "clean" && name != "meadow" &&
+        name != "shadow" && name != "part") {
       throw std::runtime_error("--only " + name + ": expected plate, alpha, foreground, clean, meadow, shadow or part");
     }
     only.insert(name);
@@ -97,8 +99,12 @@ void Render(const RenderOptions& options, const std::function<void(int)>& progre
   Painter painter(shot, options.hue, options.seed);
   WriteDescription(options);
   if (options.only.count("clean") > 0) WriteStill(options, "clean", painter.clean());
-  if (options.only.count("meadow") > 0) WriteStill(options, "meadow", DrawMeadow(shot.width, shot.height, options.seed));
-  if (options.only.count("plate") + options.only.count("alpha") + options.only.count("foreground") + options.only.count("shadow") + options.only.count("part") == 0) return;
+  if (options.only.count("meadow") > 0)
+    WriteStill(options, "meadow", DrawMeadow(shot.width, shot.height, options.seed));
+  if (options.only.count("plate") + options.only.count("alpha") + options.only.count("foreground") +
+          options.only.count("shadow") + options.only.count("part") ==
+      0)
+    return;
 
   std::atomic<int> next{0};
   std::mutex mutex;

@@ -79,8 +79,10 @@ TEST_F(SceneFiles, ForegroundOverShadowedScreenIsThePlate) {
   o.noise = "none";
   Render(o, [](int) {});
   for (int frame = 1012; frame < 1015; ++frame) {
-    Picture plate = Read(FramePath("exact/plate.%04d.exr", frame)), front = Read(FramePath("exact/foreground.%04d.exr", frame));
-    Picture clean = Read(FramePath("exact/clean.%04d.exr", frame)), shadow = Read(FramePath("exact/shadow.%04d.exr", frame));
+    Picture plate = Read(FramePath("exact/plate.%04d.exr", frame)),
+            front = Read(FramePath("exact/foreground.%04d.exr", frame));
+    Picture clean = Read(FramePath("exact/clean.%04d.exr", frame)),
+            shadow = Read(FramePath("exact/shadow.%04d.exr", frame));
     double worst = 0;
     for (size_t i = 0; i < plate.pixels.size(); ++i) {
       const Rgba &p = plate.pixels[i], &f = front.pixels[i], &c = clean.pixels[i], &s = shadow.pixels[i];
@@ -125,7 +127,8 @@ TEST_F(SceneFiles, PartsAreWhereTheirCoverageIs) {
   RenderOptions o = Small("parts");
   o.only = {"alpha", "shadow", "part"};
   Render(o, [](int) {});
-  const Picture alpha = Read("parts/alpha.1013.exr"), shadow = Read("parts/shadow.1013.exr"), part = Read("parts/part.1013.exr");
+  const Picture alpha = Read("parts/alpha.1013.exr"), shadow = Read("parts/shadow.1013.exr"),
+                part = Read("parts/part.1013.exr");
   std::set<Part> seen;
   for (size_t i = 0; i < alpha.pixels.size(); ++i) {
     const auto p = static_cast<Part>(part.pixels[i].a);
@@ -143,8 +146,8 @@ TEST_F(SceneFiles, PartsAreWhereTheirCoverageIs) {
     }
   }
   // The panel crosses at other frames.
-  for (const Part p : {Part::kScreen, Part::kShadow, Part::kMesh, Part::kHair, Part::kSteel, Part::kSuit, Part::kBoots, Part::kHat,
-                       Part::kTool}) {
+  for (const Part p : {Part::kScreen, Part::kShadow, Part::kMesh, Part::kHair, Part::kSteel, Part::kSuit, Part::kBoots,
+                       Part::kHat, Part::kTool}) {
     EXPECT_TRUE(seen.contains(p)) << kPartNames[static_cast<int>(p)];
   }
 }
@@ -247,7 +250,8 @@ TEST(DemoStack, MeasuringBoxesLieOnBareScreen) {
     ++boxes;
     for (unsigned y = 0; y < box.height(); ++y) {
       for (unsigned x = 0; x < box.width(); ++x) {
-        ASSERT_EQ(front.At(box.x() + static_cast<int>(x), box.y() + static_cast<int>(y)).a, 0) << box.ShortDebugString();
+        ASSERT_EQ(front.At(box.x() + static_cast<int>(x), box.y() + static_cast<int>(y)).a, 0)
+            << box.ShortDebugString();
       }
     }
   };

@@ -31,8 +31,8 @@ Score Compare(const Picture& matte, const Picture& truth) { return CompareLevell
 
 Score CompareLevelled(const Picture& matte, const Picture& truth, float black, float white) {
   if (matte.width != truth.width || matte.height != truth.height) {
-    throw std::runtime_error("the matte is " + std::to_string(matte.width) + "x" + std::to_string(matte.height) + ", the truth " +
-                             std::to_string(truth.width) + "x" + std::to_string(truth.height));
+    throw std::runtime_error("the matte is " + std::to_string(matte.width) + "x" + std::to_string(matte.height) +
+                             ", the truth " + std::to_string(truth.width) + "x" + std::to_string(truth.height));
   }
   std::vector<char> band = SoftBand(truth);
   double whole = 0, soft = 0;

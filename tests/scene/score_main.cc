@@ -25,7 +25,8 @@ Matte Parse(const std::string& text) {
 // frame and by the soft band.
 void PrintBestLevels(const Matte& matte, const std::vector<Picture>& truth, int first) {
   std::vector<Picture> keys;
-  for (size_t i = 0; i < truth.size(); ++i) keys.push_back(ReadPicture(FramePath(matte.pattern, first + static_cast<int>(i))));
+  for (size_t i = 0; i < truth.size(); ++i)
+    keys.push_back(ReadPicture(FramePath(matte.pattern, first + static_cast<int>(i))));
   struct Best {
     Score score;
     float black = 0, white = 1;
@@ -45,7 +46,8 @@ void PrintBestLevels(const Matte& matte, const std::vector<Picture>& truth, int 
     }
   }
   for (const Best& best : {whole, band}) {
-    std::printf("%-16s %.2f-%.2f %11.6f %12.6f\n", matte.name.c_str(), best.black, best.white, best.score.whole, best.score.band);
+    std::printf("%-16s %.2f-%.2f %11.6f %12.6f\n", matte.name.c_str(), best.black, best.white, best.score.whole,
+                best.score.band);
   }
 }
 

@@ -34,9 +34,12 @@ Screen::Screen(ScreenHue hue, uint32_t seed) : seed_(Hash(seed, 0x5c3e)) {
     auto random = [&](uint32_t k, float from, float to) { return Mix(from, to, Random(seed_, n, k)); };
     // Most hang from the top bar, nearly upright; a few are pulls across.
     bool across = i % 4 == 3;
-    wrinkles_[i] = {random(1, -2.3f, 2.3f), random(2, 0.6f, 3.0f),
-                    across ? random(3, 0.9f, 1.5f) : random(3, -0.22f, 0.22f), random(4, 0.25f, 0.75f),
-                    random(5, 0.012f, 0.045f), random(6, 0.05f, 0.15f) * (random(7, 0, 1) < 0.5f ? -1.0f : 1.0f)};
+    wrinkles_[i] = {random(1, -2.3f, 2.3f),
+                    random(2, 0.6f, 3.0f),
+                    across ? random(3, 0.9f, 1.5f) : random(3, -0.22f, 0.22f),
+                    random(4, 0.25f, 0.75f),
+                    random(5, 0.012f, 0.045f),
+                    random(6, 0.05f, 0.15f) * (random(7, 0, 1) < 0.5f ? -1.0f : 1.0f)};
   }
 }
 
@@ -58,7 +61,9 @@ void Screen::Meet(float sx, float sy, V3* p, V3* normal) const {
   }
   // The curve: plane height rises with the angle, so halving finds it.
   float low = 0, high = 1.5707963f;
-  auto point = [&](float f) { return V3{sx, kCurveRadius * (1 - std::cos(f)), kCurveStart - kCurveRadius * std::sin(f)}; };
+  auto point = [&](float f) {
+    return V3{sx, kCurveRadius * (1 - std::cos(f)), kCurveStart - kCurveRadius * std::sin(f)};
+  };
   for (int i = 0; i < 22; ++i) {
     float mid = 0.5f * (low + high);
     (Camera::Project(point(mid)).y < sy ? low : high) = mid;
@@ -97,7 +102,8 @@ float Screen::Crosses(float x, float y, float* lighter) const {
   float dy = y - 0.95f - row * kPitchY - jitter * (Random(seed_, n, 2) - 0.5f);
   float u = std::cos(turn) * dx + std::sin(turn) * dy, v = -std::sin(turn) * dx + std::cos(turn) * dy;
   auto bar = [&](float a, float b) {
-    return (1 - Step01(kHalf - kSoft, kHalf + kSoft, std::abs(a))) * (1 - Step01(kArm - kSoft, kArm + kSoft, std::abs(b)));
+    return (1 - Step01(kHalf - kSoft, kHalf + kSoft, std::abs(a))) *
+           (1 - Step01(kArm - kSoft, kArm + kSoft, std::abs(b)));
   };
   // Two rolls of tape: most crosses are darker than the cloth, some lighter.
   *lighter = Random(seed_, n, 4) > 0.7f ? 1.0f : 0.0f;
@@ -163,13 +169,15 @@ Picture DrawShadow(const Camera& camera, const Screen& screen, const std::vector
         closed += std::max(0.0f, step - Nearest(casters, p + normal * step).distance) / step;
       }
       float fade = Step01(-1.3f, -0.2f, p.z) * (1 - Step01(0.9f, 1.3f, std::abs(sx - 0.35f)));
-      grid[static_cast<size_t>(j) * columns + i] = (1 - 0.56f * (1 - key) * fade) * (1 - 0.20f * std::min(closed, 3.0f));
+      grid[static_cast<size_t>(j) * columns + i] =
+          (1 - 0.56f * (1 - key) * fade) * (1 - 0.20f * std::min(closed, 3.0f));
     }
   }
   Picture picture(camera.width, camera.height);
   for (int y = 0; y < camera.height; ++y) {
     for (int x = 0; x < camera.width; ++x) {
-      float gx = (camera.PlaneX(static_cast<float>(x) + 0.5f) - x0) / cell, gy = (y0 - camera.PlaneY(static_cast<float>(y) + 0.5f)) / cell;
+      float gx = (camera.PlaneX(static_cast<float>(x) + 0.5f) - x0) / cell,
+            gy = (y0 - camera.PlaneY(static_cast<float>(y) + 0.5f)) / cell;
       int i = static_cast<int>(gx), j = static_cast<int>(gy);
       const float* top = &grid[static_cast<size_t>(j) * columns + i];
       float u = gx - static_cast<float>(i), v = gy - static_cast<float>(j);

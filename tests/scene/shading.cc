@@ -65,7 +65,8 @@ V3 Studio::Suit(const Surface& s, V3 p) const {
   // Zip and its flap, yoke seam, pockets, cuffs at the waist: fine dark lines.
   float front = Step01(0.25f, 0.55f, s.normal.z);
   float zip = std::abs(p.x - 0.012f);
-  float line = front * (0.55f * Bell(zip / 0.0035f) + 0.22f * Bell((zip - 0.021f) / 0.003f)) * Step01(0.86f, 0.90f, p.y);
+  float line =
+      front * (0.55f * Bell(zip / 0.0035f) + 0.22f * Bell((zip - 0.021f) / 0.003f)) * Step01(0.86f, 0.90f, p.y);
   if (p.y > 0.86f) {
     line += front * 0.28f * Bell((p.y - 1.335f - 0.15f * std::abs(p.x)) / 0.003f) * Step01(0.02f, 0.04f, std::abs(p.x));
     float px = std::abs(std::abs(p.x) - 0.092f), py = std::abs(p.y - 1.245f);
@@ -98,7 +99,8 @@ V3 Studio::Skin(const Surface& s, V3 p) const {
     colour = Mix(colour, V3{0.035f, 0.03f, 0.028f}, 0.9f * eye);
   }
   float wrap = 0.06f * s.open;
-  return colour * (Light(s) + V3{wrap * 1.3f, wrap, wrap}) + V3{1, 1, 1} * (0.05f * s.lit * Highlight(s.normal, MainLamp(), 24));
+  return colour * (Light(s) + V3{wrap * 1.3f, wrap, wrap}) +
+         V3{1, 1, 1} * (0.05f * s.lit * Highlight(s.normal, MainLamp(), 24));
 }
 
 V3 Studio::Reflected(V3 r, float height) const {
@@ -134,14 +136,16 @@ V3 Studio::Steel(const Surface& s, V3 p) const {
 
 V3 Studio::Boot(const Surface& s, V3 p) const {
   V3 colour = {0.020f, 0.023f, 0.019f};
-  float mud = (1 - Step01(0.03f, 0.14f, p.y)) * Step01(0.35f, 0.75f, 0.5f + Octaves(p.x * 25, p.y * 25 + p.z * 15, 3, 81));
+  float mud =
+      (1 - Step01(0.03f, 0.14f, p.y)) * Step01(0.35f, 0.75f, 0.5f + Octaves(p.x * 25, p.y * 25 + p.z * 15, 3, 81));
   colour = Mix(colour, V3{0.16f, 0.115f, 0.07f}, 0.75f * mud);
   if (p.y < 0.024f) colour = {0.05f, 0.034f, 0.022f};
   V3 r = Mirror(s.normal);
   float away = 1 - Clamp01(Dot(s.normal, ToCamera()));
   float shine = (0.045f + 0.55f * std::pow(away, 5.0f)) * (1 - 0.8f * mud);
   V3 seen = Reflected(r, s.p.y);
-  return colour * Light(s) + V3{std::min(seen.x, 2.2f), std::min(seen.y, 2.2f), std::min(seen.z, 2.2f)} * (shine * s.open);
+  return colour * Light(s) +
+         V3{std::min(seen.x, 2.2f), std::min(seen.y, 2.2f), std::min(seen.z, 2.2f)} * (shine * s.open);
 }
 
 V3 Studio::Shade(const Surface& s, V3 p) const {
@@ -156,16 +160,19 @@ V3 Studio::Shade(const Surface& s, V3 p) const {
       return Boot(s, p);
     case Stuff::kGlove: {
       float grain = 1 + 0.16f * Octaves(p.x * 60 + p.z * 30, p.y * 60, 2, 31);
-      return V3{0.40f, 0.245f, 0.105f} * grain * Light(s) + V3{1, 1, 1} * (0.03f * s.lit * Highlight(s.normal, MainLamp(), 14));
+      return V3{0.40f, 0.245f, 0.105f} * grain * Light(s) +
+             V3{1, 1, 1} * (0.03f * s.lit * Highlight(s.normal, MainLamp(), 14));
     }
     case Stuff::kHair: {
       float strand = 0.78f + 0.4f * Noise(p.x * 150 + 9 * Noise(p.x * 12, p.y * 9, 43), p.y * 11, 41);
-      return V3{0.40f, 0.335f, 0.135f} * strand * Light(s) + V3{0.9f, 0.8f, 0.5f} * (0.10f * s.lit * Highlight(s.normal, MainLamp(), 9));
+      return V3{0.40f, 0.335f, 0.135f} * strand * Light(s) +
+             V3{0.9f, 0.8f, 0.5f} * (0.10f * s.lit * Highlight(s.normal, MainLamp(), 9));
     }
     case Stuff::kHat: {
       // Plaited straw, round and round.
       float ring = std::sqrt(p.x * p.x + p.z * p.z);
-      float plait = 0.86f + 0.10f * std::sin((ring + 0.8f * p.y) * 520) + 0.08f * Noise(V3{p.x * 90, p.y * 90, p.z * 90}, 47);
+      float plait =
+          0.86f + 0.10f * std::sin((ring + 0.8f * p.y) * 520) + 0.08f * Noise(V3{p.x * 90, p.y * 90, p.z * 90}, 47);
       V3 straw = V3{0.62f, 0.48f, 0.26f} * plait;
       if (ring < 0.128f && p.y > 0.006f && p.y < 0.040f) straw = {0.055f, 0.030f, 0.026f};
       return straw * Light(s);

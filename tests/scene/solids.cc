@@ -90,9 +90,13 @@ float Openness(const std::vector<Solid>& casters, V3 p, V3 normal) {
 
 class Drawing {
  public:
-  Drawing(const Camera& camera, const std::vector<Solid>& solids, const std::vector<Solid>& casters,
-          const Folds& folds, const Shader& shader, Picture* picture)
-      : camera_(camera), casters_(casters), shader_(shader), picture_(picture), across_((camera.width + kTile - 1) / kTile),
+  Drawing(const Camera& camera, const std::vector<Solid>& solids, const std::vector<Solid>& casters, const Folds& folds,
+          const Shader& shader, Picture* picture)
+      : camera_(camera),
+        casters_(casters),
+        shader_(shader),
+        picture_(picture),
+        across_((camera.width + kTile - 1) / kTile),
         hits_(picture->pixels.size()) {
     int down = (camera.height + kTile - 1) / kTile;
     tiles_.reserve(static_cast<size_t>(across_) * down);
@@ -112,7 +116,8 @@ class Drawing {
       if (IsEdge(x, y)) {
         constexpr int kSide = 4;
         for (int k = 0; k < kSide * kSide; ++k) {
-          float fx = (static_cast<float>(k % kSide) + 0.5f) / kSide, fy = (static_cast<float>(k / kSide) + 0.5f) / kSide;
+          float fx = (static_cast<float>(k % kSide) + 0.5f) / kSide,
+                fy = (static_cast<float>(k / kSide) + 0.5f) / kSide;
           Rgba sample;
           Sample(static_cast<float>(x) + fx, static_cast<float>(y) + fy, caster, &sample);
           colour[i] = colour[i] + sample * (1.0f / (kSide * kSide));
@@ -131,7 +136,8 @@ class Drawing {
 
   // The solids that a ray through this tile can meet.
   std::vector<Solid> Active(const std::vector<Solid>& solids, int x0, int y0) const {
-    float cx = camera_.PlaneX(static_cast<float>(x0) + 0.5f * kTile), cy = camera_.PlaneY(static_cast<float>(y0) + 0.5f * kTile);
+    float cx = camera_.PlaneX(static_cast<float>(x0) + 0.5f * kTile),
+          cy = camera_.PlaneY(static_cast<float>(y0) + 0.5f * kTile);
     float half = 0.75f * kTile * camera_.metres_per_pixel;
     std::vector<Solid> active;
     for (const Solid& s : solids) {

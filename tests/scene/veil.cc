@@ -34,8 +34,10 @@ Curtain Outline(const Pose& pose, float sy) {
 
 void DrawVeil(const Camera& camera, const Studio& studio, const Pose& pose, VeilSide side, Picture* picture) {
   V3 head = Camera::Project(pose.head);
-  int x0 = std::max(0, static_cast<int>(camera.PixelX(head.x - 0.3f))), x1 = std::min(camera.width, static_cast<int>(camera.PixelX(head.x + 0.3f)));
-  int y0 = std::max(0, static_cast<int>(camera.PixelY(head.y + 0.2f))), y1 = std::min(camera.height, static_cast<int>(camera.PixelY(head.y - 0.3f)));
+  int x0 = std::max(0, static_cast<int>(camera.PixelX(head.x - 0.3f))),
+      x1 = std::min(camera.width, static_cast<int>(camera.PixelX(head.x + 0.3f)));
+  int y0 = std::max(0, static_cast<int>(camera.PixelY(head.y + 0.2f))),
+      y1 = std::min(camera.height, static_cast<int>(camera.PixelY(head.y - 0.3f)));
   float foot = camera.metres_per_pixel;
   bool front = side == VeilSide::kFront;
   for (int y = y0; y < y1; ++y) {
@@ -51,9 +53,11 @@ void DrawVeil(const Camera& camera, const Studio& studio, const Pose& pose, Veil
       float turn = std::sqrt(std::max(0.0f, 1 - std::min(1.0f, off * off)));
       // Folds hang from the brim and make the cloth double here and there.
       float around = std::asin(std::clamp(off, -1.0f, 1.0f)) * 0.2f;
-      float fold = Noise(around * 26 + 0.5f * c.u, c.u * 1.7f, front ? 131 : 137) + 0.5f * Noise(around * 60, c.u * 2.2f, 139);
+      float fold =
+          Noise(around * 26 + 0.5f * c.u, c.u * 1.7f, front ? 131 : 137) + 0.5f * Noise(around * 60, c.u * 2.2f, 139);
       float slope = std::clamp(1 / std::max(0.16f, turn + 0.30f * fold), 1.0f, 5.0f);
-      float weft = Threads(c.u * 0.24f + 0.004f * fold, foot), warp = Threads(around + 0.003f * fold, std::min(0.02f, foot / std::max(0.25f, turn)));
+      float weft = Threads(c.u * 0.24f + 0.004f * fold, foot),
+            warp = Threads(around + 0.003f * fold, std::min(0.02f, foot / std::max(0.25f, turn)));
       float open = (1 - weft) * (1 - warp);
       float cover = 1 - std::pow(open, slope);
       // Seam along the outline, hem tape at the bottom.
@@ -61,7 +65,8 @@ void DrawVeil(const Camera& camera, const Studio& studio, const Pose& pose, Veil
       float tape = Bell((c.u - bottom + 0.03f) / 0.022f);
       cover = std::max(cover, 0.9f * tape);
       float light = 0.5f + 0.5f * Clamp01(-off * 0.8f + 0.35f + 0.35f * fold);
-      V3 thread = V3{0.016f, 0.016f, 0.018f} + V3{0.062f, 0.060f, 0.056f} * (light * light) + studio.bounce() * (0.012f * (1 - turn));
+      V3 thread = V3{0.016f, 0.016f, 0.018f} + V3{0.062f, 0.060f, 0.056f} * (light * light) +
+                  studio.bounce() * (0.012f * (1 - turn));
       thread = Mix(thread, V3{0.42f, 0.41f, 0.38f} * light, tape);
       picture->At(x, y) = Over(Cover(thread, cover * edge), picture->At(x, y));
     }

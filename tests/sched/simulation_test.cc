@@ -18,13 +18,13 @@ namespace selvage::sched {
 namespace {
 
 struct Faults {
-  double crash = 0;      // a worker dies while it runs a task
-  double stall = 0;      // a worker goes silent for 30 s, then hands in
-  double lost_start = 0; // an order never arrives
-  double twice = 0;      // an outcome is handed in twice
-  double vanish = 0;     // a stored result is lost when a user reads it
+  double crash = 0;       // a worker dies while it runs a task
+  double stall = 0;       // a worker goes silent for 30 s, then hands in
+  double lost_start = 0;  // an order never arrives
+  double twice = 0;       // an outcome is handed in twice
+  double vanish = 0;      // a stored result is lost when a user reads it
   double setback = 0;
-  double cut_off = 0;    // a trace is known
+  double cut_off = 0;  // a trace is known
   bool restart = false;
   bool cancel = false;
 };
@@ -64,8 +64,8 @@ class World {
   bool AllOver() const { return over_.size() == jobs_.size(); }
   uint64_t executions() const { return executions_; }
   uint64_t bound() const {
-    return needed_.size() + crashes_ + stalls_ + lost_ + s_->hedges() + hedges_before_ + setbacks_ + restarts_in_flight_ +
-           vanished_ + expired_before_ + s_->expired_leases();
+    return needed_.size() + crashes_ + stalls_ + lost_ + s_->hedges() + hedges_before_ + setbacks_ +
+           restarts_in_flight_ + vanished_ + expired_before_ + s_->expired_leases();
   }
   uint64_t trace() const { return trace_; }
   Time now() const { return now_; }
@@ -102,7 +102,8 @@ class World {
     std::vector<std::vector<std::pair<int, int>>> inputs(static_cast<size_t>(passes));
     for (int p = 1; p < passes; ++p) {
       const int n = static_cast<int>(shape() % 3) + 1;
-      for (int i = 0; i < n; ++i) inputs[p].push_back({static_cast<int>(shape() % p), static_cast<int>(shape() % 4) == 0});
+      for (int i = 0; i < n; ++i)
+        inputs[p].push_back({static_cast<int>(shape() % p), static_cast<int>(shape() % 4) == 0});
     }
     for (int p = 0; p < passes; ++p) {
       for (int f = 0; f < frames; ++f) {
@@ -197,14 +198,23 @@ class World {
       for (const Effect& e : effects) {
         trace_ = trace_ * 1099511628211ULL + e.type * 31 + e.job * 7 + e.attempt + DigestHash()(e.key) + e.worker;
         switch (e.type) {
-          case Effect::kStart: Start(e); break;
-          case Effect::kStop: Stop(e); break;
-          case Effect::kAsk: Asked(e); break;
+          case Effect::kStart:
+            Start(e);
+            break;
+          case Effect::kStop:
+            Stop(e);
+            break;
+          case Effect::kAsk:
+            Asked(e);
+            break;
           case Effect::kProblem:
             if (e.message.find("different workers") != std::string::npos) ++abandoned_;
             break;
-          case Effect::kSetback: break;
-          case Effect::kJobFinished: Finished(e.job); break;
+          case Effect::kSetback:
+            break;
+          case Effect::kJobFinished:
+            Finished(e.job);
+            break;
         }
       }
     }

@@ -187,7 +187,8 @@ void FakeWorker::RunTask(const TaskSpec& spec) {
   }
   std::lock_guard<std::mutex> lock(mutex_);
   // It may be running again already, under another attempt.
-  if (const auto it = running_.find(spec.key()); it != running_.end() && it->second == spec.attempt()) running_.erase(it);
+  if (const auto it = running_.find(spec.key()); it != running_.end() && it->second == spec.attempt())
+    running_.erase(it);
   ++counts_[spec.pass()];
 }
 

@@ -59,10 +59,10 @@ class FakeWorker {
   std::unique_ptr<grpc::ClientReaderWriter<WorkerReport, WorkerOrders>> stream_;
   grpc::Status end_;
   mutable std::mutex mutex_;
-  std::map<std::string, int> counts_;              // guarded by mutex_
-  std::map<std::string, uint32_t> running_;        // guarded by mutex_
-  std::map<std::string, std::thread> threads_;     // guarded by mutex_
-  std::vector<std::thread> old_threads_;           // guarded by mutex_
+  std::map<std::string, int> counts_;           // guarded by mutex_
+  std::map<std::string, uint32_t> running_;     // guarded by mutex_
+  std::map<std::string, std::thread> threads_;  // guarded by mutex_
+  std::vector<std::thread> old_threads_;        // guarded by mutex_
   std::atomic<bool> dead_{false};
   std::thread loop_;
 };

@@ -247,7 +247,8 @@ TEST(Tiles, TravelInMessagesOfAboutAMegabyteInTheOrderAskedFor) {
   uint32_t state = 1;
   for (int i = 0; i < 40; ++i) {
     noise.clear();
-    for (int b = 0; b < 100'000; ++b) noise.push_back(static_cast<char>((state = state * 1664525u + 1013904223u) >> 24));
+    for (int b = 0; b < 100'000; ++b)
+      noise.push_back(static_cast<char>((state = state * 1664525u + 1013904223u) >> 24));
     tiles.push_back({Sha256(noise), EncodeTile(noise)});
   }
   ASSERT_TRUE(d.cache().tiles->Put(tiles).ok());

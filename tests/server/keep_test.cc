@@ -161,7 +161,8 @@ TEST(Invalidation, OfASickWorkersResultsReachesWhatWasMadeOfThem) {
   EXPECT_EQ(Invalidate(d, request).results(), 6u) << "key, and what was delivered of it, at three frames";
   ASSERT_TRUE(d.status.ok()) << d.status.error_message();
   EXPECT_EQ(d.Fetch(old_job, 2), "") << "nothing from before is served";
-  EXPECT_NE(Why(d, d.TwoPasses(), "hard", 2).reason(0).text().find("invalidated with what sick made"), std::string::npos);
+  EXPECT_NE(Why(d, d.TwoPasses(), "hard", 2).reason(0).text().find("invalidated with what sick made"),
+            std::string::npos);
 
   // As if the sick worker's pixels had been others: what hangs from them is
   // found only if they come out the same.
@@ -266,10 +267,14 @@ TEST(Journal, KeepsInvalidationsAndTheOrderOfKnownJobsAcrossRestarts) {
     EXPECT_EQ(Line(d.Run(d.TwoPasses(3, 0.3)), "key")->reused(), 3u) << "not the pixels from before the invalidation";
     std::map<JournalType, int> entries;
     uint64_t newest = 0;
-    ASSERT_TRUE(d.cache().index->ReadJournal(0, [&](const JournalEntry& e) {
-      ++entries[e.type];
-      newest = e.sequence;
-    }).ok());
+    ASSERT_TRUE(d.cache()
+                    .index
+                    ->ReadJournal(0,
+                                  [&](const JournalEntry& e) {
+                                    ++entries[e.type];
+                                    newest = e.sequence;
+                                  })
+                    .ok());
     EXPECT_EQ(entries[JournalType::kInvalidated], 1);
     EXPECT_EQ(entries[JournalType::kJobSubmitted], 3 + restart);
     // The newest entry that the start found, and that of the job since.
@@ -431,7 +436,8 @@ TEST(Release, LetsTheKeptGoAlsoAfterARestartUntilTheNextSubmission) {
   stack.mutable_pass(0)->set_keep(Pass::ALWAYS);
   const auto kept = [&] {
     const CacheInfoReply info = Info(d);
-    return std::count_if(info.pass().begin(), info.pass().end(), [](const auto& p) { return p.keep() == Pass::ALWAYS; });
+    return std::count_if(info.pass().begin(), info.pass().end(),
+                         [](const auto& p) { return p.keep() == Pass::ALWAYS; });
   };
   d.Run(stack);
   EXPECT_EQ(kept(), 1);

@@ -69,9 +69,9 @@ TEST_F(RootsTest, EverythingElseIsRefusedWhetherItExistsOrNot) {
   const auto roots = Roots::Open({file("in")});
   std::filesystem::create_symlink(file("inside_out/secret"), file("in/link"));
   std::filesystem::create_symlink(file("inside_out"), file("in/folder_link"));
-for (const std::string& path : {file("inside_out/secret"), file("in/../inside_out/secret"), file("in/link"),
-                                 file("in/folder_link/secret"), file("in/folder_link/none"), std::string("/etc/none"),
-                                 std::string("in/a"), std::string("")}) {
+  for (const std::string& path :
+       {file("inside_out/secret"), file("in/../inside_out/secret"), file("in/link"), file("in/folder_link/secret"),
+        file("in/folder_link/none"), std::string("/etc/none"), std::string("in/a"), std::string("")}) {
     EXPECT_TRUE(absl::IsPermissionDenied(roots->Look(path).status())) << path;
   }
   EXPECT_FALSE(Roots::Open({file("nowhere")}).ok());

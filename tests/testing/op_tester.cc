@@ -147,8 +147,16 @@ Picture MakeConstant(Kind kind, const Rect& rect, float value) {
 Picture MakeBadPicture(Kind kind, const Rect& rect, uint32_t seed) {
   Picture picture = MakePicture(kind, rect, seed);
   using Limits = std::numeric_limits<float>;
-  const float bad[] = {Limits::quiet_NaN(), Limits::infinity(), -Limits::infinity(), Limits::denorm_min(), 3e38f,
-                       -3e38f,              -0.0f,              -1.5f,               65504.0f,             1e-30f};
+  const float bad[] = {Limits::quiet_NaN(),
+                       Limits::infinity(),
+                       -Limits::infinity(),
+                       Limits::denorm_min(),
+                       3e38f,
+                       -3e38f,
+                       -0.0f,
+                       -1.5f,
+                       65504.0f,
+                       1e-30f};
   for (size_t c = 0; c < picture.planes.size(); ++c) {
     if (picture.planes[c].constant) continue;
     for (int y = rect.y0; y < rect.y1; ++y) {
@@ -308,7 +316,8 @@ absl::StatusOr<std::unique_ptr<Chain>> OpTester::MakeChain(Inputs inputs) const 
   for (const Given& g : given_) {
     if (!g.picture.planes.empty() && inputs != Inputs::kUsual) continue;
     all.push_back({0, g.port, g.frame_offset,
-                   g.picture.planes.empty() ? nullptr : MakeSource(g.picture, g.picture.rect()), g.numbers, g.measured});
+                   g.picture.planes.empty() ? nullptr : MakeSource(g.picture, g.picture.rect()), g.numbers,
+                   g.measured});
   }
   if (OperatorOf(step_)->traits.motion()) AddMotion("in", &all);
   for (const Port& port : PortsOf(ParamsOf(step_))) {

@@ -67,10 +67,9 @@ TEST(Chain, WithoutStepsIsItsSource) {
 // Each step's own output ends at its window and is repeated beyond it: the same
 // as rendering whole pictures one after another.
 TEST(Chain, EqualsItsStepsOneByOne) {
-  const std::vector<std::string> steps = {"soften { sigma { value: 2.3 } }",
-                                          "levels { black { value: 0.2 } white { value: 0.7 } gamma { value: 1.3 } }",
-                                          "soften { sigma { value: 1.1 } }", "choke { pixels { value: 1.5 } }",
-                                          "levels { invert: true }"};
+  const std::vector<std::string> steps = {
+      "soften { sigma { value: 2.3 } }", "levels { black { value: 0.2 } white { value: 0.7 } gamma { value: 1.3 } }",
+      "soften { sigma { value: 1.1 } }", "choke { pixels { value: 1.5 } }", "levels { invert: true }"};
   Picture in = MakePicture(MATTE, kWindow);
   const auto chain = MakeChain(steps, {{0, "in", 0, MakeSource(in, kWindow), {}}});
   for (const std::string& step : steps) {
@@ -113,9 +112,8 @@ TEST(Chain, EveryTargetGivesTheSameBits) {
 }
 
 TEST(Chain, ReachIsTheSumOfItsSteps) {
-  const auto chain =
-      MakeChain({"soften { sigma { value: 2 } }", "levels {}", "soften { sigma { value: 1.1 } }"},
-                {{0, "in", 0, MakeSource(MakePicture(MATTE, kWindow), kWindow), {}}});
+  const auto chain = MakeChain({"soften { sigma { value: 2 } }", "levels {}", "soften { sigma { value: 1.1 } }"},
+                               {{0, "in", 0, MakeSource(MakePicture(MATTE, kWindow), kWindow), {}}});
   EXPECT_EQ(chain->Reach(), 8 + 5);
 }
 
@@ -147,9 +145,7 @@ TEST(Chain, EveryReadIsForetold) {
   auto main = std::make_shared<Watched>(MakeSource(MakePicture(MATTE, kWindow), kWindow));
   auto side = std::make_shared<Watched>(MakeSource(MakePicture(MATTE, {0, 0, 30, 30}), {0, 0, 30, 30}));
   const auto chain = MakeChain({"soften { sigma { value: 3 } }", "patch { with: 'b' mask: 'm' seam { value: 2 } }"},
-                               {{0, "in", 0, main, {}},
-                                {1, "with", 0, side, {}},
-                                {1, "mask", 0, side, {}}});
+                               {{0, "in", 0, main, {}}, {1, "with", 0, side, {}}, {1, "mask", 0, side, {}}});
   for (const Rect& r : {Rect{0, 10, 50, 50}, Rect{100, 90, 144, 99}}) {
     ASSERT_TRUE(chain->Prefetch({r}).ok());
     Picture out;

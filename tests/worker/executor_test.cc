@@ -135,8 +135,9 @@ TEST_F(ExecutorTest, TilesOfATaskAreTheWholeFrame) {
     AddStored(&task, 2, "with", Store(other));
     OpContext context;
     context.format = kFormat;
-    auto chain = Chain::Make(context, {task.step().begin(), task.step().end()},
-                             {{0, "in", 0, MakeSource(matte, kFormat), {}}, {2, "with", 0, MakeSource(other, kFormat), {}}}, 0);
+    auto chain =
+        Chain::Make(context, {task.step().begin(), task.step().end()},
+                    {{0, "in", 0, MakeSource(matte, kFormat), {}}, {2, "with", 0, MakeSource(other, kFormat), {}}}, 0);
     ASSERT_TRUE(chain.ok());
     Picture whole;
     ASSERT_TRUE((*chain)->Render(kFormat, &whole).ok());
@@ -151,7 +152,8 @@ TEST_F(ExecutorTest, NeighbouringFramesAndMotionReachTheOperator) {
   OpTester tester(step);
   std::map<int, Manifest> plates;
   for (int offset : {0, -1, 1}) {
-    const Picture matte = MakePicture(MATTE, kFormat, 20 + 5 * offset), plate = MakePicture(OPAQUE, kFormat, 20 + 5 * offset);
+    const Picture matte = MakePicture(MATTE, kFormat, 20 + 5 * offset),
+                  plate = MakePicture(OPAQUE, kFormat, 20 + 5 * offset);
     AddStored(&task, -1, "in", Store(matte));
     task.mutable_input(task.input_size() - 1)->set_frame_offset(offset);
     plates[offset] = Store(plate);

@@ -279,7 +279,8 @@ TEST(Mask, MovingEdgeGivesALinearRamp) {
       const double t = std::clamp(x, from, from + way) - from;
       return std::min(x, from) + t - t * t / (2 * way);
     };
-    for (int x = 0; x < 64; ++x) EXPECT_NEAR(p.at(x, 0), area(x + 1) - area(x), 0.25 * way / (instants * instants) + 1e-5) << x;
+    for (int x = 0; x < 64; ++x)
+      EXPECT_NEAR(p.at(x, 0), area(x + 1) - area(x), 0.25 * way / (instants * instants) + 1e-5) << x;
   }
 }
 

@@ -89,7 +89,7 @@ std::string DataFolder() {
   const char* folder = std::getenv("SELVAGE_TEST_DATA");
   return folder ? folder : "";
 }
-#define DATA_OR_SKIP(folder)            \
+#define DATA_OR_SKIP(folder)               \
   const std::string folder = DataFolder(); \
   if (folder.empty()) GTEST_SKIP() << "SELVAGE_TEST_DATA is not set"
 
@@ -145,7 +145,8 @@ TEST_F(PlateReader, LightWithoutCoverageIsKept) {
   float brightest = 0;
   for (int y = 0; y < 810; ++y) {
     for (int x = 0; x < 1000; ++x) {
-      glowing += p->planes[3].at(x, y) == 0 && p->planes[0].at(x, y) + p->planes[1].at(x, y) + p->planes[2].at(x, y) != 0;
+      glowing +=
+          p->planes[3].at(x, y) == 0 && p->planes[0].at(x, y) + p->planes[1].at(x, y) + p->planes[2].at(x, y) != 0;
       for (int c = 0; c < 3; ++c) brightest = std::max(brightest, p->planes[c].at(x, y));
     }
   }
@@ -214,11 +215,14 @@ TEST_F(PlateReader, DpxCodesOfMethodAAreExact) {
 
 // IEC 61966-2-1, decode of 8-bit codes (NumPy and OpenColorIO agree).
 TEST_F(PlateReader, SrgbPngIsDecodedToLight) {
-  const std::string path = Write<uint8_t>("a.png", 4, 1, {"R", "G", "B"}, {1, 10, 11, 50, 118, 128, 188, 0, 255, 7, 7, 7});
+  const std::string path =
+      Write<uint8_t>("a.png", 4, 1, {"R", "G", "B"}, {1, 10, 11, 50, 118, 128, 188, 0, 255, 7, 7, 7});
   auto p = ReadPlate(ReadOf(path, ENCODING_SRGB), {0, 0, 4, 1});
   ASSERT_TRUE(p.ok()) << p.status();
-  EXPECT_THAT(PixelAt(*p, 0, 0), ElementsAre(float(half(0.000303527f)), float(half(0.00303527f)), float(half(0.00334654f)), 1));
-  EXPECT_THAT(PixelAt(*p, 1, 0), ElementsAre(float(half(0.0318960f)), float(half(0.1811642f)), float(half(0.2158605f)), 1));
+  EXPECT_THAT(PixelAt(*p, 0, 0),
+              ElementsAre(float(half(0.000303527f)), float(half(0.00303527f)), float(half(0.00334654f)), 1));
+  EXPECT_THAT(PixelAt(*p, 1, 0),
+              ElementsAre(float(half(0.0318960f)), float(half(0.1811642f)), float(half(0.2158605f)), 1));
   EXPECT_THAT(PixelAt(*p, 2, 0), ElementsAre(float(half(0.5028865f)), 0, 1, 1));
 }
 
@@ -328,13 +332,13 @@ TEST_F(PlateReader, EachUnreadableFileHasItsSentence) {
     absl::StatusCode code;
     const char* says;
   };
-  for (const Case& c : {Case{"none.exr", absl::StatusCode::kNotFound, "does not exist"},
-                        Case{"folder.exr", absl::StatusCode::kInvalidArgument, "is a folder"},
-                        Case{"empty.exr", absl::StatusCode::kInvalidArgument, "is empty"},
-                        Case{"text.exr", absl::StatusCode::kInvalidArgument, "is no picture"},
-                        Case{"pipe.exr", absl::StatusCode::kInvalidArgument, "not a regular file"},
-                        Case{"png.exr", absl::StatusCode::kInvalidArgument,
-                             "holds a PNG file, but its name says an OpenEXR file"}}) {
+  for (const Case& c :
+       {Case{"none.exr", absl::StatusCode::kNotFound, "does not exist"},
+        Case{"folder.exr", absl::StatusCode::kInvalidArgument, "is a folder"},
+        Case{"empty.exr", absl::StatusCode::kInvalidArgument, "is empty"},
+        Case{"text.exr", absl::StatusCode::kInvalidArgument, "is no picture"},
+        Case{"pipe.exr", absl::StatusCode::kInvalidArgument, "not a regular file"},
+        Case{"png.exr", absl::StatusCode::kInvalidArgument, "holds a PNG file, but its name says an OpenEXR file"}}) {
     auto facts = InspectPlateFile(Path(c.file));
     EXPECT_EQ(facts.status().code(), c.code) << c.file;
     EXPECT_THAT(std::string(facts.status().message()), HasSubstr(c.says));
@@ -384,7 +388,8 @@ TEST_F(PlateReader, FlippedBytesNeverCrash) {
 TEST_F(PlateReader, HugeWindowsAreRefusedBeforeAnythingIsAllocated) {
   std::string bytes = Slurp(Write<float>("small.exr", 2, 2, {"R", "G", "B"}, std::vector<float>(12, 1)));
   const size_t at = bytes.find("dataWindow") + sizeof("dataWindow") + sizeof("box2i") + 4;
-  for (auto [width, says] : {std::pair{31623, "at most 268435456"}, {70000, "a side is at most 65536"}, {0, "is empty"}}) {
+  for (auto [width, says] :
+       {std::pair{31623, "at most 268435456"}, {70000, "a side is at most 65536"}, {0, "is empty"}}) {
     const int32_t box[4] = {0, 0, width - 1, width - 1};
     bytes.replace(at, 16, reinterpret_cast<const char*>(box), 16);
     Spill(Path("huge.exr"), bytes);
@@ -395,10 +400,11 @@ TEST_F(PlateReader, HugeWindowsAreRefusedBeforeAnythingIsAllocated) {
 }
 
 TEST_F(PlateReader, AWindowFarFromTheFormatIsRefused) {
-  const std::string path = Write<float>("far.exr", 2, 2, {"R", "G", "B"}, std::vector<float>(12, 1), [](OIIO::ImageSpec& s) {
-    s.x = 100000;
-    s.full_width = s.full_height = 100;
-  });
+  const std::string path =
+      Write<float>("far.exr", 2, 2, {"R", "G", "B"}, std::vector<float>(12, 1), [](OIIO::ImageSpec& s) {
+        s.x = 100000;
+        s.full_width = s.full_height = 100;
+      });
   auto p = ReadPlate(ReadOf(path), {0, 0, 100, 100});
   EXPECT_EQ(p.status().code(), absl::StatusCode::kInvalidArgument);
   EXPECT_THAT(std::string(p.status().message()), HasSubstr("a side is at most 65536"));
@@ -415,9 +421,16 @@ TEST_F(PlateReader, FactsTellTheEncodingThatTheHeaderNames) {
   const std::string dpx = Slurp(WriteNoise("n.dpx"));
   constexpr size_t kTransfer = 801;
   const std::string path = Path("said.dpx");
-  for (const auto& [code, expected] : {std::pair{0, ENCODING_CINEON}, {1, ENCODING_CINEON}, {2, ENCODING_LINEAR}, {3, ENCODING_CINEON},
-                                      {4, ENCODING_BT709}, {5, ENCODING_BT709}, {6, ENCODING_BT709}, {7, ENCODING_BT709},
-                                      {8, ENCODING_BT709}, {200, ENCODING_CINEON}}) {
+  for (const auto& [code, expected] : {std::pair{0, ENCODING_CINEON},
+                                       {1, ENCODING_CINEON},
+                                       {2, ENCODING_LINEAR},
+                                       {3, ENCODING_CINEON},
+                                       {4, ENCODING_BT709},
+                                       {5, ENCODING_BT709},
+                                       {6, ENCODING_BT709},
+                                       {7, ENCODING_BT709},
+                                       {8, ENCODING_BT709},
+                                       {200, ENCODING_CINEON}}) {
     std::string bytes = dpx;
     bytes[kTransfer] = static_cast<char>(code);
     Spill(path, bytes);
@@ -430,7 +443,8 @@ TEST_F(PlateReader, FactsTellTheEncodingThatTheHeaderNames) {
 }
 
 TEST_F(PlateReader, FactsTellTypeSizeAndDigest) {
-  for (auto [name, type] : {std::pair{"f.exr", "openexr"}, {"f.dpx", "dpx"}, {"f.tif", "tiff"}, {"f.png", "png"}, {"f.jpg", "jpeg"}}) {
+  for (auto [name, type] :
+       {std::pair{"f.exr", "openexr"}, {"f.dpx", "dpx"}, {"f.tif", "tiff"}, {"f.png", "png"}, {"f.jpg", "jpeg"}}) {
     const std::string path = WriteNoise(name);
     auto facts = InspectPlateFile(path);
     ASSERT_TRUE(facts.ok()) << facts.status();

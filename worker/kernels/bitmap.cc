@@ -25,7 +25,8 @@ void MostOfBits(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* to) {
   for (size_t i = 0; i < n; ++i) to[i] = a[i] | b[i];
 }
 
-void CrowdedBits(const uint8_t* above, const uint8_t* here, const uint8_t* below, size_t n, uint8_t* __restrict column) {
+void CrowdedBits(const uint8_t* above, const uint8_t* here, const uint8_t* below, size_t n,
+                 uint8_t* __restrict column) {
   for (size_t i = 0; i < n; ++i) column[i] = static_cast<uint8_t>(above[i] + here[i] + below[i]);
 }
 
@@ -85,9 +86,7 @@ bool Touches(const PartRun& run, const Bitmap& away) {
 
 }  // namespace
 
-size_t Bitmap::Count() const {
-  return CountRow(bits_.data(), bits_.size());
-}
+size_t Bitmap::Count() const { return CountRow(bits_.data(), bits_.size()); }
 
 Bitmap Eroded(const Bitmap& in, int radius) { return OverSquare(in, radius, HWY_DYNAMIC_DISPATCH(LeastOfBits), 1); }
 Bitmap Grown(const Bitmap& in, int radius) { return OverSquare(in, radius, HWY_DYNAMIC_DISPATCH(MostOfBits), 0); }

@@ -43,9 +43,10 @@ double BoxTexture(const std::vector<const Plane*>& planes, const Rect& box) {
 
 std::optional<std::string> TextureRemark(const Rect& box, double texture, double most) {
   if (!(texture > most)) return std::nullopt;
-  return absl::StrFormat("the box %d,%d,%d,%d has texture in it: it is %.1f times as rough as its evenest quarter, expected "
-                         "at most %g; a box of even, bare screen measures better",
-                         box.x0, box.y0, box.width(), box.height(), texture, most);
+  return absl::StrFormat(
+      "the box %d,%d,%d,%d has texture in it: it is %.1f times as rough as its evenest quarter, expected "
+      "at most %g; a box of even, bare screen measures better",
+      box.x0, box.y0, box.width(), box.height(), texture, most);
 }
 
 }  // namespace selvage

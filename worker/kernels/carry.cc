@@ -149,7 +149,8 @@ void ShapeMotion::Collect(const std::vector<Chord>& outline, FillRule rule, bool
       cell.yy = yy * scale;
       cell.xy = std::clamp<double>(grip.xy, -most, most) * scale;
       all_ += cell.trace();
-      const MotionVector& home = back.vectors.At(static_cast<int>(std::floor(to_x)), static_cast<int>(std::floor(to_y)));
+      const MotionVector& home =
+          back.vectors.At(static_cast<int>(std::floor(to_x)), static_cast<int>(std::floor(to_y)));
       const double allowed = kReturn * kReturn + kReturnShare * kReturnShare * (cell.u * cell.u + cell.v * cell.v);
       if (Off(cell, -0.25 * home.x, -0.25 * home.y) <= allowed) cells_.push_back(cell);
     }
@@ -230,7 +231,8 @@ void ShapeMotion::Fit() {
   const double stretch = affine_.m * affine_.m + affine_.n * affine_.n;
   const double along = 1 + affine_.p / radius_, turn = affine_.q / radius_;
   const double area = along * along + turn * turn - stretch / (radius_ * radius_);
-  lost_ = agreement_ < kLeastAgreement || together < kLeastEvidence || !(area >= 1 / kMostGrowth && area <= kMostGrowth);
+  lost_ =
+      agreement_ < kLeastAgreement || together < kLeastEvidence || !(area >= 1 / kMostGrowth && area <= kMostGrowth);
 }
 
 Point ShapeMotion::Of(Point p) const {

@@ -26,9 +26,9 @@ namespace hn = hwy::HWY_NAMESPACE;
 struct F8 {
   float v[8];
 };
-#define SELVAGE_F8_EACH(expression)                      \
-  F8 out;                                                \
-  for (int i = 0; i < 8; ++i) out.v[i] = (expression);   \
+#define SELVAGE_F8_EACH(expression)                    \
+  F8 out;                                              \
+  for (int i = 0; i < 8; ++i) out.v[i] = (expression); \
   return out
 HWY_INLINE F8 operator+(const F8& x, const F8& y) { SELVAGE_F8_EACH(x.v[i] + y.v[i]); }
 HWY_INLINE F8 operator-(const F8& x, const F8& y) { SELVAGE_F8_EACH(x.v[i] - y.v[i]); }
@@ -121,8 +121,7 @@ HWY_INLINE void Transpose(Block& m) {
   const V8 a2 = hn::InterleaveLower(d, m.r2.a, m.r3.a), a3 = hn::InterleaveUpper(d, m.r2.a, m.r3.a);
   const V8 a4 = hn::InterleaveLower(d, m.r4.a, m.r5.a), a5 = hn::InterleaveUpper(d, m.r4.a, m.r5.a);
   const V8 a6 = hn::InterleaveLower(d, m.r6.a, m.r7.a), a7 = hn::InterleaveUpper(d, m.r6.a, m.r7.a);
-#define SELVAGE_PAIR(which, x, y) \
-  hn::BitCast(d, hn::Interleave##which(dd, hn::BitCast(dd, x), hn::BitCast(dd, y)))
+#define SELVAGE_PAIR(which, x, y) hn::BitCast(d, hn::Interleave##which(dd, hn::BitCast(dd, x), hn::BitCast(dd, y)))
   const V8 b0 = SELVAGE_PAIR(Lower, a0, a2), b1 = SELVAGE_PAIR(Upper, a0, a2);
   const V8 b2 = SELVAGE_PAIR(Lower, a1, a3), b3 = SELVAGE_PAIR(Upper, a1, a3);
   const V8 b4 = SELVAGE_PAIR(Lower, a4, a6), b5 = SELVAGE_PAIR(Upper, a4, a6);
@@ -176,8 +175,8 @@ HWY_INLINE Odd OddHalf(F8 t0, F8 t1, F8 t2, F8 t3) {
   const F8 z2 = (t1 + t2) * All(-2.562915447f);
   const F8 z3 = (t0 + t2) * All(-1.961570560f) + both;
   const F8 z4 = (t1 + t3) * All(-0.390180644f) + both;
-  return {t0 * All(0.298631336f) + (z1 + z3), t1 * All(2.053119869f) + (z2 + z4),
-          t2 * All(3.072711026f) + (z2 + z3), t3 * All(1.501321110f) + (z1 + z4)};
+  return {t0 * All(0.298631336f) + (z1 + z3), t1 * All(2.053119869f) + (z2 + z4), t2 * All(3.072711026f) + (z2 + z3),
+          t3 * All(1.501321110f) + (z1 + z4)};
 }
 
 HWY_INLINE void DctColumns(Block& m) {

@@ -44,7 +44,8 @@ void FullFrom(float share, int n, float* __restrict weight) {
 }
 
 // A product of two colours less their spills pi and pj, mi and mj their means.
-void WithoutSpill(const float* pi, const float* pj, const float* mi, const float* mj, int n, float* __restrict product) {
+void WithoutSpill(const float* pi, const float* pj, const float* mi, const float* mj, int n,
+                  float* __restrict product) {
   for (int x = 0; x < n; ++x) product[x] += pi[x] * pj[x] - (pi[x] * mj[x] + pj[x] * mi[x]);
 }
 
@@ -55,10 +56,9 @@ void TakeOff(const float* spill, int n, float* __restrict mean) {
 // A row of products to covariances, and further from the core to those of any grey;
 // means get the spill that is expected. `distance2` from the core and `reach2` are
 // in cells; kNoZeroPixel is as good as infinite.
-void Widen(const int32_t* distance2, float reach2, float a, float b, const float* const spill[3], int width, float* const fields[9]) {
-  float *__restrict m0 = fields[0], *__restrict m1 = fields[1], *__restrict m2 = fields[2], *__restrict rr = fields[3],
-                    *__restrict rg = fields[4], *__restrict rb = fields[5], *__restrict gg = fields[6],
-                    *__restrict gb = fields[7], *__restrict bb = fields[8];
+void Widen(const int32_t* distance2, float reach2, float a, float b, const float* const spill[3], int width,
+           float* const fields[9]) {
+  float* __restrict m0 = fields[0], * __restrict m1 = fields[1], * __restrict m2 = fields[2], * __restrict rr = fields[3], * __restrict rg = fields[4], * __restrict rb = fields[5], * __restrict gg = fields[6], * __restrict gb = fields[7], * __restrict bb = fields[8];
   const float *s0 = spill[0], *s1 = spill[1], *s2 = spill[2];
   // Rows do not overlap: too many of them to be checked when it runs.
 #pragma GCC ivdep
@@ -192,8 +192,9 @@ bool ForegroundModel::Build(const ScreenView& view, std::vector<Plane> moments, 
     const float* const spill[3] = {spill_[0].row(Y), spill_[1].row(Y), spill_[2].row(Y)};
     float* fields[9];
     for (int k = 0; k < 9; ++k) fields[k] = fields_[k].row(Y);
-    HWY_DYNAMIC_DISPATCH(Widen)(distance2.data() + static_cast<size_t>(Y) * cells.width(), static_cast<float>(reach * reach),
-                                noise.a, noise.b, spill, cells.x1, fields);
+    HWY_DYNAMIC_DISPATCH(Widen)
+    (distance2.data() + static_cast<size_t>(Y) * cells.width(), static_cast<float>(reach * reach), noise.a, noise.b,
+     spill, cells.x1, fields);
   }
   return true;
 }

@@ -153,7 +153,8 @@ void CellAverages::Add(const float* row) {
   ++rows_;
   if (rows_ == grid_.fine.height() && rows_ % factor > 0) {
     // The last row again, for those that are not there.
-    for (int more = rows_ % factor; more < factor; ++more) HWY_DYNAMIC_DISPATCH(CellAddRow)(row, width, columns_.data());
+    for (int more = rows_ % factor; more < factor; ++more)
+      HWY_DYNAMIC_DISPATCH(CellAddRow)(row, width, columns_.data());
     Fold((rows_ - 1) / factor);
   } else if (rows_ % factor == 0) {
     Fold(rows_ / factor - 1);
@@ -178,7 +179,8 @@ void Enlarger::Part(const Plane& field, int y, int x0, int x1, float* to) {
   const float share = at <= 0 ? 0.0f : static_cast<float>(at - 2 * factor * Y) / static_cast<float>(2 * factor);
   const float *a = field.row(Y), *b = field.row(next);
   // Cells whose centres enclose the columns.
-  const int first = std::max((x0 - factor / 2) / factor, 0), last = std::min((x1 - 1 + factor - factor / 2) / factor, cells - 1);
+  const int first = std::max((x0 - factor / 2) / factor, 0),
+            last = std::min((x1 - 1 + factor - factor / 2) / factor, cells - 1);
   HWY_DYNAMIC_DISPATCH(BetweenRows)(a + first, b + first, share, last + 1 - first, line_.data() + first);
   HWY_DYNAMIC_DISPATCH(EnlargeRow)(line_.data(), factor, first, last, cells, to);
 }

@@ -20,8 +20,8 @@ bool GuidedFilter(const std::vector<Plane>& guide, const Plane& matte, int radiu
     const float *r = guide[0].row(y), *g = guide[1].row(y), *b = guide[2].row(y), *p = matte.row(y);
     for (int x = 0; x < width; ++x) {
       const double red = r[x], green = g[x], blue = b[x], m = p[x];
-      row[x] = {red,         green,       blue,        red * red, red * green, red * blue, green * green,
-                green * blue, blue * blue, m,           m * red,   m * green,   m * blue};
+      row[x] = {red,          green,       blue, red * red, red * green, red * blue, green * green,
+                green * blue, blue * blue, m,    m * red,   m * green,   m * blue};
     }
   };
   const auto fit = [&](int y, const std::array<double, kMoments>* sums, const int* count) {

@@ -112,7 +112,10 @@ class Solver {
 
   // Begins at `start`, whose other pixels are given.
   Solver(const Laplacian& laplacian, std::vector<size_t> unknown, Field start)
-      : laplacian_(laplacian), unknown_(std::move(unknown)), diagonal_(laplacian.Diagonal()), solution_(std::move(start)) {
+      : laplacian_(laplacian),
+        unknown_(std::move(unknown)),
+        diagonal_(laplacian.Diagonal()),
+        solution_(std::move(start)) {
     direction_.resize(solution_.size());
     image_.resize(solution_.size());
     residual_.resize(unknown_.size());

@@ -101,7 +101,8 @@ absl::StatusOr<MotionPair> DecodeMotion(std::string_view bytes) {
   for (int64_t v : side) {
     if (v < -kMostCells || v > kMostCells) return bad();
   }
-  const uint64_t expected = kHeaderBytes + 2 * 2 * kPlanes * static_cast<uint64_t>(width) * static_cast<uint64_t>(height);
+  const uint64_t expected =
+      kHeaderBytes + 2 * 2 * kPlanes * static_cast<uint64_t>(width) * static_cast<uint64_t>(height);
   if (bytes.size() != expected) return bad();
   const Rect cells{static_cast<int>(side[0]), static_cast<int>(side[1]), static_cast<int>(side[2]),
                    static_cast<int>(side[3])};

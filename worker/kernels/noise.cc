@@ -136,8 +136,8 @@ double PhotonSlope(std::vector<BlockNoise> blocks, const BoxNoise& box) {
       const double distance = level - box.mean;
       // At the box's own level the slope says nothing.
       if (std::abs(distance) > 0.05 * box.mean) {
-        slopes.push_back({(*nth / quantile - box.variance) / distance,
-                          std::abs(distance) * std::sqrt(static_cast<double>(count))});
+        slopes.push_back(
+            {(*nth / quantile - box.variance) / distance, std::abs(distance) * std::sqrt(static_cast<double>(count))});
       }
     }
     begin = end;

@@ -54,7 +54,8 @@ void AddRuns(const uint8_t* row, int y, int width, std::vector<PartRun>* runs, F
 void JoinRows(const std::vector<PartRun>& runs, size_t above, size_t here, Neighbours neighbours, Forest* forest) {
   const int corner = neighbours == Neighbours::kEight ? 1 : 0;
   for (size_t i = above, j = here; i < here && j < runs.size();) {
-    if (runs[i].x0 < runs[j].x1 + corner && runs[j].x0 < runs[i].x1 + corner) forest->Join(static_cast<int>(i), static_cast<int>(j));
+    if (runs[i].x0 < runs[j].x1 + corner && runs[j].x0 < runs[i].x1 + corner)
+      forest->Join(static_cast<int>(i), static_cast<int>(j));
     if (runs[i].x1 < runs[j].x1) {
       ++i;
     } else {
@@ -92,8 +93,8 @@ Parts ConnectedParts(std::span<const uint8_t> bitmap, int width, int height, Nei
   return result;
 }
 
-Plane ReplaceSmallParts(const Plane& matte, std::span<const uint8_t> bitmap, double area, bool spare_edge,
-                        float value, double soft) {
+Plane ReplaceSmallParts(const Plane& matte, std::span<const uint8_t> bitmap, double area, bool spare_edge, float value,
+                        double soft) {
   const Rect& rect = matte.rect();
   const Parts found = ConnectedParts(bitmap, rect.width(), rect.height());
   const auto small = [&](const Part& part) {

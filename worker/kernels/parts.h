@@ -33,13 +33,14 @@ enum class Neighbours { kFour, kEight };
 // pixel connected with its neighbours. Linear time: runs are joined by
 // union-find with the lower number as root, then numbered in a second pass.
 // Source: Rosenfeld & Pfaltz 1966 (two passes), Tarjan 1975 (union-find).
-Parts ConnectedParts(std::span<const uint8_t> bitmap, int width, int height, Neighbours neighbours = Neighbours::kEight);
+Parts ConnectedParts(std::span<const uint8_t> bitmap, int width, int height,
+                     Neighbours neighbours = Neighbours::kEight);
 
 // `matte` with the small parts of a bitmap over the same rectangle replaced by
 // `value`: those of at most `area` pixels (not at the edge of the picture, if
 // `spare_edge`). Around them `value` is mixed in by twice their blur of
 // deviation `soft`, at most 1. Where there are none, the matte itself.
-Plane ReplaceSmallParts(const Plane& matte, std::span<const uint8_t> bitmap, double area, bool spare_edge,
-                        float value, double soft);
+Plane ReplaceSmallParts(const Plane& matte, std::span<const uint8_t> bitmap, double area, bool spare_edge, float value,
+                        double soft);
 
 }  // namespace selvage

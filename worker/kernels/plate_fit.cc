@@ -86,9 +86,10 @@ class Surface {
     double along[kMostDegree + 1];
     Along(places.V(y), along);
     const int width = places.rect().width();
-    const float c0 = static_cast<float>(along[0]), c1 = static_cast<float>(along[1]),
-                c2 = static_cast<float>(along[2]), c3 = static_cast<float>(along[3]);
-    const float low = std::max(static_cast<float>(low_), kDarkestScreen), high = std::max(static_cast<float>(high_), low);
+    const float c0 = static_cast<float>(along[0]), c1 = static_cast<float>(along[1]), c2 = static_cast<float>(along[2]),
+                c3 = static_cast<float>(along[3]);
+    const float low = std::max(static_cast<float>(low_), kDarkestScreen),
+                high = std::max(static_cast<float>(high_), low);
     const float step = 2.0f / static_cast<float>(width), first = 0.5f * step - 1.0f;
     for (int x = 0; x < width; ++x) {
       const float u = first + static_cast<float>(x) * step;
@@ -190,7 +191,10 @@ class Surface {
 class Fitting {
  public:
   Fitting(const std::vector<PlateFrame>& frames, const std::array<float, 3>& color, int degree)
-      : frames_(frames), color_(color), degree_(degree), rect_(frames[0].color[0].rect()),
+      : frames_(frames),
+        color_(color),
+        degree_(degree),
+        rect_(frames[0].color[0].rect()),
         plate_{Plane(rect_), Plane(rect_), Plane(rect_)},
         space_(rect_) {}
 
@@ -273,7 +277,8 @@ class Fitting {
     for (size_t i = 0; i < frames_.size(); ++i) {
       for (int y = rect_.y0; y < rect_.y1; y += step) {
         const uint8_t* sure = sure_[i].row(y - rect_.y0);
-        const float* const color[3] = {frames_[i].color[0].row(y), frames_[i].color[1].row(y), frames_[i].color[2].row(y)};
+        const float* const color[3] = {frames_[i].color[0].row(y), frames_[i].color[1].row(y),
+                                       frames_[i].color[2].row(y)};
         places.BeginRow(y);
         for (int x = 0; x < rect_.width(); x += step) {
           if (!sure[x]) continue;

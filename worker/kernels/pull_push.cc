@@ -46,7 +46,7 @@ void PullUnweigh(const float* weight, int n, float* __restrict value) {
 // Bilinear between the centres of coarse pixels, nearest beyond the outer ones;
 // `near` is the row of them that is nearer. `between` has room for them.
 void PushRow(const float* near, const float* other, int half, float* __restrict between, float* __restrict to,
-               int width) {
+             int width) {
   for (int X = 0; X < half; ++X) between[X] = 0.75f * near[X] + 0.25f * other[X];
   const auto edge = [&](int X) {
     const float here = 0.75f * between[X];
@@ -146,7 +146,8 @@ void Push(const Plane& coarse, const Plane& weight, Plane* fine) {
   for (int y = 0; y < rect.height(); ++y) {
     const int Y = y / 2;
     const int other = std::clamp(y % 2 ? Y + 1 : Y - 1, 0, half - 1);
-    HWY_DYNAMIC_DISPATCH(PushRow)(coarse.row(Y), coarse.row(other), coarse_width, between.data(), guess.data(), rect.width());
+    HWY_DYNAMIC_DISPATCH(PushRow)
+    (coarse.row(Y), coarse.row(other), coarse_width, between.data(), guess.data(), rect.width());
     HWY_DYNAMIC_DISPATCH(PushMix)(weight.row(rect.y0 + y), guess.data(), rect.width(), fine->row(rect.y0 + y));
   }
 }

@@ -54,20 +54,24 @@ HWY_INLINE void Map(const float* in, float* out, size_t count, float knee, Strai
 
 void Encode(bool srgb, const float* in, float* out, size_t count) {
   if (srgb) {
-    Map(in, out, count, 0.0031308f, [](float l) { return l * 12.92f; },
+    Map(
+        in, out, count, 0.0031308f, [](float l) { return l * 12.92f; },
         [](float l) { return 1.055f * QuickPow(l, 1 / 2.4f) - 0.055f; });
   } else {
-    Map(in, out, count, 0.018000001f, [](float l) { return l * 4.5f; },
+    Map(
+        in, out, count, 0.018000001f, [](float l) { return l * 4.5f; },
         [](float l) { return 1.099f * QuickPow(l, 0.45f) - 0.099f; });
   }
 }
 
 void Decode(bool srgb, const float* in, float* out, size_t count) {
   if (srgb) {
-    Map(in, out, count, 0.040450003f, [](float v) { return v * (1 / 12.92f); },
+    Map(
+        in, out, count, 0.040450003f, [](float v) { return v * (1 / 12.92f); },
         [](float v) { return QuickPow((v + 0.055f) * (1 / 1.055f), 2.4f); });
   } else {
-    Map(in, out, count, 0.081f, [](float v) { return v * (1 / 4.5f); },
+    Map(
+        in, out, count, 0.081f, [](float v) { return v * (1 / 4.5f); },
         [](float v) { return QuickPow((v + 0.099f) * (1 / 1.099f), 1 / 0.45f); });
   }
 }

@@ -50,7 +50,8 @@ std::vector<Plane> SamplesUnder(const ScreenView& view, const Plane& alpha) {
     WithinRow(a, 0, 2, width, bits.data());
     ForStretches(bits.data(), width, [&](int x0, int x1) {
       const float *c[3], *s[3];
-      for (int k = 0; k < 3; ++k) c[k] = view.color.Row(k, y, x0, x1, line[4 + k]), s[k] = view.screen.Row(k, y, x0, x1, line[7 + k]);
+      for (int k = 0; k < 3; ++k)
+        c[k] = view.color.Row(k, y, x0, x1, line[4 + k]), s[k] = view.screen.Row(k, y, x0, x1, line[7 + k]);
       SamplesRow(c, s, a + x0, kLeastAlpha, x1 - x0, line[0], line + 1);
       int count = x1 - x0;
       if (x1 == width) {

@@ -18,9 +18,7 @@ double Lanczos3(double t) {
 }
 
 // Keys 1981, a = -1/2.
-double CatmullRom(double t) {
-  return t < 1 ? 1 + t * t * (1.5 * t - 2.5) : 2 + t * (-4 + t * (2.5 - 0.5 * t));
-}
+double CatmullRom(double t) { return t < 1 ? 1 + t * t * (1.5 * t - 2.5) : 2 + t * (-4 + t * (2.5 - 0.5 * t)); }
 
 // A kernel at distances 0..support, straight between 1024 points a pixel: off by
 // at most 1024^-2 / 8 of its curvature, 5e-7.
@@ -311,9 +309,9 @@ bool Resample(const Picture& in, const Affine& to_source, double widen, Resample
   if (CopyWhole(in, to_source, repeat, out)) return true;
   const TapMaker maker(filter, widen);
   const bool upright = to_source.xy == 0 && to_source.yx == 0;
-  const bool done = upright                 ? Upright(in, to_source, maker, repeat, stopped, out)
-                    : out->kind == MATTE    ? Turn<1>(in, to_source, maker, false, stopped, out)
-                                            : Turn<4>(in, to_source, maker, repeat, stopped, out);
+  const bool done = upright              ? Upright(in, to_source, maker, repeat, stopped, out)
+                    : out->kind == MATTE ? Turn<1>(in, to_source, maker, false, stopped, out)
+                                         : Turn<4>(in, to_source, maker, repeat, stopped, out);
   if (!done) return false;
   if (filter != ResampleFilter::kNearest) {
     Plane& matte = out->planes.back();

@@ -128,8 +128,9 @@ std::optional<std::array<float, 3>> FindScreenColor(const Rgb& color, std::optio
     if (moved < kArrived) break;
   }
   const float level = 0.5f;
-  return MediansNear(blocks, r, g, {level * static_cast<float>(r), level * static_cast<float>(g),
-                                    level * static_cast<float>(1 - r - g)});
+  return MediansNear(
+      blocks, r, g,
+      {level * static_cast<float>(r), level * static_cast<float>(g), level * static_cast<float>(1 - r - g)});
 }
 
 std::array<float, 3> ScreenColorNear(const Rgb& color, const std::array<float, 3>& given) {

@@ -57,8 +57,8 @@ float SquaredDistance(const NoiseSample& sample, const ScreenNoise& noise) {
   float sum = 0;
   for (int c = 0; c < 3; ++c) {
     const float s = sample.screen[c], model = kPlateError * s;
-    sum += sample.mean[c] * sample.mean[c] /
-           (noise.share_of_mean * (noise.terms.a * s + noise.terms.b) + model * model);
+    sum +=
+        sample.mean[c] * sample.mean[c] / (noise.share_of_mean * (noise.terms.a * s + noise.terms.b) + model * model);
   }
   return sum;
 }
@@ -142,7 +142,7 @@ class ColumnSums {
     DistanceInputs in;
     if (y + 1 < rect_.y1) Subtract(y + 1);
     const int width = rect_.width();
-    const float* above = Rest(std::max(y - 1, rect_.y0)), *here = Rest(y), *below = Rest(std::min(y + 1, rect_.y1 - 1));
+    const float *above = Rest(std::max(y - 1, rect_.y0)), *here = Rest(y), *below = Rest(std::min(y + 1, rect_.y1 - 1));
     for (int c = 0; c < 3; ++c) {
       float* sum = sums_[c].data() + 1;
       const ptrdiff_t at = static_cast<ptrdiff_t>(c) * width;
@@ -215,7 +215,10 @@ class TileDenoiser {
   static constexpr int kWidth = 128, kHeight = 32;
 
   TileDenoiser(const ColorRows& color, const NoiseTerms& noise)
-      : color_(color), noise_(noise), weights_(GaussianWeights(kSigma)), radius_(GaussianRadius(kSigma)),
+      : color_(color),
+        noise_(noise),
+        weights_(GaussianWeights(kSigma)),
+        radius_(GaussianRadius(kSigma)),
         column_(kWidth + size_t{2}) {}
 
   void Tile(const Rect& tile, Rgb* out) {
@@ -247,8 +250,8 @@ class TileDenoiser {
     for (int y = tile.y0; y < tile.y1; ++y) {
       // Beyond the picture the roughness repeats.
       float* column = column_.data() + 1;
-      AddThreeRow(rough.row(y), rough.row(std::max(y - 1, wide.y0)), rough.row(std::min(y + 1, wide.y1 - 1)), wide.width(),
-                  column - skip);
+      AddThreeRow(rough.row(y), rough.row(std::max(y - 1, wide.y0)), rough.row(std::min(y + 1, wide.y1 - 1)),
+                  wide.width(), column - skip);
       if (skip == 0) column[-1] = column[0];
       if (wide.x1 == tile.x1) column[tile.width()] = column[tile.width() - 1];
       float* to[3];
@@ -372,7 +375,8 @@ BareScreen FindBareScreen(const ColorRows& color, const ColorRows& screen, const
   float* here = padded.data() + 2;
   const Bitmap near = bare.found;
   for (int y = 0; y < height; ++y) {
-    const float *above = ratio.row(rect.y0 + std::max(y - 2, 0)), *below = ratio.row(rect.y0 + std::min(y + 2, height - 1));
+    const float *above = ratio.row(rect.y0 + std::max(y - 2, 0)),
+                *below = ratio.row(rect.y0 + std::min(y + 2, height - 1));
     std::copy_n(ratio.row(rect.y0 + y), width, here);
     here[-2] = here[-1] = here[0];
     here[width] = here[width + 1] = here[width - 1];
@@ -442,7 +446,8 @@ Rgb Denoised(const ColorRows& color, const NoiseTerms& noise, const Bitmap* wher
   for (int y = rect.y0; y < rect.y1; y += TileDenoiser::kHeight) {
     for (int x = rect.x0; x < rect.x1; x += TileDenoiser::kWidth) {
       const Rect tile = Rect{x, y, x + TileDenoiser::kWidth, y + TileDenoiser::kHeight}.Intersect(rect);
-      if (!where || AnyIn(*where, {tile.x0 - rect.x0, tile.y0 - rect.y0, tile.x1 - rect.x0, tile.y1 - rect.y0})) denoiser.Tile(tile, &out);
+      if (!where || AnyIn(*where, {tile.x0 - rect.x0, tile.y0 - rect.y0, tile.x1 - rect.x0, tile.y1 - rect.y0}))
+        denoiser.Tile(tile, &out);
     }
   }
   return out;

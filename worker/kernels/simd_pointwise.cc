@@ -145,9 +145,7 @@ HWY_EXPORT(PorterDuffRule);
 void LevelsRow(const LevelsCurve& curve, const float* in, float* out, size_t n) {
   HWY_DYNAMIC_DISPATCH(Levels)(curve, in, out, n);
 }
-void MultiplyRow(const float* a, const float* b, float* out, size_t n) {
-  HWY_DYNAMIC_DISPATCH(Multiply)(a, b, out, n);
-}
+void MultiplyRow(const float* a, const float* b, float* out, size_t n) { HWY_DYNAMIC_DISPATCH(Multiply)(a, b, out, n); }
 void MultiplyInverseRow(const float* a, const float* b, float* out, size_t n) {
   HWY_DYNAMIC_DISPATCH(MultiplyInverse)(a, b, out, n);
 }

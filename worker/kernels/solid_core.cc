@@ -47,7 +47,9 @@ constexpr double kPaneArea = 300, kDeep = 3;
 constexpr size_t kFewDeep = 4;
 
 // A distance at 360 lines in cells, one at least.
-int Cells(double distance, const Rect& rect) { return std::max(1, static_cast<int>(std::lround(distance * KeyScale(rect)))); }
+int Cells(double distance, const Rect& rect) {
+  return std::max(1, static_cast<int>(std::lround(distance * KeyScale(rect))));
+}
 
 // A mesh or a lattice before the screen is darker than it, in its hue and, between
 // the edges of other things, varies as coverage does. A key takes it for solid: black
@@ -88,7 +90,8 @@ Bitmap DarkVeils(const ScreenView& view, const AxisKeys& keys) {
 }
 
 // Parts of the band that are half solid by the matte, and spilled rather than thin.
-Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core, const Bitmap& sure) {
+Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core,
+                 const Bitmap& sure) {
   const int width = core.width(), height = core.height();
   Bitmap band(width, height);
   for (int Y = 0; Y < height; ++Y) {
@@ -129,7 +132,8 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
       const double mean = sum.evidence / static_cast<double>(parts.parts[run.part].area) +
                           kAmongCore * (sum.core / std::max(1.0, sum.rim) - 0.5);
       const float* e = evidence.row(run.y / 2);
-      for (int x = run.x0; x < run.x1; ++x) lit.row(run.y)[x] = mean > kLitPart || (mean > kPerhapsLitPart && e[x / 2] > kLitPixel);
+      for (int x = run.x0; x < run.x1; ++x)
+        lit.row(run.y)[x] = mean > kLitPart || (mean > kPerhapsLitPart && e[x / 2] > kLitPixel);
     }
   }
   // The outermost cells are decided with the part, but may be a mixture.
@@ -140,7 +144,12 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
 class CoreSearch {
  public:
   CoreSearch(const Plane& key, Bitmap sure, const Bitmap& veil)
-      : key_(key), sure_(std::move(sure)), veil_(veil), rect_(key.rect()), scale_(KeyScale(rect_)), core_(rect_.width(), rect_.height()) {}
+      : key_(key),
+        sure_(std::move(sure)),
+        veil_(veil),
+        rect_(key.rect()),
+        scale_(KeyScale(rect_)),
+        core_(rect_.width(), rect_.height()) {}
 
   // By a key; `wide` is solid where away from bare screen.
   std::optional<Bitmap> InKey(float solid, const Bitmap& wide, bool fill, const std::function<bool()>& stopped) {
@@ -236,7 +245,7 @@ class CoreSearch {
       }
       const float most = *std::max_element(amounts.begin(), amounts.end());
       bool solid = most < kHardlyAny || (lying_deep > kFewDeep && deepest < kNearlyScreen);
-      if (!solid && most < kTinted && static_cast<double>(amounts.size()) > kPaneArea * scale_ * scale_) {
+      if (!solid && most<kTinted&& static_cast<double>(amounts.size())> kPaneArea * scale_ * scale_) {
         const auto middle = amounts.begin() + static_cast<ptrdiff_t>(amounts.size() / 2);
         std::nth_element(amounts.begin(), middle, amounts.end());
         solid = *middle > kEven * most;

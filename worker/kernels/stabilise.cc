@@ -12,9 +12,9 @@
 #ifndef SELVAGE_STABILISE_ONCE_
 #define SELVAGE_STABILISE_ONCE_
 namespace selvage::patches {
-constexpr float kThird = 0.577350269f;   // 1/sqrt(3)
-constexpr float kHalf = 0.707106781f;    // 1/sqrt(2)
-constexpr float kSixth = 0.408248290f;   // 1/sqrt(6)
+constexpr float kThird = 0.577350269f;  // 1/sqrt(3)
+constexpr float kHalf = 0.707106781f;   // 1/sqrt(2)
+constexpr float kSixth = 0.408248290f;  // 1/sqrt(6)
 }  // namespace selvage::patches
 #endif
 
@@ -28,9 +28,7 @@ struct Curve {
 };
 HWY_INLINE Curve Spread(const NoiseCurve& n) { return {All(n.a), All(n.offset()), All(n.slope())}; }
 
-HWY_INLINE F8 Stabilise(const Curve& n, F8 y) {
-  return (y + y) / (Root(Largest(n.a * y + n.c, All(0.0f))) + n.s);
-}
+HWY_INLINE F8 Stabilise(const Curve& n, F8 y) { return (y + y) / (Root(Largest(n.a * y + n.c, All(0.0f))) + n.s); }
 
 HWY_INLINE F8 Restore(const Curve& n, F8 u) {
   // a*u/2 + s is the square root that Stabilise took; below 0 it took 0.

@@ -21,7 +21,7 @@ HWY_INLINE void Map(const float* in, float* out, size_t count, F f) {
 }
 
 constexpr double kCineonBlack = 0.010797751623277097;  // 10^((95 - 685) / 300)
-constexpr double kCineonZero = 0.0052079483285954635;   // 10^(-685 / 300)
+constexpr double kCineonZero = 0.0052079483285954635;  // 10^(-685 / 300)
 constexpr double kLog2Of10 = 3.321928094887362348;
 constexpr double kCctA = 10.5402377416545;
 constexpr double kCctB = 0.0729055341958355;

@@ -74,7 +74,8 @@ void Below(const float* value, float limit, size_t n, uint8_t* __restrict bit) {
   for (size_t i = 0; i < n; ++i) bit[i] = value[i] < limit;
 }
 
-void Alike(const float* rest, float most, const float* ratio, float low, float high, size_t n, uint8_t* __restrict alike) {
+void Alike(const float* rest, float most, const float* ratio, float low, float high, size_t n,
+           uint8_t* __restrict alike) {
   for (size_t i = 0; i < n; ++i) alike[i] = (rest[i] < most) & (ratio[i] > low) & (ratio[i] < high);
 }
 
@@ -108,15 +109,16 @@ void Above(const float* value, float limit, size_t n, uint8_t* __restrict bit) {
   for (size_t i = 0; i < n; ++i) bit[i] = value[i] > limit;
 }
 
-void Solid(const uint8_t* sure, const float* key, float solid, const uint8_t* fair, const int16_t* distance2, int16_t away2,
-           size_t n, uint8_t* __restrict core) {
+void Solid(const uint8_t* sure, const float* key, float solid, const uint8_t* fair, const int16_t* distance2,
+           int16_t away2, size_t n, uint8_t* __restrict core) {
   for (size_t i = 0; i < n; ++i) {
     core[i] = (1 ^ sure[i]) & ((key[i] > solid) | (fair[i] & (distance2[i] > away2)));
   }
 }
 
-void AddKeys(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n, float* const sums[3]) {
-  float *__restrict w0 = sums[0], *__restrict w1 = sums[1], *__restrict w2 = sums[2];
+void AddKeys(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n,
+             float* const sums[3]) {
+  float* __restrict w0 = sums[0], * __restrict w1 = sums[1], * __restrict w2 = sums[2];
 #pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     float share = std::sqrt(static_cast<float>(distance2[i])) / away;
@@ -184,7 +186,7 @@ void Roughness(const float* const c[3], const float* const m[3], float a, float 
 
 void Shrink(const float* columns, const float* const c[3], float* const m[3], size_t n) {
   const float *c0 = c[0], *c1 = c[1], *c2 = c[2];
-  float *__restrict m0 = m[0], *__restrict m1 = m[1], *__restrict m2 = m[2];
+  float* __restrict m0 = m[0], * __restrict m1 = m[1], * __restrict m2 = m[2];
 #pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const float v = ((columns[i] + columns[i - 1]) + columns[i + 1]) * (1.0f / 9);
@@ -210,9 +212,7 @@ void Axis(const float* const c[3], const float* const s[3], const float u[3], fl
 
 void AddMoments(const float* w, const float* const y[3], size_t n, float* const sums[10]) {
   const float *r = y[0], *g = y[1], *b = y[2];
-  float *__restrict s0 = sums[0], *__restrict s1 = sums[1], *__restrict s2 = sums[2], *__restrict s3 = sums[3],
-                    *__restrict s4 = sums[4], *__restrict s5 = sums[5], *__restrict s6 = sums[6],
-                    *__restrict s7 = sums[7], *__restrict s8 = sums[8], *__restrict s9 = sums[9];
+  float* __restrict s0 = sums[0], * __restrict s1 = sums[1], * __restrict s2 = sums[2], * __restrict s3 = sums[3], * __restrict s4 = sums[4], * __restrict s5 = sums[5], * __restrict s6 = sums[6], * __restrict s7 = sums[7], * __restrict s8 = sums[8], * __restrict s9 = sums[9];
 #pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const float wr = w[i] * r[i], wg = w[i] * g[i], wb = w[i] * b[i];
@@ -330,7 +330,7 @@ void SolveVariance(const MixRows& rows, const NoiseTerms& terms, const float* al
 void Recover(const MixRows& rows, const NoiseTerms& terms, const float* alpha, size_t n, float* const out[3]) {
   const MixRows in = rows;
   const NoiseTerms noise = terms;
-  float *__restrict r = out[0], *__restrict g = out[1], *__restrict b = out[2];
+  float* __restrict r = out[0], * __restrict g = out[1], * __restrict b = out[2];
 #pragma GCC ivdep
   for (size_t i = 0; i < n; ++i) {
     const Mix mix(in, noise, i);
@@ -417,21 +417,32 @@ uint32_t CountRow(const uint8_t* bits, size_t n) { return HWY_DYNAMIC_DISPATCH(C
 void WithinRow(const float* value, float low, float high, size_t n, uint8_t* bit) {
   HWY_DYNAMIC_DISPATCH(Within)(value, low, high, n, bit);
 }
-void AboveRow(const float* value, float limit, size_t n, uint8_t* bit) { HWY_DYNAMIC_DISPATCH(Above)(value, limit, n, bit); }
+void AboveRow(const float* value, float limit, size_t n, uint8_t* bit) {
+  HWY_DYNAMIC_DISPATCH(Above)(value, limit, n, bit);
+}
 void SolidRow(const uint8_t* sure, const float* key, float solid, const uint8_t* fair, const int16_t* distance2,
               int16_t away2, size_t n, uint8_t* core) {
   HWY_DYNAMIC_DISPATCH(Solid)(sure, key, solid, fair, distance2, away2, n, core);
 }
-void AddKeysRow(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n, float* const sums[3]) {
+void AddKeysRow(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n,
+                float* const sums[3]) {
   HWY_DYNAMIC_DISPATCH(AddKeys)(core, distance2, away, key, n, sums);
 }
-void DropRow(const float* key, const float* limit, size_t n, uint8_t* core) { HWY_DYNAMIC_DISPATCH(Drop)(key, limit, n, core); }
-void ReachedRow(const float* value, float limit, size_t n, uint8_t* bit) { HWY_DYNAMIC_DISPATCH(Reached)(value, limit, n, bit); }
+void DropRow(const float* key, const float* limit, size_t n, uint8_t* core) {
+  HWY_DYNAMIC_DISPATCH(Drop)(key, limit, n, core);
+}
+void ReachedRow(const float* value, float limit, size_t n, uint8_t* bit) {
+  HWY_DYNAMIC_DISPATCH(Reached)(value, limit, n, bit);
+}
 void KnownRow(const uint8_t* sure, const uint8_t* core, const float* key, size_t n, float* alpha) {
   HWY_DYNAMIC_DISPATCH(Known)(sure, core, key, n, alpha);
 }
-void NeitherRow(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* to) { HWY_DYNAMIC_DISPATCH(Neither)(a, b, n, to); }
-void TakeRow(const uint8_t* bits, const float* from, size_t n, float* to) { HWY_DYNAMIC_DISPATCH(Take)(bits, from, n, to); }
+void NeitherRow(const uint8_t* a, const uint8_t* b, size_t n, uint8_t* to) {
+  HWY_DYNAMIC_DISPATCH(Neither)(a, b, n, to);
+}
+void TakeRow(const uint8_t* bits, const float* from, size_t n, float* to) {
+  HWY_DYNAMIC_DISPATCH(Take)(bits, from, n, to);
+}
 void KeepRow(const uint8_t* bits, size_t n, float* values) { HWY_DYNAMIC_DISPATCH(Keep)(bits, n, values); }
 void UnderRow(const float* alpha, const float* solid, const float* soft, float gain, size_t n, float* to) {
   HWY_DYNAMIC_DISPATCH(Under)(alpha, solid, soft, gain, n, to);
@@ -449,8 +460,8 @@ void AxisRow(const float* const c[3], const float* const s[3], const float u[3],
 void AddMomentsRow(const float* w, const float* const y[3], size_t n, float* const sums[10]) {
   HWY_DYNAMIC_DISPATCH(AddMoments)(w, y, n, sums);
 }
-void SamplesRow(const float* const c[3], const float* const s[3], const float* alpha, float least, size_t n, float* weight,
-                float* const y[3]) {
+void SamplesRow(const float* const c[3], const float* const s[3], const float* alpha, float least, size_t n,
+                float* weight, float* const y[3]) {
   HWY_DYNAMIC_DISPATCH(Samples)(c, s, alpha, least, n, weight, y);
 }
 void SolveRow(const MixRows& in, const NoiseTerms& noise, size_t n, float* alpha) {

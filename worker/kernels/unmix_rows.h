@@ -69,7 +69,8 @@ void AboveRow(const float* value, float limit, size_t n, uint8_t* bit);
 // the distance up to `away`. Drops what is below `limit`.
 void SolidRow(const uint8_t* sure, const float* key, float solid, const uint8_t* fair, const int16_t* distance2,
               int16_t away2, size_t n, uint8_t* core);
-void AddKeysRow(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n, float* const sums[3]);
+void AddKeysRow(const uint8_t* core, const int16_t* distance2, float away, const float* key, size_t n,
+                float* const sums[3]);
 void DropRow(const float* key, const float* limit, size_t n, uint8_t* core);
 // 1 where value >= limit.
 void ReachedRow(const float* value, float limit, size_t n, uint8_t* bit);
@@ -100,8 +101,8 @@ void AddMomentsRow(const float* w, const float* const y[3], size_t n, float* con
 // What a matte says of the foreground: (c - (1 - alpha) s) / max(alpha, 0.3), held
 // within 0..1.5, and how far it is to be believed: ((alpha - least) / (1 - least))^3,
 // not below 0.
-void SamplesRow(const float* const c[3], const float* const s[3], const float* alpha, float least, size_t n, float* weight,
-                float* const y[3]);
+void SamplesRow(const float* const c[3], const float* const s[3], const float* alpha, float least, size_t n,
+                float* weight, float* const y[3]);
 
 // A foreground for every pixel: mean and covariance (rr rg rb gg gb bb).
 struct ForegroundRows {

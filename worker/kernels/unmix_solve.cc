@@ -21,14 +21,19 @@ constexpr float kTeaches = 0.8f;
 class Sampler {
  public:
   Sampler(const ColorRows& color, const ColorRows& screen)
-      : color_(color), screen_(screen), rect_(color.rect()), sums_(FieldGrid(rect_)), lines_(10 * static_cast<size_t>(rect_.width())) {}
+      : color_(color),
+        screen_(screen),
+        rect_(color.rect()),
+        sums_(FieldGrid(rect_)),
+        lines_(10 * static_cast<size_t>(rect_.width())) {}
 
   // Under the matte, where `counts`.
   void Add(int y, int x0, int x1, const float* alpha, const uint8_t* counts) {
     float* line[10];
     for (int i = 0; i < 10; ++i) line[i] = lines_.data() + static_cast<ptrdiff_t>(i) * rect_.width();
     const float *c[3], *s[3];
-    for (int k = 0; k < 3; ++k) c[k] = color_.Row(k, y, x0, x1, line[4 + k]), s[k] = screen_.Row(k, y, x0, x1, line[7 + k]);
+    for (int k = 0; k < 3; ++k)
+      c[k] = color_.Row(k, y, x0, x1, line[4 + k]), s[k] = screen_.Row(k, y, x0, x1, line[7 + k]);
     float *const weight = line[0], *const y3[3] = {line[1], line[2], line[3]};
     SamplesRow(c, s, alpha + x0, kTeaches, x1 - x0, weight, y3);
     KeepRow(counts + x0, x1 - x0, weight);
@@ -46,7 +51,12 @@ class Sampler {
 class BandSolver {
  public:
   BandSolver(const ScreenView& view, const AxisKeys& keys, const Bitmap& core)
-      : view_(view), keys_(keys), core_(core), rect_(view.color.rect()), alpha_(rect_), band_(rect_.width(), rect_.height()) {
+      : view_(view),
+        keys_(keys),
+        core_(core),
+        rect_(view.color.rect()),
+        alpha_(rect_),
+        band_(rect_.width(), rect_.height()) {
     const Grid grid = CoreGrid(rect_);
     Enlarger enlarger(grid);
     std::vector<float> line(enlarger.row_size());
@@ -110,6 +120,7 @@ class BandSolver {
   }
 
   Plane& alpha() { return alpha_; }
+
  private:
   std::vector<Plane> CoreSamples() const {
     // Under a matte of 1 no screen is seen, so any will do.
@@ -199,8 +210,8 @@ class BandSolver {
 
 }  // namespace
 
-std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core,
-                                 const Bitmap& given, const BandRules& rules, const std::function<bool()>& stopped) {
+std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core, const Bitmap& given,
+                                 const BandRules& rules, const std::function<bool()>& stopped) {
   BandSolver solver(view, keys, core);
   const double scale = KeyScale(view.color.rect());
   const double least = kLeastCore * scale * scale;

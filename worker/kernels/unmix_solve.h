@@ -31,7 +31,7 @@ struct BandRules {
 // model, but decides nothing about other places, or a mask could harm them. Next to no
 // core: alpha is the key, its variance 1.
 // nullopt when `stopped` ended the work.
-std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core,
-                                 const Bitmap& given, const BandRules& rules, const std::function<bool()>& stopped);
+std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core, const Bitmap& given,
+                                 const BandRules& rules, const std::function<bool()>& stopped);
 
 }  // namespace selvage

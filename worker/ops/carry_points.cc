@@ -46,8 +46,8 @@ class CarryPointsOp final : public TypedOp<CarryPoints> {
 
   static absl::Status Lost(const OpContext& context) {
     const int shape = context.task == nullptr ? 1 : static_cast<int>(context.task->first_step()) + 1;
-    return absl::InvalidArgumentError(absl::StrCat("shape ", shape, " has lost what it follows; draw it at frame ",
-                                                   context.frame));
+    return absl::InvalidArgumentError(
+        absl::StrCat("shape ", shape, " has lost what it follows; draw it at frame ", context.frame));
   }
 };
 REGISTER_OP("carry_points", CarryPointsOp);

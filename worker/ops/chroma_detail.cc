@@ -14,13 +14,9 @@ constexpr int kReach = 6;
 constexpr float kFlat = 2e-4f, kSteepest = 2;
 constexpr float kLuma[] = {0.2126f, 0.7152f, 0.0722f};
 
-Rect EvenOut(const Rect& r) {
-  return {r.x0 & ~1, r.y0 & ~1, (r.x1 + 1) & ~1, (r.y1 + 1) & ~1};
-}
+Rect EvenOut(const Rect& r) { return {r.x0 & ~1, r.y0 & ~1, (r.x1 + 1) & ~1, (r.y1 + 1) & ~1}; }
 
-Encoding CurveOf(const ChromaDetail& p) {
-  return p.curve() == ChromaDetail::SRGB ? ENCODING_SRGB : ENCODING_BT709;
-}
+Encoding CurveOf(const ChromaDetail& p) { return p.curve() == ChromaDetail::SRGB ? ENCODING_SRGB : ENCODING_BT709; }
 
 float SlopeOf(float n, float sl, float sc, float sll, float slc) {
   const float variance = sll / n - (sl / n) * (sl / n), covariance = slc / n - (sl / n) * (sc / n);
@@ -111,7 +107,8 @@ class ChromaDetailOp final : public TypedOp<ChromaDetail> {
     std::vector<Plane> code;
     for (int c = 0; c < 3; ++c) {
       code.emplace_back(wide);
-      for (int y = wide.y0; y < wide.y1; ++y) QuickEncodeRow(CurveOf(p), picture.planes[c].row(y), code[c].row(y), wide.width());
+      for (int y = wide.y0; y < wide.y1; ++y)
+        QuickEncodeRow(CurveOf(p), picture.planes[c].row(y), code[c].row(y), wide.width());
     }
     Plane luma(wide);
     for (int y = wide.y0; y < wide.y1; ++y) {

@@ -151,12 +151,13 @@ absl::StatusOr<std::string> MakeIntegerFile(const OpContext& context, const Deli
   std::string space;
   if (!matte && encoding == ENCODING_SRGB) space = "sRGB";
   if (!matte && encoding == ENCODING_LINEAR) space = "Linear";
-  return WriteIntegerFile(p.type() == DeliverFile::PNG ? "png" : "tiff", CodesOf(planes, context.format, 65535, encoding), 16,
-                          space, {{"Software", kSoftware}});
+  return WriteIntegerFile(p.type() == DeliverFile::PNG ? "png" : "tiff",
+                          CodesOf(planes, context.format, 65535, encoding), 16, space, {{"Software", kSoftware}});
 }
 
 class DeliverFileOp final : public TypedOp<DeliverFile> {
-  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const DeliverFile& p, const Inputs& in) const override {
+  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const DeliverFile& p,
+                                       const Inputs& in) const override {
     if (context.format.empty()) return absl::InvalidArgumentError("the stack's format is empty");
     if (p.type() == DeliverFile::EXR) return MakeExr(context, p, in);
     if (p.layer_size() > 0) return absl::InvalidArgumentError("only EXR files have layers");

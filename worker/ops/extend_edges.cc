@@ -72,8 +72,9 @@ class ExtendEdgesOp final : public TypedOp<ExtendEdges> {
         SolidPixels(core->picture.planes[0], rect, static_cast<float>(p.solid().value()));
     const Plane weight = Sources(solid, picture, rect, p.inset().value());
     if (NothingIn(weight)) {
-      context.remark(absl::StrFormat("the core is nowhere solid (%g or more, %g px inside its edge): no colour was pushed outward",
-                                     p.solid().value(), p.inset().value()));
+      context.remark(
+          absl::StrFormat("the core is nowhere solid (%g or more, %g px inside its edge): no colour was pushed outward",
+                          p.solid().value(), p.inset().value()));
     }
     std::vector<Plane> pushed;
     for (int c = 0; c < 3; ++c) {

@@ -147,7 +147,8 @@ Size ShrunkSize(const Rect& window, uint32_t longest_side) {
 void EmitRow(const std::vector<double>& row, bool encode, int y, int channel, Codes* codes) {
   std::vector<float> v(row.begin(), row.end());
   if (encode) EncodeRow(ENCODING_SRGB, v.data(), v.data(), v.size());
-  QuantiseRow(v.data(), 255, codes->samples.data() + static_cast<ptrdiff_t>(y) * codes->width * 3 + channel, 3, v.size());
+  QuantiseRow(v.data(), 255, codes->samples.data() + static_cast<ptrdiff_t>(y) * codes->width * 3 + channel, 3,
+              v.size());
 }
 
 absl::StatusOr<Codes> Compose(const OpContext& context, const Composer& composer, const Rect& window, Size size) {
@@ -180,7 +181,8 @@ absl::StatusOr<Codes> Compose(const OpContext& context, const Composer& composer
 }
 
 class LookPictureOp final : public TypedOp<LookPicture> {
-  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const LookPicture& p, const Inputs& in) const override {
+  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const LookPicture& p,
+                                       const Inputs& in) const override {
     const Rect window = in.main().window;
     if (window.empty()) return absl::InvalidArgumentError("there is nothing to look at: the result's window is empty");
     ASSIGN_OR_RETURN(const Composer composer, Composer::Make(p, in));

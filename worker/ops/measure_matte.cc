@@ -97,7 +97,8 @@ class Measurer {
 
   void FindHoles(MatteFigures* figures) {
     const Input* core = in_.Find("core");
-    const Parts parts = ConnectedParts(Bitmap(core, [this](float v) { return !(v >= solid_); }), width_, rect_.height());
+    const Parts parts =
+        ConnectedParts(Bitmap(core, [this](float v) { return !(v >= solid_); }), width_, rect_.height());
     std::vector<bool> counts(parts.parts.size(), true);
     for (size_t i = 0; core == nullptr && i < counts.size(); ++i) {
       counts[i] = !parts.parts[i].at_edge && static_cast<double>(parts.parts[i].area) <= area_;
@@ -239,8 +240,10 @@ class MeasureMatteOp final : public TypedOp<MeasureMatte> {
   Rect Reads(const OpContext&, const MeasureMatte&, const Rect& out, const Input&) const override { return out; }
   Beyond Edge(const google::protobuf::Message&, const std::string&) const override { return Beyond::kTransparent; }
 
-  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const MeasureMatte& p, const Inputs& in) const override {
-    if (in.main().window.empty()) return absl::InvalidArgumentError("there is nothing to measure: the result's window is empty");
+  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const MeasureMatte& p,
+                                       const Inputs& in) const override {
+    if (in.main().window.empty())
+      return absl::InvalidArgumentError("there is nothing to measure: the result's window is empty");
     MatteFigures figures;
     RETURN_IF_ERROR(Measurer(context, p, in).Run(&figures));
     return figures.SerializeAsString();

@@ -13,7 +13,8 @@ constexpr double kMostTexture = 2;
 
 class NoiseProfileOp final : public TypedOp<NoiseProfile> {
  public:
-  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const NoiseProfile& params, const Inputs& in) const override {
+  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const NoiseProfile& params,
+                                       const Inputs& in) const override {
     const SampleBox& box = params.box();
     const int64_t right = int64_t{box.x()} + box.width(), below = int64_t{box.y()} + box.height();
     if (right > INT32_MAX || below > INT32_MAX) return absl::InvalidArgumentError("the noise box is too large");

@@ -16,8 +16,7 @@ class PremultiplyOp final : public TypedOp<Premultiply> {
       if (alpha.constant == 1.0f) {
         to = from;
       } else {
-        ForRows(out->rect(),
-                [&](int y) { PremultiplyRow(p.keep_light(), from.row(y), alpha.row(y), to.row(y), n); });
+        ForRows(out->rect(), [&](int y) { PremultiplyRow(p.keep_light(), from.row(y), alpha.row(y), to.row(y), n); });
       }
     }
     out->planes[3] = alpha;

@@ -26,15 +26,16 @@ class SampleColorOp final : public TypedOp<SampleColor> {
     return BoxOf(p.box()).Intersect(input.window);
   }
 
-  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const SampleColor& p, const Inputs& in) const override {
+  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const SampleColor& p,
+                                       const Inputs& in) const override {
     const Input& main = in.main();
     const Rect box = BoxOf(p.box());
     if (box.empty()) return absl::InvalidArgumentError("the box to measure in is empty");
     if (!main.window.Contains(box)) {
       const Rect& w = main.window;
-      return absl::InvalidArgumentError(absl::StrCat("the box to measure in (x ", box.x0, "..", box.x1, ", y ", box.y0, "..",
-                                                     box.y1, ") is not inside the picture (x ", w.x0, "..", w.x1, ", y ",
-                                                     w.y0, "..", w.y1, ")"));
+      return absl::InvalidArgumentError(absl::StrCat("the box to measure in (x ", box.x0, "..", box.x1, ", y ", box.y0,
+                                                     "..", box.y1, ") is not inside the picture (x ", w.x0, "..", w.x1,
+                                                     ", y ", w.y0, "..", w.y1, ")"));
     }
     const std::vector<Plane>& planes = main.picture.planes;
     // Row by row in binary64: one order on every machine. A pixel with a sample

@@ -58,7 +58,8 @@ bool IsEven(const Picture& picture) {
 }
 
 // The screen's colour: near the given one, or the most frequent hue.
-absl::StatusOr<std::array<float, 3>> ColorOfScreen(const ScreenPlate& p, const Inputs& in, const Rgb& color, const Grid& grid) {
+absl::StatusOr<std::array<float, 3>> ColorOfScreen(const ScreenPlate& p, const Inputs& in, const Rgb& color,
+                                                   const Grid& grid) {
   std::optional<int> channel;
   std::optional<std::array<float, 3>> found;
   switch (p.screen().from_case()) {
@@ -117,9 +118,10 @@ class ScreenPlateOp final : public TypedOp<ScreenPlate> {
     const Grid grid = PlateGrid(rect);
     std::vector<PlateFrame> frames;
     for (const Input* input : inputs) {
-      frames.push_back({CellsOfPicture(input->picture, grid),
-                        CellBits(in.Find("bare", input->frame_offset), grid, Of::kAllPixels, [](float v) { return v >= 1; }),
-                        CellBits(in.Find("cover", input->frame_offset), grid, Of::kAnyPixel, [](float v) { return v > 0; })});
+      frames.push_back(
+          {CellsOfPicture(input->picture, grid),
+           CellBits(in.Find("bare", input->frame_offset), grid, Of::kAllPixels, [](float v) { return v >= 1; }),
+           CellBits(in.Find("cover", input->frame_offset), grid, Of::kAnyPixel, [](float v) { return v > 0; })});
     }
     ASSIGN_OR_RETURN(auto color, ColorOfScreen(p, in, frames[0].color, grid));
     const float gain = NearHalf(std::max({color[0], color[1], color[2]}));

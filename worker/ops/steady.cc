@@ -142,7 +142,8 @@ class SteadyOp final : public TypedOp<Steady> {
     const Plane& matte = in.main().picture.planes[0];
     const Rect& window = matte.rect();
     Plane& result = out->planes[0];
-    for (int y = window.y0; y < window.y1; ++y) std::memcpy(result.row(y), matte.row(y), sizeof(float) * window.width());
+    for (int y = window.y0; y < window.y1; ++y)
+      std::memcpy(result.row(y), matte.row(y), sizeof(float) * window.width());
     result.constant = matte.constant;
     const float amount = static_cast<float>(params.amount().value());
     if (window.empty() || amount == 0) return absl::OkStatus();

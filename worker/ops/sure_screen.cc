@@ -15,8 +15,8 @@ class SureScreenOp final : public TypedOp<SureScreen> {
     if (rect.empty()) return absl::OkStatus();
     const Input* plate = in.Find("plate");
     if (!plate) return absl::InternalError("plate is not connected");
-    ASSIGN_OR_RETURN(const ScreenView view, ViewScreen(in.main().picture, plate->picture, rect,
-                                                       static_cast<float>(p.distance().value())));
+    ASSIGN_OR_RETURN(const ScreenView view,
+                     ViewScreen(in.main().picture, plate->picture, rect, static_cast<float>(p.distance().value())));
     FromBitmap(view.sure, &out->planes[0]);
     return absl::OkStatus();
   }

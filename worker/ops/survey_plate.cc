@@ -88,13 +88,13 @@ class Roughness {
 absl::StatusOr<Rect> ReadBox(const SampleBox& box, const Rect& window) {
   const int64_t x1 = int64_t{box.x()} + box.width(), y1 = int64_t{box.y()} + box.height();
   if (box.width() < kBlock || box.height() < kBlock) {
-    return absl::InvalidArgumentError(
-        absl::StrCat("the box of bare screen is ", box.width(), " x ", box.height(), " pixels; it needs at least 8 x 8"));
+    return absl::InvalidArgumentError(absl::StrCat("the box of bare screen is ", box.width(), " x ", box.height(),
+                                                   " pixels; it needs at least 8 x 8"));
   }
   if (box.x() < window.x0 || box.y() < window.y0 || x1 > window.x1 || y1 > window.y1) {
-    return absl::InvalidArgumentError(absl::StrCat("the box of bare screen (x ", box.x(), "..", x1, ", y ", box.y(), "..", y1,
-                                                   ") is not inside the picture (x ", window.x0, "..", window.x1, ", y ",
-                                                   window.y0, "..", window.y1, ")"));
+    return absl::InvalidArgumentError(absl::StrCat("the box of bare screen (x ", box.x(), "..", x1, ", y ", box.y(),
+                                                   "..", y1, ") is not inside the picture (x ", window.x0, "..",
+                                                   window.x1, ", y ", window.y0, "..", window.y1, ")"));
   }
   return Rect{box.x(), box.y(), static_cast<int>(x1), static_cast<int>(y1)};
 }
@@ -115,7 +115,11 @@ std::array<float, 3> MeanOver(const Rgb& color, const Rect& rect) {
 class Survey {
  public:
   Survey(const OpContext& context, const SurveyPlate& params, const Input& main)
-      : context_(context), params_(params), picture_(main.picture), window_(main.window), roughness_(picture_),
+      : context_(context),
+        params_(params),
+        picture_(main.picture),
+        window_(main.window),
+        roughness_(picture_),
         color_(FiniteRgb(picture_, window_, 1, -65504)) {}
 
   absl::StatusOr<PlateSurvey> Make() {
@@ -163,8 +167,8 @@ class Survey {
     }
     if (!(Saturation(given.data()) >= kLeastSaturation)) {
       return absl::InvalidArgumentError(
-          absl::StrCat(params_.has_box() ? "the box of bare screen has the colour (" : "the screen's colour (", given[0], ", ",
-                       given[1], ", ", given[2], ")", params_.has_box() ? "," : "",
+          absl::StrCat(params_.has_box() ? "the box of bare screen has the colour (" : "the screen's colour (",
+                       given[0], ", ", given[1], ", ", given[2], ")", params_.has_box() ? "," : "",
                        " with zero saturation: there is no hue to key against; give a box of the screen"));
     }
     // A box says what the screen is; of a colour from another frame the nearest here is meant.
@@ -176,7 +180,8 @@ class Survey {
     std::array<float, 3> scaled;
     for (int c = 0; c < 3; ++c) scaled[c] = screen[c] * gain;
     const int width = window_.width(), height = window_.height();
-    const std::vector<PlateFrame> frames = {{FiniteRgb(picture_, window_, gain, -65504), Bitmap(width, height), Bitmap(width, height)}};
+    const std::vector<PlateFrame> frames = {
+        {FiniteRgb(picture_, window_, gain, -65504), Bitmap(width, height), Bitmap(width, height)}};
     // A polynomial of degree 2, as screen_plate has it unless told otherwise.
     const auto plate = FitPlate(frames, scaled, 2, context_.stopped);
     if (!plate) return absl::CancelledError("nobody waits for it");
@@ -243,8 +248,10 @@ class Survey {
 };
 
 class SurveyPlateOp final : public TypedOp<SurveyPlate> {
-  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const SurveyPlate& p, const Inputs& in) const override {
-    if (in.main().window.empty()) return absl::InvalidArgumentError("there is nothing to survey: the plate has no pixels");
+  absl::StatusOr<std::string> MakeBlob(const OpContext& context, const SurveyPlate& p,
+                                       const Inputs& in) const override {
+    if (in.main().window.empty())
+      return absl::InvalidArgumentError("there is nothing to survey: the plate has no pixels");
     ASSIGN_OR_RETURN(PlateSurvey survey, Survey(context, p, in.main()).Make());
     // The key of the plate that this hangs on holds it, too.
     if (context.task != nullptr && context.task->input_size() > 0 && context.task->input(0).has_plate()) {

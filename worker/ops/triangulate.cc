@@ -70,8 +70,8 @@ class TriangulateOp final : public TypedOp<Triangulate> {
     ASSIGN_OR_RETURN(const ScreenColor screen, ResolveScreen(p.screen(), in));
     ASSIGN_OR_RETURN(const ScreenColor other, ResolveScreen(p.with_screen(), in, "with_screen"));
     if (SameColor(screen, other)) {
-      return absl::InvalidArgumentError(absl::StrCat("screen and with_screen are the same colour (", screen.rgb[0], ", ",
-                                                     screen.rgb[1], ", ", screen.rgb[2],
+      return absl::InvalidArgumentError(absl::StrCat("screen and with_screen are the same colour (", screen.rgb[0],
+                                                     ", ", screen.rgb[1], ", ", screen.rgb[2],
                                                      "): two different screens are needed"));
     }
     const auto& c = in.main().picture.planes;

@@ -19,9 +19,7 @@ void SetWhereOne(const Input* matte, const Rect& rect, bool value, Bitmap* bits)
   }
 }
 
-void AddWhere(const Bitmap& other, Bitmap* bits) {
-  AddBitsRow(other.row(0), other.bits().size(), bits->row(0));
-}
+void AddWhere(const Bitmap& other, Bitmap* bits) { AddBitsRow(other.row(0), other.bits().size(), bits->row(0)); }
 
 // Marks, tape and folds on the screen: small parts of the band that touch no core
 // and are mostly in the screen's hue, as lit or shaded screen or by their tint.
@@ -77,8 +75,9 @@ class UnmixOp final : public TypedOp<Unmix> {
     if (unmixed->needed && view.sure.Count() == 0) {
       context.remark("nothing is bare screen as `plate` shows it: is it of this shot, and of this frame?");
     } else if (unmixed->needed && !unmixed->learnt) {
-      context.remark("hardly anything is solid for sure, so the foreground's colours are not known and alpha is a plain key; "
-                     "a `core` or `solid` mask shows where it is solid");
+      context.remark(
+          "hardly anything is solid for sure, so the foreground's colours are not known and alpha is a plain key; "
+          "a `core` or `solid` mask shows where it is solid");
     }
     out->planes[0] = std::move(unmixed->alpha);
     if (!p.confidence()) return absl::OkStatus();

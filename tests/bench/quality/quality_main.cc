@@ -66,8 +66,8 @@ std::vector<Truth> ReadTruth(const std::string& pattern, const Frames& frames) {
 
 void RequireSameSize(const Picture& picture, const Picture& truth, const std::string& file) {
   if (picture.width == truth.width && picture.height == truth.height) return;
-  throw std::runtime_error(file + " is " + std::to_string(picture.width) + "x" + std::to_string(picture.height) + ", the truth " +
-                           std::to_string(truth.width) + "x" + std::to_string(truth.height));
+  throw std::runtime_error(file + " is " + std::to_string(picture.width) + "x" + std::to_string(picture.height) +
+                           ", the truth " + std::to_string(truth.width) + "x" + std::to_string(truth.height));
 }
 
 // Means over the frames; sums of a frame in thousands, as published lists have them.
@@ -92,8 +92,8 @@ double AbsoluteColor(const Rgba& p, const Rgba& q) {
 
 // Mean squared error of alpha in each part of the picture, screen within three
 // pixels of a part counting as that part; less than zero where there is none.
-std::vector<double> MeasureParts(const std::string& pattern, const std::string& parts_pattern, const std::vector<Truth>& truth,
-                                 const Frames& frames) {
+std::vector<double> MeasureParts(const std::string& pattern, const std::string& parts_pattern,
+                                 const std::vector<Truth>& truth, const Frames& frames) {
   constexpr int kGrow = 3;
   constexpr auto kForeground = static_cast<size_t>(Part::kShadow) + 1;
   std::vector<double> sum(std::size(kPartNames)), count(std::size(kPartNames));
@@ -131,7 +131,8 @@ std::vector<double> MeasureParts(const std::string& pattern, const std::string& 
   return sum;
 }
 
-Line Measure(const std::string& pattern, const std::vector<Truth>& truth, const Frames& frames, const std::string& background) {
+Line Measure(const std::string& pattern, const std::vector<Truth>& truth, const Frames& frames,
+             const std::string& background) {
   Line line;
   std::vector<float> before;
   double changed = 0;
@@ -246,8 +247,8 @@ int main(int argc, char** argv) {
       BestLevels(raw, truth, frames);
       return 0;
     }
-    std::printf("%-12s %10s %9s %10s %8s %8s %8s %8s %10s %10s\n", "element", "MSE x1e3", "band SAD", "MSE x1e3", "grad",
-                "conn", "flicker", "colour", "over bg", "over grey");
+    std::printf("%-12s %10s %9s %10s %8s %8s %8s %8s %10s %10s\n", "element", "MSE x1e3", "band SAD", "MSE x1e3",
+                "grad", "conn", "flicker", "colour", "over bg", "over grey");
     for (const std::string& text : elements) {
       const size_t equals = text.find('=');
       if (equals == std::string::npos) throw std::runtime_error(text + ": expected NAME=FILES");
