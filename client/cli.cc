@@ -86,9 +86,10 @@ class CommandLine {
     sub->add_option("--background", new_.background, "What it goes over; default: a plain grey")->type_name("FILES");
     sub->add_option("--frames", new_.frames, "Only these, as in 1001-1048; needed where only the daemon sees the files")
         ->type_name("A-B");
-    sub->add_option("--encoding", new_.encoding,
-                    "linear, srgb, bt709, cineon or acescct; default: as the files' headers say, else linear for EXR, "
-                    "cineon for DPX, srgb for the rest");
+    sub->add_option(
+        "--encoding", new_.encoding,
+        "linear, srgb, bt709, printing_density or acescct; default: as the files' headers say, else linear for EXR, "
+        "printing density for DPX, srgb for the rest");
     sub->add_option("--screen-box", new_.screen_box,
                     "A box of bare screen, where it isn't found by itself; @FRAME: there at that frame")
         ->type_name("X,Y,WIDTH,HEIGHT");
@@ -190,7 +191,7 @@ class CommandLine {
     report->add_option("--set", report_.of.set, kSetHelp)->type_name("PATH=VALUE")->allow_extra_args(false);
     report->add_option("--frames", report_.frames, "Only these, as in 1001-1010")->type_name("A-B");
     report->add_option("--core", report_.core, "Matte in which all must be solid")->type_name("NAME");
-    report->add_option("--outside", report_.outside, "Matte in which all must be clear")->type_name("NAME");
+    report->add_option("--garbage", report_.garbage, "Matte in which all must be clear")->type_name("NAME");
     report
         ->add_option("--plate", report_.plate,
                      "Picture to follow motion in; default: the plate that the pass comes from")
@@ -204,7 +205,7 @@ class CommandLine {
         "\nSolid is 0.95 and more, clear is 0.02 and less. The columns:\n"
         "  holes       pixels that are not solid inside --core; without it, in enclosed parts of at most a\n"
         "              thousandth of the frame (larger ones are gaps)\n"
-        "  specks      pixels that are not clear inside --outside; without it, in small parts that hang together\n"
+        "  specks      pixels that are not clear inside --garbage; without it, in small parts that hang together\n"
         "              with nothing\n"
         "  soft %      how much of what is covered is neither clear nor solid\n"
         "  flicker     how far the edge is beyond both the frame before and the one after, along the plate's\n"
@@ -218,7 +219,7 @@ class CommandLine {
         "Frames to look at are those far above the shot's own median. Figures are kept like any result: the\n"
         "same report again renders nothing.\n"
         "  selvage report last\n"
-        "  selvage report apiary_010.stack matte --core core --outside garbage --frames 1010-1024");
+        "  selvage report apiary_010.stack matte --core core --garbage garbage --frames 1010-1024");
   }
 
   void AddFarmCommands() {

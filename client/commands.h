@@ -97,7 +97,7 @@ struct ReportOptions {
   // A stack file, a job id or "last".
   StackOptions of{"last", {}};
   std::vector<std::string> passes;
-  std::string core, outside, plate, color;
+  std::string core, garbage, plate, color;
   // "green" or "blue"; empty: as the stack says.
   std::string screen;
   std::string frames;

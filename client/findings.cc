@@ -102,7 +102,7 @@ std::string Why(Finding::Kind kind, double value, double median, bool many, cons
                           Where(figures.largest_hole()), usual);
     case Finding::SPECK:
       return absl::StrCat(px,
-                          given.outside.empty() ? "of specks" : absl::StrCat("of matte inside `", given.outside, "`"),
+                          given.garbage.empty() ? "of specks" : absl::StrCat("of matte inside `", given.garbage, "`"),
                           Where(figures.largest_speck()), usual);
     case Finding::SOFTNESS:
       return absl::StrCat(most, Whole(100 * value), " % of the matte is soft, the shot's median is ",
@@ -131,7 +131,7 @@ class Finder {
   std::vector<Finding> Find() {
     const std::vector<bool> empty = FindEmpty();
     FindWhereGiven(kHoles, given_.core);
-    FindWhereGiven(kSpecks, given_.outside);
+    FindWhereGiven(kSpecks, given_.garbage);
     FindOutliers(kSoftness);
     FindJumps(empty, FindOutliers(kFlicker));
     FindOutliers(kEdgeSpill, FindOutliers(kSpill));

@@ -10,7 +10,7 @@ namespace selvage::client {
 
 // Names that the report was asked with, for its words; empty: not given.
 struct GivenMattes {
-  std::string core, outside;
+  std::string core, garbage;
 };
 
 // A frame stands out where a figure lies above the shot's median by more than

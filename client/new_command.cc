@@ -52,7 +52,7 @@ absl::StatusOr<std::optional<Encoding>> ParseEncoding(const std::string& text) {
   Encoding encoding;
   if (!Encoding_Parse(absl::StrCat("ENCODING_", absl::AsciiStrToUpper(text)), &encoding)) {
     return absl::InvalidArgumentError(
-        absl::StrCat("--encoding ", text, ": allowed are linear, srgb, bt709, cineon, acescct"));
+        absl::StrCat("--encoding ", text, ": allowed are linear, srgb, bt709, printing_density, acescct"));
   }
   return std::optional<Encoding>(encoding);
 }

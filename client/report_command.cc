@@ -238,7 +238,7 @@ absl::Status RunReport(const Globals& globals, const ReportOptions& options) {
   MeasureMatte measure;
   measure.set_plate(options.plate);
   measure.set_core(options.core);
-  measure.set_outside(options.outside);
+  measure.set_garbage(options.garbage);
   measure.set_color(options.color);
   measure.set_screen(options.screen.empty()     ? ScreenToReport(subject.stack)
                      : options.screen == "blue" ? Screen::BLUE
@@ -246,7 +246,7 @@ absl::Status RunReport(const Globals& globals, const ReportOptions& options) {
   if (options.clip) measure.mutable_clip()->set_value(*options.clip);
   RETURN_IF_ERROR(Measuring(connection, subject, measure, &report).Run(AtOnce(connection)));
   for (PassReport& pass : *report.mutable_pass()) {
-    for (Finding& f : FindingsOf(pass, {options.core, options.outside})) *pass.add_finding() = std::move(f);
+    for (Finding& f : FindingsOf(pass, {options.core, options.garbage})) *pass.add_finding() = std::move(f);
   }
   if (globals.json) {
     std::fputs(Json(report).c_str(), stdout);

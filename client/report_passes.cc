@@ -58,7 +58,7 @@ class Choice {
     const std::string* matte = nullptr;
     bool merged = false;
     for (const Step& step : pass.step()) {
-      if (step.has_set_matte()) matte = &step.set_matte().matte(), merged = false;
+      if (step.has_attach_matte()) matte = &step.attach_matte().matte(), merged = false;
       if (step.has_recover_color()) matte = &step.recover_color().matte(), merged = false;
       merged = merged || step.has_merge();
     }

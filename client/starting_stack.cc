@@ -64,34 +64,34 @@ std::string Filled(const char* text, const std::vector<std::pair<std::string, st
 
 constexpr char kPasses[] = R"(
 # 1. The screen without the foreground, made from the plate itself. The box is bare screen and says its colour. If
-#    somebody filmed the empty screen, that is better: make it a plate named "bare" and remove this pass.
-pass { name: "bare" from: "plate" step { screen_plate { screen { $box } } } }
+#    somebody filmed the empty screen, that is better: make it a plate named "clean_plate" and remove this pass.
+pass { name: "clean_plate" from: "plate" step { screen_plate { screen { $box } } } }
 
 # 2. The matte. `unmix` takes foreground and screen apart in the soft edge, `steady` takes its flicker. Veil of noise on
 #    the screen left? Raise black a little. Hair gets thin? Lower it. Where something solid stays half open (skin near the
-#    screen's hue, metal that mirrors it), draw a mask round it and name it: unmix { plate: "bare" solid: "metal" }.
+#    screen's hue, metal that mirrors it), draw a mask round it and name it: unmix { clean_plate: "clean_plate" solid: "metal" }.
 pass {
   name: "matte" from: "plate"
-  step { unmix { plate: "bare" } }
+  step { unmix { clean_plate: "clean_plate" } }
   step { steady { plate: "plate" } }
   step { levels { black { value: 0.04 } white { value: 0.99 } } }
 $within}
 
 # 3. Degrained plate for the colour work, and the grain that was taken away. The box says how noisy the camera is: bare
 #    screen, nothing else in it. The matte is pulled from the plate as shot.
-pass { name: "clean" from: "plate" step { degrain { window: 1 $box } } }
+pass { name: "degrained" from: "plate" step { degrain { window: 1 $box } } }
 pass { name: "grain" from: "plate" step { degrain { window: 1 $box grain: true } } }
 
 # 4. The foreground: its own colour at the edges (recover_color), the screen's light on it taken away (despill) but for
 #    `inside`, where skin and cloth keep their hue, its grain put back. The screen's light on the whole body? Choke more in
 #    `inside`, or take `protect` out. Too grey at the edges? Lower despill's amount. A fringe of screen left? Push colour
 #    outward from the solid parts instead, with this step behind despill:
-#      step { extend_edges { core: "matte" amount { value: 0.5 } } }
+#      step { spread_color { core: "matte" amount { value: 0.5 } } }
 pass { name: "inside" from: "matte" step { choke { pixels { value: $choke } } } step { soften { sigma { value: $soft } } } }
 pass {
-  name: "front" from: "clean"
-  step { recover_color { matte: "matte" plate: "bare" } }
-  step { despill { screen { plate: "bare" } restore: NEUTRAL protect: "inside" } }
+  name: "front" from: "degrained"
+  step { recover_color { matte: "matte" clean_plate: "clean_plate" } }
+  step { despill { screen { clean_plate: "clean_plate" } restore: NEUTRAL protect: "inside" } }
   step { regrain { grain: "grain" } }
   step { premultiply {} }
 }
@@ -100,10 +100,10 @@ pass {
 constexpr char kGrey[] = R"(
 # 5. Over a plain grey. Your own background: plate { name: "background" files: "bg/meadow.%04d.exr" missing: HOLD } at
 #    the top, and remove this pass.
-pass { name: "background" step { constant { color { r: 0.18 g: 0.18 b: 0.18 } } } }
+pass { name: "background" step { flood { color { r: 0.18 g: 0.18 b: 0.18 } } } }
 )";
 
-constexpr char kOver[] = R"(pass { name: "comp" from: "front" step { merge { with: "background" rule: OVER } } }
+constexpr char kOver[] = R"(pass { name: "comp" from: "front" step { composite { with: "background" rule: OVER } } }
 
 # What is written: the composite, and the foreground with its matte for work elsewhere.
 deliver { name: "comp" from: "comp" files: "out/comp/$name.%04d.exr" }

@@ -33,23 +33,29 @@ std::vector<Operator> ReadOperators() {
 // a member of a oneof is set when the oneof holds it, even if empty.
 bool IsSet(const Message& m, const FieldDescriptor* f) { return m.GetReflection()->HasField(m, f); }
 
-void CollectPorts(const Message& m, const std::string& prefix, std::vector<Port>* ports) {
+void CollectPorts(const Message& m, const std::string& prefix, const std::string& keyed_prefix,
+                  std::vector<Port>* ports) {
   const Reflection* r = m.GetReflection();
   for (const FieldDescriptor* f : FieldsByNumber(m.GetDescriptor())) {
     const ParamTraits& traits = TraitsOf(f);
     const std::string path = absl::StrCat(prefix, f->name());
+    const std::string keyed_path =
+        absl::StrCat(keyed_prefix, traits.keyed_as().empty() ? f->name() : traits.keyed_as());
     const int count = f->is_repeated() ? r->FieldSize(m, f) : IsSet(m, f) ? 1 : 0;
-    if (traits.input_size() > 0 && count == 0 && traits.required()) ports->push_back({path, traits, "", nullptr});
+    if (traits.input_size() > 0 && count == 0 && traits.required())
+      ports->push_back({path, keyed_path, traits, "", nullptr});
     for (int i = 0; i < count; ++i) {
-      const std::string at = f->is_repeated() ? absl::StrCat(path, "[", i, "]") : path;
+      const std::string place = f->is_repeated() ? absl::StrCat("[", i, "]") : "";
+      const std::string at = path + place, keyed_at = keyed_path + place;
       if (traits.input_size() > 0) {
-        ports->push_back({at, traits, f->is_repeated() ? r->GetRepeatedString(m, f, i) : r->GetString(m, f), nullptr});
+        ports->push_back(
+            {at, keyed_at, traits, f->is_repeated() ? r->GetRepeatedString(m, f, i) : r->GetString(m, f), nullptr});
       } else if (f->cpp_type() == FieldDescriptor::CPPTYPE_MESSAGE) {
         const Message& sub = f->is_repeated() ? r->GetRepeatedMessage(m, f, i) : r->GetMessage(m, f);
         if (traits.measure() != MEASURE_NONE) {
-          ports->push_back({at, traits, "", static_cast<const SampleBox*>(&sub)});
+          ports->push_back({at, keyed_at, traits, "", static_cast<const SampleBox*>(&sub)});
         } else {
-          CollectPorts(sub, absl::StrCat(at, "."), ports);
+          CollectPorts(sub, absl::StrCat(at, "."), absl::StrCat(keyed_at, "."), ports);
         }
       }
     }
@@ -128,7 +134,7 @@ const ParamTraits& TraitsOf(const FieldDescriptor* field) { return field->option
 
 std::vector<Port> PortsOf(const Message& params) {
   std::vector<Port> ports;
-  CollectPorts(params, "", &ports);
+  CollectPorts(params, "", "", &ports);
   return ports;
 }
 
@@ -167,11 +173,11 @@ Kind KindOf(Plate::Alpha alpha) {
 
 Kind KindAfter(const Step& step, Kind main) {
   const OpTraits& traits = OperatorOf(step)->traits;
-  if (step.has_constant()) {
-    switch (step.constant().as()) {
-      case Constant::SOLID_MATTE:
+  if (step.has_flood()) {
+    switch (step.flood().as()) {
+      case Flood::FLOOD_MATTE:
         return MATTE;
-      case Constant::SOLID_PREMULTIPLIED:
+      case Flood::FLOOD_PREMULTIPLIED:
         return PREMULTIPLIED;
       default:
         return OPAQUE;

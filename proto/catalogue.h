@@ -45,8 +45,10 @@ const ParamTraits& TraitsOf(const google::protobuf::FieldDescriptor* field);
 
 // A field in some parameters that names another input, or a box to measure.
 struct Port {
-  // Path from the operator's message: "with", "screen.plate", "layer[0].from".
+  // Path from the operator's message: "with", "screen.clean_plate", "layer[0].from".
   std::string path;
+  // The same as result keys have it: see ParamTraits.keyed_as.
+  std::string keyed_path;
   ParamTraits traits;
   // The name given; "" for a measured box or an optional input left out.
   std::string name;

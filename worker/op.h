@@ -25,7 +25,7 @@ enum class Beyond {
 
 // One input as an operator sees it.
 struct Input {
-  // "in" for the main input, else the field path of the port ("screen.plate").
+  // "in" for the main input, else the field path of the port ("screen.clean_plate").
   std::string port;
   int frame_offset = 0;
   Kind kind = KIND_UNSPECIFIED;

@@ -164,7 +164,7 @@ Encoding EncodingOf(FileType type, const ImageSpec& spec) {
       for (const char* video : {"Unspecified video", "SMPTE 274M", "ITU-R 709", "ITU-R 601"}) {
         if (absl::StartsWith(said, video)) return ENCODING_BT709;
       }
-      return ENCODING_CINEON;
+      return ENCODING_PRINTING_DENSITY;
     }
     case FileType::kPng:
       // A gAMA of 1.

@@ -29,9 +29,10 @@ absl::StatusOr<ScreenColor> ResolveScreen(const Screen& screen, const Inputs& in
       for (int c = 0; c < 3; ++c) result.rgb[c] = measured->numbers[c];
       break;
     }
-    case Screen::kPlate: {
-      const Input* plate = in.Find(field + ".plate");
-      if (!plate || plate->picture.planes.size() < 3) return absl::InternalError(field + ".plate is not connected");
+    case Screen::kCleanPlate: {
+      const Input* plate = in.Find(field + ".clean_plate");
+      if (!plate || plate->picture.planes.size() < 3)
+        return absl::InternalError(field + ".clean_plate is not connected");
       result.plate = &plate->picture;
       break;
     }

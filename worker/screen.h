@@ -19,7 +19,7 @@ struct ScreenColor {
 };
 
 // `screen` is the operator's field of that name: a measured box and a plate
-// are looked up at the ports "screen.sample" and "screen.plate" (or those of
+// are looked up at the ports "screen.sample" and "screen.clean_plate" (or those of
 // another `field`). Not set: GREEN.
 // Errors: INTERNAL a port is not connected.
 absl::StatusOr<ScreenColor> ResolveScreen(const Screen& screen, const Inputs& in, const std::string& field = "screen");

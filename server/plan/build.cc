@@ -63,13 +63,14 @@ class Builder {
   }
 
   // One input, as a worker needs it and as the recipe sees it.
-  void AddInput(const Source& source, int step, const std::string& port, int32_t frame, int offset) {
+  void AddInput(const Source& source, int step, const std::string& port, const std::string& keyed_port, int32_t frame,
+                int offset) {
     PlannedInput in;
     in.step = step;
     in.port = port;
     in.frame_offset = offset;
     in.name = source.name;
-    RecipeInput seen{step, port, offset, InputType::kResult, {}};
+    RecipeInput seen{step, keyed_port, offset, InputType::kResult, {}};
     switch (source.type) {
       case Source::kSegment: {
         const int task = TaskAt(source.index, frame);
@@ -166,15 +167,16 @@ class Builder {
     with_below_ = 0;
     const std::vector<int> offsets = s.window > 0 ? OffsetsOf(s, frame) : std::vector<int>();
     inputs_.reserve(1 + offsets.size() + s.sides.size());
-    AddInput(s.main, -1, kMain, frame, 0);
-    for (int offset : offsets) AddInput(s.main, -1, kMain, frame + offset, offset);
+    AddInput(s.main, -1, kMain, kMain, frame, 0);
+    for (int offset : offsets) AddInput(s.main, -1, kMain, kMain, frame + offset, offset);
     for (const SideInput& side : s.sides) {
       if (side.offset != 0 && std::find(offsets.begin(), offsets.end(), side.offset) == offsets.end()) continue;
       const std::optional<int32_t> at = side.at ? side.at(frame) : frame;
       if (!at) continue;
-      AddInput(side.source, side.step, side.port, *at, 0);
+      const std::string& keyed = side.keyed_port.empty() ? side.port : side.keyed_port;
+      AddInput(side.source, side.step, side.port, keyed, *at, 0);
       if (!side.windowed) continue;
-      for (int offset : offsets) AddInput(side.source, side.step, side.port, frame + offset, offset);
+      for (int offset : offsets) AddInput(side.source, side.step, side.port, keyed, frame + offset, offset);
     }
   }
 

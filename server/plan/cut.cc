@@ -209,9 +209,11 @@ class Cutter {
     for (const Port& port : ports) {
       if (port.box != nullptr) {
         const int32_t at = port.box->has_frame() ? port.box->frame() : stack_.frames().first();
-        segment->sides.push_back({index, port.path, Measure(port, *segment), [at](int32_t) { return at; }, false});
+        segment->sides.push_back(
+            {index, port.path, Measure(port, *segment), [at](int32_t) { return at; }, false, {}, 0, port.keyed_path});
       } else if (!port.name.empty() && !port.traits.motion()) {
-        segment->sides.push_back({index, port.path, Find(port.name), {}, port.traits.windowed()});
+        segment->sides.push_back(
+            {index, port.path, Find(port.name), {}, port.traits.windowed(), {}, 0, port.keyed_path});
       }
     }
     segment->steps.push_back(step);

@@ -46,6 +46,8 @@ struct SideInput {
   // the window or back: which picture, and how many frames away.
   Source moves = {};
   int offset = 0;
+  // The port as result keys call it, where that is another name.
+  std::string keyed_port = {};
 };
 
 struct Segment {

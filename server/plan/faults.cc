@@ -42,7 +42,7 @@ std::string KindsInWords(const google::protobuf::RepeatedField<int>& takes) {
 std::string KindAdvice(const google::protobuf::RepeatedField<int>& takes, Kind given) {
   if (given == STRAIGHT && Has(takes, PREMULTIPLIED)) return "add `premultiply`";
   if (given == PREMULTIPLIED && Has(takes, STRAIGHT)) return "add `unpremultiply`";
-  if (given == MATTE) return "a matte has no colour: start from a picture and put the matte in with `set_matte`";
+  if (given == MATTE) return "a matte has no colour: start from a picture and put the matte in with `attach_matte`";
   if (Has(takes, MATTE)) return "make a matte of it with a key, such as `color_difference`";
   return "use a plate or pass without alpha";
 }

@@ -17,7 +17,7 @@ Encoding DefaultEncoding(DeliverFile::FileType type) {
     case DeliverFile::EXR:
       return ENCODING_LINEAR;
     case DeliverFile::DPX:
-      return ENCODING_CINEON;
+      return ENCODING_PRINTING_DENSITY;
     default:
       return ENCODING_SRGB;
   }

@@ -70,7 +70,7 @@ void CheckScreen(const Place& at, const Screen& screen, Faults* faults) {
 // the step's own input, where the other screen is not to be seen.
 void CheckFullScreen(const Place& at, const char* field, const Screen& screen, bool own, Faults* faults) {
   const bool box = screen.from_case() == Screen::kSample;
-  if (screen.from_case() == Screen::kColor || screen.from_case() == Screen::kPlate || (box && own)) return;
+  if (screen.from_case() == Screen::kColor || screen.from_case() == Screen::kCleanPlate || (box && own)) return;
   const Place here = at.Field(field);
   const char* what = box ? "a box is measured in the step's own input" : "a hue alone is not enough";
   faults->Add(here.path, absl::StrCat(here.words, ": ", what, ", give ",

@@ -324,7 +324,7 @@ void MaskResolver::AddShapes(double frame, ResolvedMask* out) const {
 
 ResolvedMask MaskResolver::Resolve(int32_t frame) const {
   const double open = mask_.shutter().degrees() / 360;
-  const double opens = frame + (mask_.shutter().has_phase() ? mask_.shutter().phase() / 360 : -open / 2);
+  const double opens = frame + (mask_.shutter().has_opens() ? mask_.shutter().opens() / 360 : -open / 2);
   ResolvedMask out;
   if (open == 0 || !animated_) {
     AddShapes(frame, &out);

@@ -174,9 +174,8 @@ void PassCheck::Check(int index) {
   } else {
     const Operator* first = pass.step_size() > 0 ? OperatorOf(pass.step(0)) : nullptr;
     if (pass.step_size() == 0 || (first != nullptr && !first->traits.takes().empty())) {
-      faults_->Add(
-          at.path,
-          absl::StrCat(at.words, ": starts from nothing, give `from` or begin with a source such as `constant`"));
+      faults_->Add(at.path,
+                   absl::StrCat(at.words, ": starts from nothing, give `from` or begin with a source such as `flood`"));
       return;
     }
   }

@@ -76,18 +76,18 @@ void MatteChain(benchmark::State& state) {
           {{1, "with", MATTE}, {2, "mask", MATTE}});
 }
 void CompositeChain(benchmark::State& state) {
-  RunTask(state, OPAQUE, {"set_matte { matte: 'm' }", "premultiply {}", "merge { with: 'b' }"},
+  RunTask(state, OPAQUE, {"attach_matte { matte: 'm' }", "premultiply {}", "composite { with: 'b' }"},
           {{0, "matte", MATTE}, {2, "with", OPAQUE}});
 }
 void FillHolesTask(benchmark::State& state) { RunTask(state, MATTE, {"fill_holes {}"}, {}); }
 void PlateDifferenceTask(benchmark::State& state) {
-  RunTask(state, OPAQUE, {"plate_difference { plate: 'p' profile {} }"}, {{0, "plate", OPAQUE}});
+  RunTask(state, OPAQUE, {"plate_difference { clean_plate: 'p' profile {} }"}, {{0, "clean_plate", OPAQUE}});
 }
 void WrapLightTask(benchmark::State& state) {
   RunTask(state, PREMULTIPLIED, {"wrap_light { background: 'b' }"}, {{0, "background", OPAQUE}});
 }
 void ScaleTask(benchmark::State& state) { RunTask(state, PREMULTIPLIED, {"transform { scale { value: 0.9 } }"}, {}); }
-void TurnTask(benchmark::State& state) { RunTask(state, PREMULTIPLIED, {"transform { degrees { value: 7 } }"}, {}); }
+void TurnTask(benchmark::State& state) { RunTask(state, PREMULTIPLIED, {"transform { rotate { value: 7 } }"}, {}); }
 void GuidedTask(benchmark::State& state) { RunTask(state, MATTE, {"refine { guide: 'g' }"}, {{0, "guide", OPAQUE}}); }
 void LaplacianTask(benchmark::State& state) {
   RunTask(state, MATTE, {"refine { guide: 'g' laplacian: 50 }"}, {{0, "guide", OPAQUE}});
@@ -134,15 +134,15 @@ void CountMegapixels(benchmark::State& state) {
 void Unmixing(benchmark::State& state, const char* step) {
   const auto& drawn = KeyedFrame();
   OpTester tester(step);
-  tester.Main(drawn.plate).With("plate", drawn.clean).With("matte", drawn.alpha);
+  tester.Main(drawn.plate).With("clean_plate", drawn.clean).With("matte", drawn.alpha);
   for (auto _ : state) benchmark::DoNotOptimize(tester.Render().planes[0].row(0));
   CountMegapixels(state);
 }
 void ScreenPlateWhole(benchmark::State& state) { Unmixing(state, "screen_plate {}"); }
-void SureScreenWhole(benchmark::State& state) { Unmixing(state, "sure_screen { plate: 'p' }"); }
-void SureCoreWhole(benchmark::State& state) { Unmixing(state, "sure_core { plate: 'p' }"); }
-void UnmixWhole(benchmark::State& state) { Unmixing(state, "unmix { plate: 'p' }"); }
-void RecoverColorWhole(benchmark::State& state) { Unmixing(state, "recover_color { plate: 'p' matte: 'm' }"); }
+void SureScreenWhole(benchmark::State& state) { Unmixing(state, "sure_screen { clean_plate: 'p' }"); }
+void SureCoreWhole(benchmark::State& state) { Unmixing(state, "sure_core { clean_plate: 'p' }"); }
+void UnmixWhole(benchmark::State& state) { Unmixing(state, "unmix { clean_plate: 'p' }"); }
+void RecoverColorWhole(benchmark::State& state) { Unmixing(state, "recover_color { clean_plate: 'p' matte: 'm' }"); }
 void ChromaDetailWhole(benchmark::State& state) { Unmixing(state, "chroma_detail {}"); }
 
 // From the plate alone to colour under a matte.
@@ -150,10 +150,10 @@ void UnmixChain(benchmark::State& state) {
   const auto& drawn = KeyedFrame();
   for (auto _ : state) {
     const Picture clean = OpTester("screen_plate {}").Main(drawn.plate).Render();
-    const Picture matte = OpTester("unmix { plate: 'p' }").Main(drawn.plate).With("plate", clean).Render();
-    const Picture color = OpTester("recover_color { plate: 'p' matte: 'm' }")
+    const Picture matte = OpTester("unmix { clean_plate: 'p' }").Main(drawn.plate).With("clean_plate", clean).Render();
+    const Picture color = OpTester("recover_color { clean_plate: 'p' matte: 'm' }")
                               .Main(drawn.plate)
-                              .With("plate", clean)
+                              .With("clean_plate", clean)
                               .With("matte", matte)
                               .Render();
     benchmark::DoNotOptimize(color.planes[0].row(0));

@@ -16,9 +16,9 @@ Stack Parse(const std::string& text) {
 plate { name: "plate" } plate { name: "bg" } mask { name: "shape" }
 pass { name: "core" from: "plate" step { color_difference {} } }
 pass { name: "matte" from: "core" step { soften {} } }
-pass { name: "front" from: "plate" step { despill {} } step { set_matte { matte: "matte" } } step { premultiply {} } }
-pass { name: "over" from: "front" step { merge { with: "bg" } } }
-pass { name: "unused" from: "plate" step { set_matte { matte: "core" } } }
+pass { name: "front" from: "plate" step { despill {} } step { attach_matte { matte: "matte" } } step { premultiply {} } }
+pass { name: "over" from: "front" step { composite { with: "bg" } } }
+pass { name: "unused" from: "plate" step { attach_matte { matte: "core" } } }
 )" + text,
                                                             &stack));
   return stack;
@@ -35,23 +35,23 @@ TEST(PassesToReport, TheForegroundAndTheMattesThatItHasNotIn) {
 
 TEST(PassesToReport, AForegroundMergedAtOnceByItsMatte) {
   EXPECT_THAT(PassesToReport(Parse(R"(
-pass { name: "all" from: "plate" step { set_matte { matte: "matte" } } step { premultiply {} } step { merge { with: "bg" } } }
+pass { name: "all" from: "plate" step { attach_matte { matte: "matte" } } step { premultiply {} } step { composite { with: "bg" } } }
 deliver { name: "c" from: "all" } deliver { name: "m" from: "matte" })")),
               ElementsAre("matte"));
 }
 
 TEST(PassesToReport, RecoveredColourIsAForeground) {
   EXPECT_THAT(PassesToReport(Parse(R"(
-pass { name: "own" from: "plate" step { recover_color { plate: "plate" matte: "matte" } } step { premultiply {} } }
-pass { name: "comp" from: "own" step { merge { with: "bg" } } }
+pass { name: "own" from: "plate" step { recover_color { clean_plate: "plate" matte: "matte" } } step { premultiply {} } }
+pass { name: "comp" from: "own" step { composite { with: "bg" } } }
 deliver { name: "c" from: "comp" })")),
               ElementsAre("own"));
 }
 
 TEST(PassesToReport, ASolidWithAMatteIsNoForeground) {
   EXPECT_THAT(PassesToReport(Parse(R"(
-pass { name: "shadow" step { constant {} } step { set_matte { matte: "core" } } step { premultiply {} } }
-pass { name: "both" from: "front" step { merge { with: "shadow" } } }
+pass { name: "shadow" step { flood {} } step { attach_matte { matte: "core" } } step { premultiply {} } }
+pass { name: "both" from: "front" step { composite { with: "shadow" } } }
 deliver { name: "c" from: "both" })")),
               ElementsAre("front"));
 }

@@ -57,7 +57,8 @@ TEST(StartingStack, IsAStackWithComments) {
   EXPECT_EQ(stack.frames().last(), 1024);
   EXPECT_EQ(stack.plate(0).files(), "plates/a\"b.%04d.exr");
   EXPECT_FALSE(stack.plate(0).has_encoding());
-  EXPECT_THAT(PassesOf(stack), ElementsAre("bare", "matte", "clean", "grain", "inside", "front", "background", "comp"));
+  EXPECT_THAT(PassesOf(stack),
+              ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "front", "background", "comp"));
   EXPECT_EQ(stack.pass(0).step(0).screen_plate().screen().sample().width(), 72u);
   EXPECT_EQ(stack.pass(2).step(0).degrain().sample().y(), 24);
   EXPECT_TRUE(stack.pass(1).step(0).has_unmix());
@@ -86,7 +87,7 @@ TEST(StartingStack, LeavesOutWhatIsNotThere) {
   EXPECT_EQ(stack.plate(0).missing(), Plate::HOLD);
   EXPECT_EQ(stack.plate(1).name(), "background");
   EXPECT_EQ(stack.plate(1).files(), "bg/meadow.%04d.exr");
-  EXPECT_THAT(PassesOf(stack), ElementsAre("bare", "matte", "clean", "grain", "inside", "front", "comp"));
+  EXPECT_THAT(PassesOf(stack), ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "front", "comp"));
 }
 
 class PlateFilesTest : public ::testing::Test {

@@ -250,25 +250,25 @@ TEST_F(BadInput, WhatIsDoubtfulIsRemarkedOn) {
 name: "doubtful"
 frames { first: 1001 last: 1003 }
 plate { name: "plate" files: "plate.%04d.exr" frames { first: 1001 last: 1003 } }
-pass { name: "clean" from: "plate" step { degrain { window: 2 sample { x: 8 y: 30 width: 110 height: 80 } } } }
-pass { name: "key" from: "clean" step { color_difference { screen { sample { x: 4 y: 4 width: 32 height: 32 } } } } }
+pass { name: "degrained" from: "plate" step { degrain { window: 2 sample { x: 8 y: 30 width: 110 height: 80 } } } }
+pass { name: "key" from: "degrained" step { color_difference { screen { sample { x: 4 y: 4 width: 32 height: 32 } } } } }
 pass { name: "none" from: "key" step { levels { black { value: 5 } white { value: 6 } } } }
-pass { name: "front" from: "plate" step { extend_edges { core: "none" } } step { set_matte { matte: "key" } } }
+pass { name: "front" from: "plate" step { spread_color { core: "none" } } step { attach_matte { matte: "key" } } }
 deliver { name: "front" from: "front" files: "out/front.%04d.exr" }
 )");
   for (const char* round : {"first", "again"}) {
     const Finished f = studio_->Client({"submit", stack, "--watch"});
     EXPECT_EQ(f.exit_code, 0) << round << f.err;
-    EXPECT_SAYS(f.out, "beware: clean at 1001: the box 8,30,110,80 has texture in it: it is ");
+    EXPECT_SAYS(f.out, "beware: degrained at 1001: the box 8,30,110,80 has texture in it: it is ");
     EXPECT_SAYS(f.out,
-                "beware: clean at 1001: degrain with window 2 reads 5 frames, but there are only frames 1001-1003");
+                "beware: degrained at 1001: degrain with window 2 reads 5 frames, but there are only frames 1001-1003");
     EXPECT_SAYS(f.out, "beware: front at 1001-1003: the core is nowhere solid (0.95 or more, 1 px inside its edge)");
     EXPECT_EQ(f.out.find("beware: key"), std::string::npos) << f.out;
   }
   const Finished look =
       studio_->Client({"look", stack, "front", "--frame", "1002", "-o", studio_->file("doubtful.png")});
   EXPECT_EQ(look.exit_code, 0) << look.err;
-  EXPECT_SAYS(look.err, "beware: clean at 1001: the box 8,30,110,80 has texture in it: it is ");
+  EXPECT_SAYS(look.err, "beware: degrained at 1001: the box 8,30,110,80 has texture in it: it is ");
   EXPECT_SAYS(look.err, "beware: front at 1002: the core is nowhere solid");
 }
 

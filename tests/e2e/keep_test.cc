@@ -33,18 +33,19 @@ TEST_F(Keeping, WhyNamesTheFirstThingThatDiffers) {
   EXPECT_EQ(Say({"why", stack_, "final", "--frame", "1003", "--set", "edge.levels.white=0.79"}),
             "edge at 1003: levels.white 0.9 -> 0.79\n")
       << "named where it began";
-  EXPECT_EQ(Say({"why", stack_, "clean", "--frame", "1002", "--set", "clean.degrain.window=2"}),
-            "clean at 1002: degrain.window 1 -> 2\n");
+  EXPECT_EQ(Say({"why", stack_, "degrained", "--frame", "1002", "--set", "degrained.degrain.window=2"}),
+            "degrained at 1002: degrain.window 1 -> 2\n");
   // The submission that the next answer compares with.
   studio_.Submit(stack_, {"edge.levels.white=0.79"});
   EXPECT_EQ(Say({"why", stack_, "edge", "--frame", "1003"}),
             "edge at 1003: levels.white 0.79 -> 0.9; rendered before like this: would be reused\n");
 
   studio_.DrawPlate(1004, 0.5f);
-  const std::string why = Say({"why", stack_, "clean", "--set", "edge.levels.white=0.79"});
-  EXPECT_NE(why.find("clean at 1001-1002, 1006: nothing changed: would be reused\n"), std::string::npos) << why;
-  EXPECT_NE(why.find("clean at 1003, 1005: plate \"plate\" frame 1004 has other content\n"), std::string::npos) << why;
-  EXPECT_NE(why.find("clean at 1004: plate \"plate\" has other content\n"), std::string::npos) << why;
+  const std::string why = Say({"why", stack_, "degrained", "--set", "edge.levels.white=0.79"});
+  EXPECT_NE(why.find("degrained at 1001-1002, 1006: nothing changed: would be reused\n"), std::string::npos) << why;
+  EXPECT_NE(why.find("degrained at 1003, 1005: plate \"plate\" frame 1004 has other content\n"), std::string::npos)
+      << why;
+  EXPECT_NE(why.find("degrained at 1004: plate \"plate\" has other content\n"), std::string::npos) << why;
 
   const Finished unknown = studio_.Client({"why", stack_, "boots"});
   EXPECT_EQ(unknown.exit_code, 1);
@@ -85,7 +86,7 @@ TEST_F(Keeping, InvalidationsAreSaidAndReachAsFarAsAsked) {
 
   Say({"invalidate", stack_, "--all"});
   p = studio_.Submit(stack_);
-  EXPECT_GE(OfPass(p, "clean").rendered, static_cast<uint64_t>(kFrames));
+  EXPECT_GE(OfPass(p, "degrained").rendered, static_cast<uint64_t>(kFrames));
   EXPECT_EQ(OfPass(p, "deliver comp").rendered, 0u) << "a file of the same pixels is the same file";
 }
 
@@ -99,7 +100,7 @@ TEST_F(Keeping, WhatAWorkerMadeIsRenderedAnew) {
   studio_.KillDaemon();
   studio_.Start();
   const JobProgress p = studio_.Submit(stack_);
-  for (const char* pass : {"clean", "core", "edge", "matte", "front", "warm", "final", "deliver comp"}) {
+  for (const char* pass : {"degrained", "core", "edge", "matte", "front", "warm", "final", "deliver comp"}) {
     EXPECT_GE(OfPass(p, pass).rendered, static_cast<uint64_t>(kFrames)) << pass;
   }
   EXPECT_EQ(Differences(WithoutKeys(studio_.Fetch("after")), WithoutKeys(before)), "");
@@ -110,7 +111,7 @@ TEST_F(Keeping, CacheSaysWhatIsHeldAndWhatReuseSaved) {
   studio_.Submit(stack_);
   const std::string table = Say({"cache", "--stack", "small"});
   EXPECT_NE(table.find("saved so far"), std::string::npos) << table;
-  EXPECT_NE(table.find("\nclean"), std::string::npos) << table;
+  EXPECT_NE(table.find("\ndegrained"), std::string::npos) << table;
   EXPECT_NE(Say({"--json", "cache", "--stack", "small"}).find("\"seconds_saved\""), std::string::npos);
   EXPECT_NE(Say({"cache", "--stack", "nobody"}).find("nothing of a stack \"nobody\" is held"), std::string::npos);
 }
@@ -142,7 +143,7 @@ TEST_F(Keeping, VerifyFindsDamageWhichIsThenRenderedAgain) {
 TEST_F(Keeping, ABackupOpensElsewhere) {
   const Files before = studio_.Fetch("before");
   const std::string copy = studio_.file("monday");
-  const std::string job = studio_.SubmitOnly(stack_, {"clean.degrain.window=2"});
+  const std::string job = studio_.SubmitOnly(stack_, {"degrained.degrain.window=2"});
   EXPECT_NE(Say({"cache", "backup", copy}).find("selvaged --state " + copy), std::string::npos);
   EXPECT_EQ(studio_.Client({"cache", "backup", copy}).exit_code, 1) << "never over something";
   EXPECT_EQ(studio_.WatchToEnd(job).state(), JOB_DONE) << "work goes on meanwhile";
@@ -221,7 +222,7 @@ TEST(SmallCache, PreRendersStayAcrossARestartWhateverComes) {
   constexpr int kShot = 12, kWidth = 1280, kHeight = 720;
   Studio studio(kShot, kWidth, kHeight);
   std::string text = SmallStack(kShot);
-  const std::string clean = "name: \"clean\" from: \"plate\"";
+  const std::string clean = "name: \"degrained\" from: \"plate\"";
   ASSERT_NE(text.find(clean), std::string::npos);
   text.replace(text.find(clean), clean.size(), clean + " keep: ALWAYS");
   const std::string stack = studio.WriteStack("small.stack", text);
@@ -235,9 +236,9 @@ TEST(SmallCache, PreRendersStayAcrossARestartWhateverComes) {
   other.replace(other.find(" keep: ALWAYS"), 13, "");
   const std::string filler = studio.WriteStack("other.stack", other);
   for (const char* stops : {"1", "2"})
-    studio.Submit(filler, {absl::StrCat("warm.grade.stops@1006=", stops), "clean.degrain.window=2"});
-  const Finished why = studio.Client({"why", stack, "clean", "--set", "frames.last=1003"});
-  EXPECT_EQ(why.out, "clean at 1001-1003: nothing changed: would be reused\n");
+    studio.Submit(filler, {absl::StrCat("warm.grade.stops@1006=", stops), "degrained.degrain.window=2"});
+  const Finished why = studio.Client({"why", stack, "degrained", "--set", "frames.last=1003"});
+  EXPECT_EQ(why.out, "degrained at 1001-1003: nothing changed: would be reused\n");
 }
 
 }  // namespace

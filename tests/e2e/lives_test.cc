@@ -67,7 +67,7 @@ TEST(Lives, KilledAtAnyMomentNothingAcknowledgedIsLostAndNoPixelIsWrong) {
     for (int act = up_to(2); act >= 0; --act) {
       switch (up_to(3)) {
         case 0: {
-          const Finished f = studio.Client({"--json", "invalidate", stack, up_to(1) ? "core" : "clean"}, 20);
+          const Finished f = studio.Client({"--json", "invalidate", stack, up_to(1) ? "core" : "degrained"}, 20);
           invalidations += f.exit_code == 0;
           break;
         }

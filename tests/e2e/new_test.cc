@@ -121,7 +121,7 @@ TEST_P(NewOnScene, BeatsTheBestSingleKey) {
       std::string(coded ? "png" : "exr") + "\" }\n";
   for (const char* balance : {"0", "0.5", "1"}) {
     absl::StrAppend(&rivals, "pass { name: \"key", balance, "\" from: \"plate\" step { color_difference { screen { ",
-                    SampleIn(text), " } balance { value: ", balance, " } } } }\ndeliver { name: \"key", balance,
+                    SampleIn(text), " } larger_weight { value: ", balance, " } } } }\ndeliver { name: \"key", balance,
                     "\" from: \"key", balance, "\" files: \"out/key_", balance, ".%04d.exr\" }\n");
   }
   studio.Submit(studio.WriteStack("single.stack", rivals));
@@ -130,7 +130,7 @@ TEST_P(NewOnScene, BeatsTheBestSingleKey) {
     const double rival =
         Shots(studio.file(absl::StrCat("rivals/key", balance, "/key_", balance)), studio.file("shot/alpha"), kFrames)
             .BestError();
-    EXPECT_LT(error, rival) << "balance " << balance;
+    EXPECT_LT(error, rival) << "larger_weight " << balance;
   }
 }
 
@@ -240,7 +240,8 @@ TEST_F(NewBadInput, FilesAndWords) {
   EXPECT_SAYS(Says("none.%04d.exr", {}), "--frames 1001-1048");
   EXPECT_SAYS(Says("none.%04d.exr", {"--frames", "1001-1003"}), "none.1001.exr");
   EXPECT_SAYS(Says("plate.*.exr", {}), "write %04d");
-  EXPECT_SAYS(Says("plate.1001.exr", {"--encoding", "log"}), "allowed are linear, srgb, bt709, cineon, acescct");
+  EXPECT_SAYS(Says("plate.1001.exr", {"--encoding", "log"}),
+              "allowed are linear, srgb, bt709, printing_density, acescct");
 }
 
 TEST_F(NewBadInput, TheEncodingIsThatOfTheFilesUnlessItIsSaid) {

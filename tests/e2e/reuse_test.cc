@@ -77,7 +77,7 @@ TEST_F(Reuse, PlateReplacedOnDiskIsNeverShownStale) {
   const auto before = studio_.Fetch("before");
   studio_.DrawPlate(1004, 0.5f);
   const JobProgress p = studio_.Submit(stack_);
-  EXPECT_EQ(OfPass(p, "clean").rendered, 3u) << "frames 1003 to 1005 see frame 1004";
+  EXPECT_EQ(OfPass(p, "degrained").rendered, 3u) << "frames 1003 to 1005 see frame 1004";
   const auto after = studio_.Fetch("after");
   EXPECT_NE(after.at("comp/comp.1004.exr"), before.at("comp/comp.1004.exr"));
   EXPECT_EQ(after.at("comp/comp.1001.exr"), before.at("comp/comp.1001.exr"));

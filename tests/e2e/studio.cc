@@ -207,17 +207,17 @@ mask {
   }
 }
 pass {
-  name: "clean" from: "plate"
+  name: "degrained" from: "plate"
   step { degrain { window: 1 sample { x: 4 y: 4 width: 48 height: 48 } } }
 }
 pass {
-  name: "core" from: "clean"
+  name: "core" from: "degrained"
   step { color_difference { screen { sample { x: 4 y: 4 width: 32 height: 32 } } } }
   step { levels { black { value: 0.2 } white { value: 0.6 } } }
   step { choke { pixels { value: 1.5 } } }
 }
 pass {
-  name: "edge" from: "clean"
+  name: "edge" from: "degrained"
   step { color_difference { screen { sample { x: 4 y: 4 width: 32 height: 32 } } } }
   step { levels { black { value: 0.05 } white { value: 0.9 } } }
   step { within { mask: "lower" } }
@@ -226,14 +226,14 @@ pass { name: "matte" from: "core" step { combine { with: "edge" rule: MAX } } st
 pass {
   name: "front" from: "plate"
   step { despill { screen { hue: GREEN } limit: AVERAGE restore: NEUTRAL } }
-  step { set_matte { matte: "matte" } }
+  step { attach_matte { matte: "matte" } }
 }
 pass {
   name: "warm" from: "front"
   step { grade { stops { at { frame: 1001 value: 0 } at { frame: 1003 value: 0 } at { frame: %d value: 0.5 } } } }
   step { premultiply {} }
 }
-pass { name: "final" from: "warm" step { merge { with: "meadow" rule: OVER } } }
+pass { name: "final" from: "warm" step { composite { with: "meadow" rule: OVER } } }
 deliver { name: "comp" from: "final" files: "out/comp.%%04d.exr" layer { name: "core" from: "core" } }
 deliver { name: "matte" from: "matte" files: "out/matte.%%04d.exr" }
 )",

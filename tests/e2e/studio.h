@@ -66,7 +66,7 @@ class Studio {
 };
 
 // A stack of seven passes over the studio's plate: degrain, key, mask, despill,
-// grade, merge; deliverables "comp" (EXR) and "matte" (EXR).
+// grade, composite; deliverables "comp" (EXR) and "matte" (EXR).
 std::string SmallStack(int frames);
 
 struct Counts {

@@ -60,9 +60,9 @@ class Mutator {
           break;
         case 5:
           SwapWord(&text, "abcdefghijklmnopqrstuvwxyz_",
-                   {"core",    "clean", "feet",  "body",   "final",  "boots",       "plate",    "meadow",
-                    "a",       "k",     "p",     "levels", "merge",  "premultiply", "constant", "soften",
-                    "degrain", "patch", "value", "at",     "sample", "color"});
+                   {"core",    "clean", "feet",  "body",   "final",     "boots",       "plate", "meadow",
+                    "a",       "k",     "p",     "levels", "composite", "premultiply", "flood", "soften",
+                    "degrain", "patch", "value", "at",     "sample",    "color"});
           break;
         default:
           text.resize(Below(text.size()) + 1);

@@ -37,7 +37,7 @@ float MatteOf(const std::string& step, const Rgb& c) { return MatteOf(step, c.r,
 TEST(ChromaRange, KeepsTheLawsOfAllOperators) {
   OpTester("chroma_range {}").CheckLaws();
   OpTester("chroma_range { screen { hue: BLUE } soft_angle { value: 0 } }").CheckLaws();
-  OpTester("chroma_range { screen { plate: 'clean' } angle { value: 10 } }").CheckLaws();
+  OpTester("chroma_range { screen { clean_plate: 'clean' } angle { value: 10 } }").CheckLaws();
 }
 
 TEST(ChromaRange, FallsOffWithTheAngleOnBothSides) {

@@ -38,10 +38,10 @@ float MatteOf(const std::string& step, float r, float g, float b) {
 
 TEST(ColorDifference, KeepsTheLawsOfAllOperators) {
   OpTester("color_difference {}").CheckLaws();
-  OpTester("color_difference { screen { hue: BLUE } balance { value: 0.3 } gain { value: 1.7 } }").CheckLaws();
+  OpTester("color_difference { screen { hue: BLUE } larger_weight { value: 0.3 } amount { value: 1.7 } }").CheckLaws();
   OpTester("color_difference { screen { sample { x: 2 y: 5 width: 9 height: 9 } } axis: GENERAL }").CheckLaws();
-  OpTester("color_difference { screen { plate: 'clean' } }").CheckLaws();
-  OpTester("color_difference { screen { plate: 'clean' } axis: CHANNEL }").CheckLaws();
+  OpTester("color_difference { screen { clean_plate: 'clean' } }").CheckLaws();
+  OpTester("color_difference { screen { clean_plate: 'clean' } axis: CHANNEL }").CheckLaws();
 }
 
 TEST(ColorDifference, IsTheFormula) {
@@ -59,13 +59,13 @@ TEST(ColorDifference, IsTheFormula) {
 TEST(ColorDifference, BalanceWeighsTheOtherTwoChannels) {
   // Screen (0, 1, 0): t = G - limit; limit between min 0.1 and max 0.3.
   for (const auto& [balance, t] : {std::pair{"1", 0.3}, {"0.5", 0.4}, {"0", 0.5}, {"0.25", 0.45}}) {
-    const std::string step = std::string("color_difference { balance { value: ") + balance + " } }";
-    EXPECT_NEAR(MatteOf(step, 0.3f, 0.6f, 0.1f), 1 - t, 1e-6) << balance;
+    const std::string step = std::string("color_difference { larger_weight { value: ") + larger_weight + " } }";
+    EXPECT_NEAR(MatteOf(step, 0.3f, 0.6f, 0.1f), 1 - t, 1e-6) << larger_weight;
   }
 }
 
 TEST(ColorDifference, GainMultipliesTheScreenAmount) {
-  EXPECT_NEAR(MatteOf("color_difference { gain { value: 2 } }", 0.1f, 0.4f, 0.1f), 1 - 0.6, 1e-6);
+  EXPECT_NEAR(MatteOf("color_difference { amount { value: 2 } }", 0.1f, 0.4f, 0.1f), 1 - 0.6, 1e-6);
 }
 
 TEST(ColorDifference, YellowGreenScreenGivesAUsableSignal) {
@@ -92,7 +92,8 @@ TEST(ColorDifference, GreenAndBlueAreSymmetricToTheBit) {
   const Picture picture = RandomColors(3);
   Picture swapped = picture;
   std::swap(swapped.planes[1], swapped.planes[2]);
-  for (const std::string rest : {"", "axis: GENERAL", "balance { value: 0.37 }", "axis: CHANNEL gain { value: 1.3 }"}) {
+  for (const std::string rest :
+       {"", "axis: GENERAL", "larger_weight { value: 0.37 }", "axis: CHANNEL gain { value: 1.3 }"}) {
     const Picture green = OpTester("color_difference { screen { hue: GREEN } " + rest + " }").Main(picture).Render();
     const Picture blue = OpTester("color_difference { screen { hue: BLUE } " + rest + " }").Main(swapped).Render();
     EXPECT_TRUE(SameBits(green, blue)) << rest;
@@ -147,9 +148,9 @@ TEST(ColorDifference, CleanPlateOfOneColourKeysLikeThatColour) {
   const std::string color = "screen { color { r: 0.125 g: 0.75 b: 0.25 } }";
   for (const std::string axis : {"GENERAL", "CHANNEL"}) {
     const Picture a = OpTester("color_difference { axis: " + axis + " " + color + " }").Main(picture).Render();
-    const Picture b = OpTester("color_difference { axis: " + axis + " screen { plate: 'clean' } }")
+    const Picture b = OpTester("color_difference { axis: " + axis + " screen { clean_plate: 'clean' } }")
                           .Main(picture)
-                          .With("screen.plate", Solid(0.125f, 0.75f, 0.25f))
+                          .With("screen.clean_plate", Solid(0.125f, 0.75f, 0.25f))
                           .Render();
     for (int y = 0; y < kRect.y1; ++y) {
       for (int x = 0; x < kRect.x1; ++x) ASSERT_NEAR(a.planes[0].at(x, y), b.planes[0].at(x, y), 1e-6);
@@ -170,17 +171,19 @@ TEST(ColorDifference, CleanPlateTakesTheUnevennessOut) {
       }
     }
   }
-  const Picture out =
-      OpTester("color_difference { screen { plate: 'clean' } }").Main(mixed).With("screen.plate", screen).Render();
+  const Picture out = OpTester("color_difference { screen { clean_plate: 'clean' } }")
+                          .Main(mixed)
+                          .With("screen.clean_plate", screen)
+                          .Render();
   for (int y = 0; y < kRect.y1; ++y) {
     for (int x = 0; x < kRect.x1; ++x) ASSERT_NEAR(out.planes[0].at(x, y), 0.25, 1e-5);
   }
 }
 
 TEST(ColorDifference, BlackCleanPlateIsForeground) {
-  const Picture out = OpTester("color_difference { screen { plate: 'clean' } }")
+  const Picture out = OpTester("color_difference { screen { clean_plate: 'clean' } }")
                           .Main(RandomColors(6))
-                          .With("screen.plate", Solid(0, 0, 0))
+                          .With("screen.clean_plate", Solid(0, 0, 0))
                           .Render();
   for (int y = 0; y < kRect.y1; ++y) {
     for (int x = 0; x < kRect.x1; ++x) ASSERT_EQ(out.planes[0].at(x, y), 1);

@@ -178,7 +178,7 @@ TEST(DeliverDpx, WordsAreFilledMethodA) {
     light.push_back(static_cast<float>((std::pow(10, (code - 685) / 300.0) - black) / (1 - black)));
   light.push_back(1);
   const std::string bytes =
-      Delivered(Params(DeliverFile::DPX, ENCODING_CINEON), {MakeInput("in", Solid(OPAQUE, kFormat, light))});
+      Delivered(Params(DeliverFile::DPX, ENCODING_PRINTING_DENSITY), {MakeInput("in", Solid(OPAQUE, kFormat, light))});
   ASSERT_EQ(bytes.size(), 2048u + 64 * 40 * 4);
   EXPECT_EQ(bytes.substr(2048, 4), "\xAB\x45\xF6\xF4");
   EXPECT_EQ(bytes.substr(0, 4), "SDPX");
@@ -198,8 +198,8 @@ TEST(DeliverDpx, ColourIsOverBlackAndAMatteOnAllChannels) {
       "dpx", Delivered(Params(DeliverFile::DPX), {MakeInput("in", Solid(STRAIGHT, kFormat, {1, 0.5f, 0, 0.5f}))}));
   EXPECT_NEAR(color.At(1, 1, 0) * 1023, 512, 0.6);
   EXPECT_NEAR(color.At(1, 1, 1) * 1023, 256, 0.6);
-  const ReadBack matte(
-      "dpx", Delivered(Params(DeliverFile::DPX, ENCODING_CINEON), {MakeInput("in", Solid(MATTE, kFormat, {0.25f}))}));
+  const ReadBack matte("dpx", Delivered(Params(DeliverFile::DPX, ENCODING_PRINTING_DENSITY),
+                                        {MakeInput("in", Solid(MATTE, kFormat, {0.25f}))}));
   for (int c = 0; c < 3; ++c) EXPECT_NEAR(matte.At(1, 1, c) * 1023, 256, 0.6);
 }
 

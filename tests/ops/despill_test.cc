@@ -33,7 +33,9 @@ double Luminance(const Picture& p) {
 TEST(Despill, KeepsTheLawsOfAllOperators) {
   OpTester("despill {}").CheckLaws();
   OpTester("despill { screen { hue: BLUE } limit: LARGER restore: NEUTRAL }").CheckLaws();
-  OpTester("despill { screen { plate: 'clean' } limit: WEIGHTED balance { value: 0.3 } restore: COLOR protect: 'p' }")
+  OpTester(
+      "despill { screen { clean_plate: 'clean' } limit: WEIGHTED larger_weight { value: 0.3 } restore: COLOR protect: "
+      "'p' }")
       .CheckLaws();
   OpTester("despill { restore: BACKGROUND background: 'bg' amount_to_alpha: true }").CheckLaws();
 }
@@ -44,7 +46,7 @@ TEST(Despill, EachLimitIsItsFormula) {
   ExpectColor(OpTester("despill {}").Main(in).Render(), 0.2, 0.3, 0.4);
   ExpectColor(OpTester("despill { limit: LARGER }").Main(in).Render(), 0.2, 0.4, 0.4);
   ExpectColor(OpTester("despill { limit: SMALLER }").Main(in).Render(), 0.2, 0.2, 0.4);
-  ExpectColor(OpTester("despill { limit: WEIGHTED balance { value: 0.75 } }").Main(in).Render(), 0.2, 0.35, 0.4);
+  ExpectColor(OpTester("despill { limit: WEIGHTED larger_weight { value: 0.75 } }").Main(in).Render(), 0.2, 0.35, 0.4);
   ExpectColor(OpTester("despill { allow { value: 1.5 } }").Main(in).Render(), 0.2, 0.45, 0.4);
   ExpectColor(OpTester("despill { amount { value: 0.5 } }").Main(in).Render(), 0.2, 0.55, 0.4);
   ExpectColor(OpTester("despill { screen { hue: BLUE } limit: LARGER }").Main(Solid(0.2f, 0.4f, 0.8f)).Render(), 0.2,
@@ -57,7 +59,7 @@ TEST(Despill, EachLimitIsItsFormula) {
 
 TEST(Despill, NeutralStaysNeutralToTheBit) {
   for (const char* rest :
-       {"", "limit: LARGER", "limit: SMALLER", "limit: WEIGHTED balance { value: 0.3 }", "allow { value: 1.3 }",
+       {"", "limit: LARGER", "limit: SMALLER", "limit: WEIGHTED larger_weight { value: 0.3 }", "allow { value: 1.3 }",
         "restore: NEUTRAL", "restore: COLOR restore_color { r: 1 g: 0 b: 0 }"}) {
     for (float v : {0.0f, 0.1f, 0.37f, 1.0f, 7.3f}) {
       const Picture in = Solid(v, v, v);
@@ -131,7 +133,7 @@ TEST(Despill, CleanPlateChoosesTheChannelPixelByPixel) {
   const Picture in = MakePicture(STRAIGHT, kRect);
   const std::string rest = " limit: SMALLER restore: NEUTRAL }";
   const Picture out =
-      OpTester("despill { screen { plate: 'clean' }" + rest).Main(in).With("screen.plate", plate).Render();
+      OpTester("despill { screen { clean_plate: 'clean' }" + rest).Main(in).With("screen.clean_plate", plate).Render();
   const char* colors[] = {"r: 1 g: 0 b: 0", "r: 0 g: 1 b: 0", "r: 0 g: 0 b: 1"};
   for (int c = 0; c < 3; ++c) {
     const Picture one =

@@ -28,7 +28,7 @@ Picture Blobs(uint64_t seed) {
 
 TEST(DropSpecks, KeepsTheLawsOfAllOperators) {
   OpTester("drop_specks {}").CheckLaws();
-  OpTester("drop_specks { area { value: 1e6 } above { value: 0.4 } soft { value: 3 } }").CheckLaws();
+  OpTester("drop_specks { area { value: 1e6 } above { value: 0.4 } sigma { value: 3 } }").CheckLaws();
 }
 
 TEST(DropSpecks, EqualsOpenCvsComponents) {
@@ -42,7 +42,7 @@ TEST(DropSpecks, EqualsOpenCvsComponents) {
     cv::connectedComponentsWithStats(bitmap, labels, stats, centroids, 8, CV_32S);
     for (double area : {1.0, 12.0, 300.0}) {
       const Picture out =
-          OpTester(absl::StrCat("drop_specks { area { value: ", area, " } above { value: 0.1 } soft { value: 0 } }"))
+          OpTester(absl::StrCat("drop_specks { area { value: ", area, " } above { value: 0.1 } sigma { value: 0 } }"))
               .Main(in)
               .Render();
       int dropped = 0;
@@ -66,7 +66,7 @@ TEST(DropSpecks, RimTakesTheHazeAroundAway) {
   Picture in = MakeConstant(MATTE, {0, 0, 41, 41}, 0.015f);
   in.planes[0].constant.reset();
   in.planes[0].at(20, 20) = 0.5f;
-  const Plane out = OpTester("drop_specks { soft { value: 1.5 } }").Main(in).Render().planes[0];
+  const Plane out = OpTester("drop_specks { sigma { value: 1.5 } }").Main(in).Render().planes[0];
   EXPECT_EQ(out.at(20, 20), 0.0f);
   for (int x = 21; x < 26; ++x) {
     EXPECT_LT(out.at(x, 20), 0.015f);

@@ -6,7 +6,7 @@
 namespace selvage {
 namespace {
 
-const char* const kEncodings[] = {"ENCODING_LINEAR", "ENCODING_SRGB", "ENCODING_BT709", "ENCODING_CINEON",
+const char* const kEncodings[] = {"ENCODING_LINEAR", "ENCODING_SRGB", "ENCODING_BT709", "ENCODING_PRINTING_DENSITY",
                                   "ENCODING_ACESCCT"};
 
 TEST(Encode, LawsOfAllOperatorsHold) {

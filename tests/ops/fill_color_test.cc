@@ -21,7 +21,7 @@ TEST(FillColor, KeepsTheLawsOfAllOperators) {
   OpTester("fill_color { color { r: 0.4 g: 0.2 b: 0.1 } amount { value: 0.7 } keep_luminance { value: 0.5 } }")
       .CheckLaws();
   OpTester("fill_color { sample { x: 1 y: 4 width: 3 height: 3 } mask: 'm' }").CheckLaws();
-  OpTester("fill_color { core: 'core' radius { value: 3 } keep_luminance { value: 1 } }").CheckLaws();
+  OpTester("fill_color { core: 'core' sigma { value: 3 } keep_luminance { value: 1 } }").CheckLaws();
 }
 
 TEST(FillColor, PutsTheColourInAndKeepsAlpha) {
@@ -100,7 +100,7 @@ Scene LeftCore() {
 TEST(FillColor, LocalMeanOfTheCoreReachesOutAndStopsWhereThereIsNone) {
   const Scene s = LeftCore();
   const Picture out =
-      OpTester("fill_color { core: 'core' radius { value: 4 } }").Main(s.color).With("core", s.core).Render();
+      OpTester("fill_color { core: 'core' sigma { value: 4 } }").Main(s.color).With("core", s.core).Render();
   for (int x : {0, 10, 19, 20, 25, 30}) {
     EXPECT_NEAR(out.planes[0].at(x, 20), 0.6, 1e-5) << x;
     EXPECT_NEAR(out.planes[1].at(x, 20), 0.2, 1e-5) << x;

@@ -51,8 +51,8 @@ Plane Expected(const Plane& in, double area, float below) {
 
 TEST(FillHoles, KeepsTheLawsOfAllOperators) {
   OpTester("fill_holes {}").CheckLaws();
-  OpTester("fill_holes { area { value: 1e6 } below { value: 0.6 } soft { value: 3 } }").CheckLaws();
-  OpTester("fill_holes { soft { value: 0 } }").Window({0, 0, 1, 40}).CheckLaws();
+  OpTester("fill_holes { area { value: 1e6 } below { value: 0.6 } sigma { value: 3 } }").CheckLaws();
+  OpTester("fill_holes { sigma { value: 0 } }").Window({0, 0, 1, 40}).CheckLaws();
 }
 
 TEST(FillHoles, EqualsOpenCvsComponents) {
@@ -60,7 +60,7 @@ TEST(FillHoles, EqualsOpenCvsComponents) {
     const Picture in = Blobs(seed, 0.7);
     for (double area : {1.0, 12.0, 300.0}) {
       const Picture out =
-          OpTester(absl::StrCat("fill_holes { area { value: ", area, " } below { value: 0.5 } soft { value: 0 } }"))
+          OpTester(absl::StrCat("fill_holes { area { value: ", area, " } below { value: 0.5 } sigma { value: 0 } }"))
               .Main(in)
               .Render();
       Picture expected;
@@ -79,7 +79,7 @@ TEST(FillHoles, RimFallsOffWithTheDistance) {
   Picture in = MakeConstant(MATTE, {0, 0, 41, 41}, 0.96f);
   in.planes[0].constant.reset();
   in.planes[0].at(20, 20) = 0.2f;
-  const Plane out = OpTester("fill_holes { soft { value: 2 } }").Main(in).Render().planes[0];
+  const Plane out = OpTester("fill_holes { sigma { value: 2 } }").Main(in).Render().planes[0];
   EXPECT_EQ(out.at(20, 20), 1.0f);
   for (int x = 21; x < 28; ++x) {
     const double share = (out.at(x, 20) - 0.96) / 0.04;

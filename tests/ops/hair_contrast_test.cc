@@ -25,7 +25,7 @@ Picture WeightedSum(const Picture& color, float wr, float wg, float wb) {
 TEST(HairContrast, KeepsTheLawsOfAllOperators) {
   OpTester("hair_contrast {}").CheckLaws();
   OpTester(
-      "hair_contrast { degrees { value: 40 } weights { r: -1 g: 2 b: 0.3 } black { value: 0.2 }"
+      "hair_contrast { rotate { value: 40 } weights { r: -1 g: 2 b: 0.3 } black { value: 0.2 }"
       " white { value: 0.7 } gamma { value: 1.4 } invert: true }")
       .CheckLaws();
   OpTester("hair_contrast { black { value: 0.3 } white { value: 0.3 } }").CheckLaws();
@@ -36,10 +36,10 @@ TEST(HairContrast, IsHueRotateThenWeightsThenLevelsToTheBit) {
   const Picture in = MakePicture(OPAQUE, kRect);
   const char* levels = "black { value: 0.12 } white { value: 0.44 } gamma { value: 0.8 } invert: true";
   ForEverySimdTarget([&] {
-    const Picture turned = OpTester("hue_rotate { degrees { value: -35 } }").Main(in).Render();
+    const Picture turned = OpTester("hue_rotate { rotate { value: -35 } }").Main(in).Render();
     const Picture matte = WeightedSum(turned, 0.9f, -0.4f, 0.5f);
     EXPECT_TRUE(
-        SameBits(OpTester(std::string("hair_contrast { degrees { value: -35 } weights { r: 0.9 g: -0.4 b: 0.5 } ") +
+        SameBits(OpTester(std::string("hair_contrast { rotate { value: -35 } weights { r: 0.9 g: -0.4 b: 0.5 } ") +
                           levels + " }")
                      .Main(in)
                      .Render(),

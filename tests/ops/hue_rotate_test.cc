@@ -13,19 +13,19 @@ std::vector<float> Rotated(std::vector<float> rgb, double degrees) {
   in.kind = OPAQUE;
   rgb.push_back(1);
   for (float v : rgb) in.planes.push_back(Plane::Filled({0, 0, 2, 2}, v));
-  const Picture out = OpTester(absl::StrCat("hue_rotate { degrees { value: ", degrees, " } }")).Main(in).Render();
+  const Picture out = OpTester(absl::StrCat("hue_rotate { rotate { value: ", degrees, " } }")).Main(in).Render();
   return {out.planes[0].at(1, 1), out.planes[1].at(1, 1), out.planes[2].at(1, 1)};
 }
 
 TEST(HueRotate, LawsOfAllOperatorsHold) {
-  OpTester("hue_rotate { degrees { value: 77 } }").CheckLaws();
+  OpTester("hue_rotate { rotate { value: 77 } }").CheckLaws();
   OpTester("hue_rotate {}").CheckLaws();
 }
 
 TEST(HueRotate, NoTurnAndFullTurnsAreTheIdentity) {
   OpTester("hue_rotate {}").CheckIdentity();
-  OpTester("hue_rotate { degrees { value: 360 } }").CheckIdentity();
-  OpTester("hue_rotate { degrees { value: -360 } }").CheckIdentity();
+  OpTester("hue_rotate { rotate { value: 360 } }").CheckIdentity();
+  OpTester("hue_rotate { rotate { value: -360 } }").CheckIdentity();
 }
 
 TEST(HueRotate, GreysStayToTheBit) {

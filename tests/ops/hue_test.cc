@@ -25,15 +25,15 @@ Picture Permuted(const Picture& in) {
 }
 
 Picture Turned(const Picture& in, double degrees) {
-  return OpTester(absl::StrCat("hue_rotate { degrees { value: ", degrees, " } }")).Main(in).Render();
+  return OpTester(absl::StrCat("hue_rotate { rotate { value: ", degrees, " } }")).Main(in).Render();
 }
 
 Picture Keyed(const Picture& plate) {
   const Picture clean = OpTester("screen_plate {}").Main(plate).Render();
-  return OpTester("unmix { plate: 'p' }").Main(plate).With("plate", clean).Render();
+  return OpTester("unmix { clean_plate: 'p' }").Main(plate).With("clean_plate", clean).Render();
 }
 Picture Sure(const Picture& plate, const Picture& clean) {
-  return OpTester("sure_screen { plate: 'p' }").Main(plate).With("plate", clean).Render();
+  return OpTester("sure_screen { clean_plate: 'p' }").Main(plate).With("clean_plate", clean).Render();
 }
 Picture Levelled(const Picture& plate, const double screen[3], const char* axis) {
   const Picture key = OpTester(absl::StrCat("color_difference { axis: ", axis, " screen { color { r: ", screen[0],

@@ -108,10 +108,10 @@ TEST(MeasureMatte, WhereCoreAndOutsideAreGivenAllCounts) {
   // Smaller than the matte: beyond their windows nothing is demanded.
   Picture core = Matte({30, 30, 60, 60}, 1), outside = Matte({85, 60, 100, 80}, 1);
   Fill({30, 30, 60, 31}, 0.9f, &core);  // not solid
-  const MatteFigures figures = FiguresOf(OpTester("measure_matte { window: 0 core: 'c' outside: 'o' }")
+  const MatteFigures figures = FiguresOf(OpTester("measure_matte { window: 0 core: 'c' garbage: 'o' }")
                                              .Main(in)
                                              .With("core", core)
-                                             .With("outside", outside));
+                                             .With("garbage", outside));
   EXPECT_EQ(figures.hole_pixels(), 2u * 19);
   ExpectPart(figures.largest_hole(), 38, {40, 31, 42, 50});
   EXPECT_EQ(figures.speck_pixels(), 100u);
@@ -363,13 +363,13 @@ TEST(MeasureMatte, ClippedAndNegativePixelsCountWhereThereIsForeground) {
 TEST(MeasureMatte, EveryTargetGivesTheSameBytesAndNoFigureIsBad) {
   for (Kind kind : {MATTE, STRAIGHT, PREMULTIPLIED}) {
     for (bool bad : {false, true}) {
-      OpTester tester("measure_matte { plate: 'p' core: 'c' outside: 'o' color: 'k' area { value: 40 } }");
+      OpTester tester("measure_matte { plate: 'p' core: 'c' garbage: 'o' color: 'k' area { value: 40 } }");
       if (bad) {
         for (int offset : {0, -1, 1}) {
           tester.Main(MakeBadPicture(kind, kRect, 1 + offset), offset);
           tester.With("plate", MakeBadPicture(OPAQUE, kRect, 5 + offset), offset);
         }
-        tester.With("core", MakeBadPicture(MATTE, kRect, 9)).With("outside", MakeBadPicture(MATTE, kRect, 10));
+        tester.With("core", MakeBadPicture(MATTE, kRect, 9)).With("garbage", MakeBadPicture(MATTE, kRect, 10));
         tester.With("color", MakeBadPicture(STRAIGHT, kRect, 11));
       } else {
         tester.Main(kind);

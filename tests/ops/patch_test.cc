@@ -28,7 +28,7 @@ TEST(Patch, ReplacesInsideTheMaskAndNowhereElse) {
 
 TEST(Patch, SeamIsSoftAndEndsWithItsReach) {
   const Picture a = MakeConstant(MATTE, kRect, 0), b = MakeConstant(MATTE, kRect, 1);
-  const Picture out = OpTester("patch { with: 'b' mask: 'm' seam { value: 2 } }")
+  const Picture out = OpTester("patch { with: 'b' mask: 'm' sigma { value: 2 } }")
                           .Main(a)
                           .With("with", b)
                           .With("mask", RightHalf())
@@ -43,7 +43,7 @@ TEST(Patch, SeamIsSoftAndEndsWithItsReach) {
 TEST(Patch, MaskOfZerosIsTheIdentityWhateverThePatch) {
   Picture broken = MakePicture(MATTE, kRect, 2);
   broken.planes[0].at(10, 10) = NAN;
-  OpTester("patch { with: 'b' mask: 'm' seam { value: 1.5 } }")
+  OpTester("patch { with: 'b' mask: 'm' sigma { value: 1.5 } }")
       .Main(MakePicture(MATTE, kRect))
       .With("with", broken)
       .With("mask", MakeConstant(MATTE, kRect, 0))
@@ -52,7 +52,7 @@ TEST(Patch, MaskOfZerosIsTheIdentityWhateverThePatch) {
 
 TEST(Patch, EqualPicturesShowNoSeam) {
   const Picture a = MakePicture(PREMULTIPLIED, kRect);
-  OpTester("patch { with: 'b' mask: 'm' seam { value: 3 } }")
+  OpTester("patch { with: 'b' mask: 'm' sigma { value: 3 } }")
       .Main(a)
       .With("with", a)
       .With("mask", RightHalf())
@@ -70,7 +70,7 @@ TEST(Patch, OtherKindIsAnError) {
 
 TEST(Patch, Laws) {
   OpTester("patch { with: 'b' mask: 'm' }").CheckLaws();
-  OpTester("patch { with: 'b' mask: 'm' seam { value: 2.7 } }").CheckLaws();
+  OpTester("patch { with: 'b' mask: 'm' sigma { value: 2.7 } }").CheckLaws();
 }
 
 }  // namespace

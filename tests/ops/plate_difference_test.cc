@@ -15,7 +15,7 @@ const Rect kRect{0, 0, 400, 300};
 constexpr char kProfile[] = "profile { a { r: 6e-4 g: 6e-4 b: 6e-4 } b { r: 4e-5 g: 4e-5 b: 4e-5 } }";
 
 OpTester Difference(const std::string& params) {
-  return OpTester(absl::StrCat("plate_difference { plate: 'clean' ", kProfile, " ", params, " }"));
+  return OpTester(absl::StrCat("plate_difference { clean_plate: 'clean' ", kProfile, " ", params, " }"));
 }
 
 // A screen lit from one side.
@@ -44,7 +44,7 @@ TEST(PlateDifference, KeepsTheLawsOfAllOperators) {
   Difference("").CheckLaws();
   Difference("radius: 0 low { value: 2 } high { value: 2 }").CheckLaws();
   Difference("radius: 8").CheckLaws();
-  OpTester("plate_difference { plate: 'clean' sample { x: 0 y: 0 width: 8 height: 8 } radius: 3 }")
+  OpTester("plate_difference { clean_plate: 'clean' sample { x: 0 y: 0 width: 8 height: 8 } radius: 3 }")
       .WithNumbers("sample", NoiseMeasurement{{{{1e-3f, 1e-5f}, {2e-3f, 1e-5f}, {1e-3f, 0.0f}}}}.ToNumbers())
       .CheckLaws();
 }
@@ -66,7 +66,7 @@ TEST(PlateDifference, FalseAlarmsFollowTheChiSquaredTable) {
     const Picture out = Difference(absl::StrCat("radius: ", row.radius, " low { value: ", threshold,
                                                 " } high { value: ", threshold, " }"))
                             .Main(noisy)
-                            .With("plate", screen)
+                            .With("clean_plate", screen)
                             .Render();
     // Four standard deviations of the count; overlapping squares are 9 times as few.
     const double independent = static_cast<double>(kRect.area()) / (row.radius == 0 ? 1 : 9);
@@ -80,12 +80,12 @@ TEST(PlateDifference, MeasuredNoiseCountsAsGiven) {
   Picture noisy = testing::AddNoise(screen, {}, 6);
   noisy.planes[3] = screen.planes[3];
   const NoiseMeasurement noise{{{{6e-4f, 4e-5f}, {6e-4f, 4e-5f}, {6e-4f, 4e-5f}}}};
-  EXPECT_TRUE(SameBits(OpTester("plate_difference { plate: 'clean' sample { x: 0 y: 0 width: 8 height: 8 } }")
+  EXPECT_TRUE(SameBits(OpTester("plate_difference { clean_plate: 'clean' sample { x: 0 y: 0 width: 8 height: 8 } }")
                            .WithNumbers("sample", noise.ToNumbers())
                            .Main(noisy)
-                           .With("plate", screen)
+                           .With("clean_plate", screen)
                            .Render(),
-                       Difference("").Main(noisy).With("plate", screen).Render()));
+                       Difference("").Main(noisy).With("clean_plate", screen).Render()));
 }
 
 // d2 by hand: two deviations off in each channel is a distance of 2.
@@ -101,7 +101,7 @@ TEST(PlateDifference, RisesFromLowToHigh) {
         }
       }
     }
-    const Picture out = Difference("low { value: 3 } high { value: 6 }").Main(off).With("plate", screen).Render();
+    const Picture out = Difference("low { value: 3 } high { value: 6 }").Main(off).With("clean_plate", screen).Render();
     EXPECT_NEAR(out.planes[0].at(50, 50), std::clamp((deviations - 3) / 3, 0.0, 1.0), 1e-5) << deviations;
   }
 }
@@ -110,14 +110,14 @@ TEST(PlateDifference, WhatIsNoNumberIsForeground) {
   Picture in = Screen();
   in.planes[1].at(20, 20) = std::numeric_limits<float>::quiet_NaN();
   in.planes[1].at(60, 20) = std::numeric_limits<float>::infinity();
-  const Picture out = Difference("radius: 0").Main(in).With("plate", Screen()).Render();
+  const Picture out = Difference("radius: 0").Main(in).With("clean_plate", Screen()).Render();
   EXPECT_EQ(out.planes[0].at(20, 20), 1.0f);
   EXPECT_EQ(out.planes[0].at(60, 20), 1.0f);
   EXPECT_EQ(out.planes[0].at(21, 20), 0.0f);
 }
 
 TEST(PlateDifference, WithoutNoiseItIsRefused) {
-  const auto out = OpTester("plate_difference { plate: 'clean' }").TryRender();
+  const auto out = OpTester("plate_difference { clean_plate: 'clean' }").TryRender();
   EXPECT_EQ(out.status().code(), absl::StatusCode::kInvalidArgument);
 }
 

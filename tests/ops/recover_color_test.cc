@@ -10,13 +10,15 @@ namespace {
 
 using testing::KeyedScene;
 
-TEST(RecoverColor, KeepsTheLawsOfAllOperators) { OpTester("recover_color { matte: 'm' plate: 'p' }").CheckLaws(); }
+TEST(RecoverColor, KeepsTheLawsOfAllOperators) {
+  OpTester("recover_color { matte: 'm' clean_plate: 'p' }").CheckLaws();
+}
 
 Picture Recovered(const KeyedScene::Drawn& drawn) {
-  return OpTester("recover_color { matte: 'm' plate: 'p' }")
+  return OpTester("recover_color { matte: 'm' clean_plate: 'p' }")
       .Main(drawn.plate)
       .With("matte", drawn.alpha)
-      .With("plate", drawn.clean)
+      .With("clean_plate", drawn.clean)
       .Render();
 }
 

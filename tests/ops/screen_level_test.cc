@@ -22,16 +22,16 @@ Picture UnevenScreen() {
 }
 
 TEST(ScreenLevel, KeepsTheLawsOfAllOperators) {
-  OpTester("screen_level { plate: 'clean' color { r: 0.1 g: 0.5 b: 0.2 } }").CheckLaws();
-  OpTester("screen_level { plate: 'clean' sample { x: 4 y: 4 width: 8 height: 8 } }").CheckLaws();
+  OpTester("screen_level { clean_plate: 'clean' color { r: 0.1 g: 0.5 b: 0.2 } }").CheckLaws();
+  OpTester("screen_level { clean_plate: 'clean' sample { x: 4 y: 4 width: 8 height: 8 } }").CheckLaws();
 }
 
 TEST(ScreenLevel, BareScreenBecomesTheLevelToTheBit) {
   const Picture screen = UnevenScreen();
   for (bool sampled : {false, true}) {
-    OpTester tester(sampled ? "screen_level { plate: 'clean' sample { x: 4 y: 4 width: 8 height: 8 } }"
-                            : "screen_level { plate: 'clean' color { r: 0.07 g: 0.45 b: 0.12 } }");
-    tester.Main(screen).With("plate", screen);
+    OpTester tester(sampled ? "screen_level { clean_plate: 'clean' sample { x: 4 y: 4 width: 8 height: 8 } }"
+                            : "screen_level { clean_plate: 'clean' color { r: 0.07 g: 0.45 b: 0.12 } }");
+    tester.Main(screen).With("clean_plate", screen);
     if (sampled) tester.WithNumbers("sample", {0.07f, 0.45f, 0.12f, 1.0f});
     const Picture out = tester.Render();
     const float level[] = {0.07f, 0.45f, 0.12f, 1.0f};
@@ -52,9 +52,9 @@ TEST(ScreenLevel, KeepsTheRatioToTheScreen) {
       for (int x = kRect.x0; x < kRect.x1; ++x) in.planes[c].at(x, y) *= 0.25f + static_cast<float>(x & 7);
     }
   }
-  const Picture out = OpTester("screen_level { plate: 'clean' color { r: 0.1 g: 0.5 b: 0.2 } }")
+  const Picture out = OpTester("screen_level { clean_plate: 'clean' color { r: 0.1 g: 0.5 b: 0.2 } }")
                           .Main(in)
-                          .With("plate", screen)
+                          .With("clean_plate", screen)
                           .Render();
   const double level[] = {0.1, 0.5, 0.2};
   for (int c = 0; c < 3; ++c) {
@@ -63,9 +63,9 @@ TEST(ScreenLevel, KeepsTheRatioToTheScreen) {
 }
 
 TEST(ScreenLevel, BlackPlateCountsAsLeastScreen) {
-  const Picture out = OpTester("screen_level { plate: 'clean' color { r: 0.1 g: 0.5 b: 0.2 } }")
+  const Picture out = OpTester("screen_level { clean_plate: 'clean' color { r: 0.1 g: 0.5 b: 0.2 } }")
                           .Main(MakeConstant(OPAQUE, kRect, 1e-5f))
-                          .With("plate", MakeConstant(OPAQUE, kRect, 0))
+                          .With("clean_plate", MakeConstant(OPAQUE, kRect, 0))
                           .Render();
   EXPECT_NEAR(out.planes[0].at(5, 5), 0.01, 1e-6);
 }

@@ -48,18 +48,18 @@ Scene MakeScene(bool noise) {
 }
 
 Plane Shadow(const Scene& s, const std::string& params) {
-  return OpTester(absl::StrCat("shadow { plate: 'clean' ", params, " }"))
+  return OpTester(absl::StrCat("shadow { clean_plate: 'clean' ", params, " }"))
       .Main(s.plate)
-      .With("plate", s.screen)
+      .With("clean_plate", s.screen)
       .With("matte", s.matte)
       .Render()
       .planes[0];
 }
 
 TEST(Shadow, KeepsTheLawsOfAllOperators) {
-  OpTester("shadow { plate: 'clean' }").CheckLaws();
-  OpTester("shadow { plate: 'clean' matte: 'm' soften { value: 2.5 } strength { value: 1.7 } }").CheckLaws();
-  OpTester("shadow { plate: 'clean' matte: 'm' soften { value: 0 } }").CheckLaws();
+  OpTester("shadow { clean_plate: 'clean' }").CheckLaws();
+  OpTester("shadow { clean_plate: 'clean' matte: 'm' sigma { value: 2.5 } strength { value: 1.7 } }").CheckLaws();
+  OpTester("shadow { clean_plate: 'clean' matte: 'm' sigma { value: 0 } }").CheckLaws();
 }
 
 TEST(Shadow, IsTheLightLeftOnTheScreen) {

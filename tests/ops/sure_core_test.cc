@@ -9,12 +9,15 @@ namespace {
 using testing::KeyedScene;
 
 TEST(SureCore, KeepsTheLawsOfAllOperators) {
-  OpTester("sure_core { plate: 'p' }").CheckLaws();
-  OpTester("sure_core { plate: 'p' solid { value: 1.1 } fill: false }").CheckLaws();
+  OpTester("sure_core { clean_plate: 'p' }").CheckLaws();
+  OpTester("sure_core { clean_plate: 'p' solid { value: 1.1 } fill: false }").CheckLaws();
 }
 
 Picture Core(const KeyedScene::Drawn& drawn, const std::string& more = "") {
-  return OpTester("sure_core { plate: 'p' " + more + " }").Main(drawn.plate).With("plate", drawn.clean).Render();
+  return OpTester("sure_core { clean_plate: 'p' " + more + " }")
+      .Main(drawn.plate)
+      .With("clean_plate", drawn.clean)
+      .Render();
 }
 
 TEST(SureCore, IsInsideTheSolidPart) {

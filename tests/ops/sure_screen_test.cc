@@ -13,8 +13,8 @@ using testing::KeyedScene;
 using testing::Random;
 
 TEST(SureScreen, KeepsTheLawsOfAllOperators) {
-  OpTester("sure_screen { plate: 'p' }").CheckLaws();
-  OpTester("sure_screen { plate: 'p' distance { value: 3 } }").CheckLaws();
+  OpTester("sure_screen { clean_plate: 'p' }").CheckLaws();
+  OpTester("sure_screen { clean_plate: 'p' distance { value: 3 } }").CheckLaws();
 }
 
 struct Flat {
@@ -69,7 +69,8 @@ TEST(SureScreen, NoiseIsMeasuredFromThePicture) {
 TEST(SureScreen, BareScreenIsFoundAndForegroundIsNot) {
   const KeyedScene scene;
   const auto drawn = scene.Draw();
-  const Picture sure = OpTester("sure_screen { plate: 'p' }").Main(drawn.plate).With("plate", drawn.clean).Render();
+  const Picture sure =
+      OpTester("sure_screen { clean_plate: 'p' }").Main(drawn.plate).With("clean_plate", drawn.clean).Render();
   size_t bare = 0, found = 0, wrong = 0;
   for (int y = 0; y < scene.window.y1; ++y) {
     for (int x = 0; x < scene.window.x1; ++x) {
@@ -92,7 +93,8 @@ TEST(SureScreen, AShadowIsScreenAsFarAsItIsSoft) {
         drawn.plate.planes[c].at(x, y) *= static_cast<float>(1 - 0.6 * std::exp(-d2 / (2 * 9 * 9)));
     }
   }
-  const Picture sure = OpTester("sure_screen { plate: 'p' }").Main(drawn.plate).With("plate", drawn.clean).Render();
+  const Picture sure =
+      OpTester("sure_screen { clean_plate: 'p' }").Main(drawn.plate).With("clean_plate", drawn.clean).Render();
   size_t found = 0;
   for (int y = 125; y < 155; ++y) {
     for (int x = 245; x < 275; ++x) found += sure.planes[0].at(x, y) == 1;
@@ -114,7 +116,8 @@ TEST(SureScreen, AMirrorOfTheScreenIsNoScreen) {
       }
     }
   }
-  const Picture sure = OpTester("sure_screen { plate: 'p' }").Main(drawn.plate).With("plate", drawn.clean).Render();
+  const Picture sure =
+      OpTester("sure_screen { clean_plate: 'p' }").Main(drawn.plate).With("clean_plate", drawn.clean).Render();
   for (int y = 60; y < 120; ++y) {
     for (int x = 120; x < 180; ++x) found += sure.planes[0].at(x, y) == 1;
   }
@@ -124,9 +127,9 @@ TEST(SureScreen, AMirrorOfTheScreenIsNoScreen) {
 TEST(SureScreen, MoreDistanceTakesMore) {
   const auto drawn = KeyedScene{}.Draw();
   const auto count = [&](const std::string& distance) {
-    const Picture sure = OpTester("sure_screen { plate: 'p' distance { value: " + distance + " } }")
+    const Picture sure = OpTester("sure_screen { clean_plate: 'p' distance { value: " + distance + " } }")
                              .Main(drawn.plate)
-                             .With("plate", drawn.clean)
+                             .With("clean_plate", drawn.clean)
                              .Render();
     double sum = 0;
     for (int y = 0; y < sure.rect().y1; ++y) {

@@ -23,7 +23,8 @@ float EncodeOne(Encoding e, double v) {
   return x;
 }
 
-constexpr Encoding kAll[] = {ENCODING_LINEAR, ENCODING_SRGB, ENCODING_BT709, ENCODING_CINEON, ENCODING_ACESCCT};
+constexpr Encoding kAll[] = {ENCODING_LINEAR, ENCODING_SRGB, ENCODING_BT709, ENCODING_PRINTING_DENSITY,
+                             ENCODING_ACESCCT};
 
 struct Pair {
   double from, to;
@@ -72,7 +73,7 @@ TEST(Transfer, Bt709EncodesThePublishedValues) {
 }
 
 // Printing density: formula and OpenColorIO's log-affine transform agree.
-TEST(Transfer, CineonDecodesThePublishedCodes) {
+TEST(Transfer, PrintingDensityDecodesThePublishedCodes) {
   for (Pair p : {Pair{0, -0.005651},
                  {64, -0.002311},
                  {95, 0},
@@ -91,13 +92,13 @@ TEST(Transfer, CineonDecodesThePublishedCodes) {
                  {900, 5.253881},
                  {1000, 11.331744},
                  {1023, 13.521695}}) {
-    EXPECT_NEAR(DecodeOne(ENCODING_CINEON, p.from / 1023), p.to, 1e-6 * std::max(1.0, p.to)) << p.from;
+    EXPECT_NEAR(DecodeOne(ENCODING_PRINTING_DENSITY, p.from / 1023), p.to, 1e-6 * std::max(1.0, p.to)) << p.from;
   }
 }
-TEST(Transfer, CineonEncodesWithTheBlackOffset) {
-  EXPECT_NEAR(EncodeOne(ENCODING_CINEON, 0.18) * 1023, 467.838, 1e-3);
-  EXPECT_NEAR(EncodeOne(ENCODING_CINEON, 0.9) * 1023, 671.429, 1e-3);
-  EXPECT_NEAR(EncodeOne(ENCODING_CINEON, -5) * 1023, 0, 1e-9);
+TEST(Transfer, PrintingDensityEncodesWithTheBlackOffset) {
+  EXPECT_NEAR(EncodeOne(ENCODING_PRINTING_DENSITY, 0.18) * 1023, 467.838, 1e-3);
+  EXPECT_NEAR(EncodeOne(ENCODING_PRINTING_DENSITY, 0.9) * 1023, 671.429, 1e-3);
+  EXPECT_NEAR(EncodeOne(ENCODING_PRINTING_DENSITY, -5) * 1023, 0, 1e-9);
 }
 
 // AMPAS S-2016-001; values confirmed with OpenColorIO.

@@ -21,7 +21,7 @@ struct Move {
   const char* filter = "LANCZOS3";
 };
 OpTester Moved(const Move& m, const std::string& more = "") {
-  return OpTester(absl::StrCat("transform { x { value: ", m.x, " } y { value: ", m.y, " } degrees { value: ", m.degrees,
+  return OpTester(absl::StrCat("transform { x { value: ", m.x, " } y { value: ", m.y, " } rotate { value: ", m.degrees,
                                " } scale { value: ", m.scale, " } filter: ", m.filter, " ", more, " }"));
 }
 

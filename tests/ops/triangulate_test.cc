@@ -35,7 +35,7 @@ Picture Before(const Picture& front, const float* screen) {
 
 TEST(Triangulate, KeepsTheLawsOfAllOperators) {
   OpTester(std::string("triangulate { ") + kColors + " }").CheckLaws();
-  OpTester("triangulate { screen { plate: 's' } with: 'other' with_screen { plate: 't' } }").CheckLaws();
+  OpTester("triangulate { screen { clean_plate: 's' } with: 'other' with_screen { clean_plate: 't' } }").CheckLaws();
   OpTester(
       "triangulate { screen { sample { width: 8 height: 8 } } with: 'other'"
       " with_screen { color { r: 0.1 g: 0.1 b: 0.9 } } }")
@@ -56,12 +56,12 @@ TEST(Triangulate, WorkedExample) {
 
 TEST(Triangulate, GivesBackWhatWasBeforeTheScreens) {
   const Picture truth = MakePicture(PREMULTIPLIED, kRect);
-  for (const char* params : {kColors, "screen { plate: 's' } with: 'other' with_screen { plate: 't' }"}) {
+  for (const char* params : {kColors, "screen { clean_plate: 's' } with: 'other' with_screen { clean_plate: 't' }"}) {
     const Picture out = OpTester(std::string("triangulate { ") + params + " }")
                             .Main(Before(truth, kScreen))
                             .With("with", Before(truth, kOther))
-                            .With("screen.plate", Solid(kScreen[0], kScreen[1], kScreen[2]))
-                            .With("with_screen.plate", Solid(kOther[0], kOther[1], kOther[2]))
+                            .With("screen.clean_plate", Solid(kScreen[0], kScreen[1], kScreen[2]))
+                            .With("with_screen.clean_plate", Solid(kOther[0], kOther[1], kOther[2]))
                             .Render();
     for (int c = 0; c < 4; ++c) {
       for (int y = kRect.y0; y < kRect.y1; ++y) {
@@ -89,11 +89,11 @@ TEST(Triangulate, MatteStaysWithin0And1) {
 }
 
 TEST(Triangulate, SameScreensShowNothing) {
-  EXPECT_EQ(OpTester("triangulate { screen { plate: 's' } with: 'o' with_screen { plate: 't' } }")
+  EXPECT_EQ(OpTester("triangulate { screen { clean_plate: 's' } with: 'o' with_screen { clean_plate: 't' } }")
                 .Main(Solid(.2f, .3f, .4f))
                 .With("with", Solid(.3f, .3f, .4f))
-                .With("screen.plate", Solid(0, 1, 0))
-                .With("with_screen.plate", Solid(0, 1, 0))
+                .With("screen.clean_plate", Solid(0, 1, 0))
+                .With("with_screen.clean_plate", Solid(0, 1, 0))
                 .Render()
                 .planes[3]
                 .at(4, 4),

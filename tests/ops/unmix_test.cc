@@ -15,7 +15,7 @@ using testing::MeanSquare;
 using testing::Random;
 
 Picture Unmixed(const Picture& plate, const Picture& clean, const std::string& more = "") {
-  return OpTester("unmix { plate: 'clean' " + more + " }").Main(plate).With("plate", clean).Render();
+  return OpTester("unmix { clean_plate: 'clean' " + more + " }").Main(plate).With("clean_plate", clean).Render();
 }
 
 // Variance of alpha that noise alone leaves where foreground and screen are known:
@@ -30,9 +30,9 @@ double Bound(const double f[3], const double s[3], double alpha, double a, doubl
 }
 
 TEST(Unmix, KeepsTheLawsOfAllOperators) {
-  OpTester("unmix { plate: 'p' }").CheckLaws();
-  OpTester("unmix { plate: 'p' screen: 's' core: 'c' solid: 'i' }").CheckLaws();
-  OpTester("unmix { plate: 'p' confidence: true fill: false }").CheckLaws();
+  OpTester("unmix { clean_plate: 'p' }").CheckLaws();
+  OpTester("unmix { clean_plate: 'p' bare: 's' core: 'c' solid: 'i' }").CheckLaws();
+  OpTester("unmix { clean_plate: 'p' confidence: true fill: false }").CheckLaws();
 }
 
 // One pixel: the mixture, its screen and the foreground about it.
@@ -130,9 +130,9 @@ TEST(Unmix, IsExactlyNothingOnScreenAndSolidInside) {
 TEST(Unmix, BeatsTheBestLevelsOfASingleKey) {
   const KeyedScene scene;
   const auto drawn = scene.Draw();
-  const Picture key = OpTester("color_difference { screen { plate: 's' } axis: GENERAL }")
+  const Picture key = OpTester("color_difference { screen { clean_plate: 's' } axis: GENERAL }")
                           .Main(drawn.plate)
-                          .With("screen.plate", drawn.clean)
+                          .With("screen.clean_plate", drawn.clean)
                           .Render();
   double best = 1;
   for (double black = 0; black < 0.3; black += 0.05) {
@@ -218,19 +218,19 @@ TEST(Unmix, MasksDecide) {
   const Rect screen{130, 70, 150, 90}, solid{10, 10, 30, 30}, both{12, 12, 20, 20};
   Picture screens = box(screen);
   for (int y = both.y0; y < both.y1; ++y) std::fill_n(&screens.planes[0].at(both.x0, y), both.width(), 1.0f);
-  const Picture matte = OpTester("unmix { plate: 'p' screen: 's' solid: 'i' }")
+  const Picture matte = OpTester("unmix { clean_plate: 'p' bare: 's' solid: 'i' }")
                             .Main(drawn.plate)
-                            .With("plate", drawn.clean)
-                            .With("screen", screens)
+                            .With("clean_plate", drawn.clean)
+                            .With("bare", screens)
                             .With("solid", box(solid))
                             .Render();
   EXPECT_EQ(matte.planes[0].at(140, 80), 0);
   EXPECT_EQ(matte.planes[0].at(28, 28), 1);
   EXPECT_EQ(matte.planes[0].at(15, 15), 1) << "solid is stronger than screen";
   // A core that is given is solid.
-  const Picture core = OpTester("unmix { plate: 'p' core: 'c' }")
+  const Picture core = OpTester("unmix { clean_plate: 'p' core: 'c' }")
                            .Main(drawn.plate)
-                           .With("plate", drawn.clean)
+                           .With("clean_plate", drawn.clean)
                            .With("core", box({120, 60, 180, 120}))
                            .Render();
   EXPECT_EQ(core.planes[0].at(121, 61), 1);
@@ -281,9 +281,9 @@ TEST(Unmix, WithoutCoreThePlainKeyIsLeft) {
   Picture core = MakeConstant(MATTE, scene.window, 0);
   core.planes[0].constant.reset();
   for (int y = 60; y < 120; ++y) std::fill_n(&core.planes[0].at(120, y), 60, 1.0f);
-  const Picture solved = OpTester("unmix { plate: 'p' core: 'c' }")
+  const Picture solved = OpTester("unmix { clean_plate: 'p' core: 'c' }")
                              .Main(drawn.plate)
-                             .With("plate", drawn.clean)
+                             .With("clean_plate", drawn.clean)
                              .With("core", core)
                              .Render();
   EXPECT_GT(MeanIn(solved.planes[0], {110, 85, 118, 95}), 0.9);
@@ -293,7 +293,7 @@ TEST(Unmix, AGreyPlateIsRefusedWithItsColour) {
   const auto drawn = KeyedScene{}.Draw();
   Picture grey = drawn.clean;
   grey.planes[0] = grey.planes[2] = grey.planes[1];
-  const auto result = OpTester("unmix { plate: 'p' }").Main(drawn.plate).With("plate", grey).TryRender();
+  const auto result = OpTester("unmix { clean_plate: 'p' }").Main(drawn.plate).With("clean_plate", grey).TryRender();
   EXPECT_EQ(result.status().code(), absl::StatusCode::kInvalidArgument);
   EXPECT_NE(result.status().message().find("grey"), absl::string_view::npos) << result.status();
 }
@@ -430,9 +430,9 @@ TEST(Unmix, MasksHarmNothingBesideThem) {
     };
     const Rect core{120, 60, 180, 120}, solid{230, 100, 270, 165};
     const Plane free = Unmixed(drawn.plate, drawn.clean).planes[0];
-    const Plane masked = OpTester("unmix { plate: 'p' core: 'c' solid: 's' }")
+    const Plane masked = OpTester("unmix { clean_plate: 'p' core: 'c' solid: 's' }")
                              .Main(drawn.plate)
-                             .With("plate", drawn.clean)
+                             .With("clean_plate", drawn.clean)
                              .With("core", mask(core))
                              .With("solid", mask(solid))
                              .Render()

@@ -29,7 +29,7 @@ Picture Front(float light) {
 
 OpTester Wrap(double width, double amount) {
   return OpTester(
-      absl::StrCat("wrap_light { background: 'bg' width { value: ", width, " } amount { value: ", amount, " } }"));
+      absl::StrCat("wrap_light { background: 'bg' sigma { value: ", width, " } amount { value: ", amount, " } }"));
 }
 Plane Soft(const Plane& plane, double sigma) {
   Picture p;

@@ -19,8 +19,8 @@ constexpr char kStack[] = R"(
   pass { name: "clean" from: "plate" step { degrain { sample { width: 16 height: 16 } } } }
   pass { name: "core" from: "clean" step { color_difference {} } step { levels { white { value: 0.5 } } } }
   pass { name: "feet" from: "core" step { within { mask: "boots" } } }
-  pass { name: "final" from: "clean" step { set_matte { matte: "feet" } } step { premultiply {} }
-         step { merge { with: "meadow" } } }
+  pass { name: "final" from: "clean" step { attach_matte { matte: "feet" } } step { premultiply {} }
+         step { composite { with: "meadow" } } }
   deliver { name: "comp" from: "final" files: "/o/x.%04d.exr" }
 )";
 
@@ -63,9 +63,10 @@ TEST(Key, OrderInTheFileDoesNotMatter) {
 }
 
 TEST(Key, WritingOutADefaultDoesNotMatter) {
-  EXPECT_EQ(TargetKeys(Changed({{"color_difference {}", "color_difference { screen { hue: GREEN } gain { value: 1 } }"},
-                                {"levels {", "levels { black { value: -0.0 } unclamped: false"}})),
-            TargetKeys(kStack));
+  EXPECT_EQ(
+      TargetKeys(Changed({{"color_difference {}", "color_difference { screen { hue: GREEN } amount { value: 1 } }"},
+                          {"levels {", "levels { black { value: -0.0 } unclamped: false"}})),
+      TargetKeys(kStack));
 }
 
 TEST(Key, AliasesDoNotMatter) {
@@ -80,7 +81,7 @@ TEST(Key, EverythingThatCanChangeAPixelMatters) {
       Changed({{"white { value: 0.5 }", "white { value: 0.5000001 }"}}),
       Changed({{"white { value: 0.5 }", "white { value: 0.5 } invert: true"}}),
       Changed({{"color_difference {}", "color_difference { screen { hue: BLUE } }"}}),
-      Changed({{"color_difference {}", "color_difference { screen { plate: \"meadow\" } }"}}),
+      Changed({{"color_difference {}", "color_difference { screen { clean_plate: \"meadow\" } }"}}),
       Changed({{"color_difference {}", "chroma_range {}"}}),
       Changed({{"degrain {", "degrain { window: 2"}}),
       Changed({{"{ width: 16 height: 16 }", "{ x: 1 width: 16 height: 16 }"}}),
@@ -90,7 +91,7 @@ TEST(Key, EverythingThatCanChangeAPixelMatters) {
       Changed({{"path: \"M0 0H9V9Z\"", "path: \"M0 0H9V9Z\" feather { value: 1 }"}}),
       Changed({{"mask { name: \"boots\"", "mask { invert: true name: \"boots\""}}),
       Changed({{"within", "without"}}),
-      Changed({{"merge {", "merge { rule: PLUS"}}),
+      Changed({{"composite {", "composite { rule: PLUS"}}),
       Changed({{"step { premultiply {} }", "step { premultiply {} } step { soften {} }"}}),
       Changed({{"width: 64 height: 48 }", "width: 64 height: 49 }"}}),
       Changed({{"/a/meadow.exr\"", "/a/meadow.exr\" encoding: ENCODING_SRGB"}}),
@@ -111,7 +112,7 @@ TEST(Key, WhichInputIsWhichMatters) {
         "name: \"s\" frames { first: 1 last: 1 } format { width: 8 height: 8 } "
         "plate { name: \"x\" files: \"/x.exr\" } plate { name: \"y\" files: \"/y.exr\" } "
         "pass { name: \"p\" from: \"" +
-        a + "\" step { merge { with: \"" + b +
+        a + "\" step { composite { with: \"" + b +
         "\" } } } "
         "deliver { name: \"d\" from: \"p\" files: \"/o.exr\" }");
   };

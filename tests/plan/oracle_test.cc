@@ -112,7 +112,7 @@ class Naive {
     if (s.has_patch()) names = {s.patch().with(), s.patch().mask()};
     if (s.has_combine()) names.push_back(s.combine().with());
     if (s.has_within()) names.push_back(s.within().mask());
-    if (s.has_extend_edges()) names.push_back(s.extend_edges().core());
+    if (s.has_spread_color()) names.push_back(s.spread_color().core());
     if (s.has_steady()) names.push_back(s.steady().plate());
     return names;
   }
@@ -184,7 +184,7 @@ class Naive {
         return Store(e + ")");
       }
       case Step::kExtendEdges:
-        return Store(absl::StrCat("extend(", kept(frame), ", ", Named(s.extend_edges().core(), frame), ")"));
+        return Store(absl::StrCat("extend(", kept(frame), ", ", Named(s.spread_color().core(), frame), ")"));
       case Step::kFillColor: {
         const int at = s.fill_color().sample().has_frame() ? s.fill_color().sample().frame() : kFirst;
         const std::string measured = Store(absl::StrCat("mean ", s.fill_color().sample().x(), "(", kept(at), ")"));

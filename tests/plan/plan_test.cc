@@ -57,11 +57,11 @@ std::vector<std::string> InputsOf(const PlannedTask& t) {
 TEST(Cut, LightStepsRunTogetherHeavyOnesAlone) {
   const Plan plan = PlanAll(Shot(R"(
     pass { name: "m" from: "plate" step { color_difference {} } step { levels {} } step { choke {} } }
-    pass { name: "p" from: "plate" step { grade {} } step { degrain {} } step { hue_rotate {} } step { extend_edges { core: "m" } }
+    pass { name: "p" from: "plate" step { grade {} } step { degrain {} } step { hue_rotate {} } step { spread_color { core: "m" } }
            step { grade {} } step { grade {} } })"));
   EXPECT_THAT(Segments(plan, "m", 1001), ElementsAre("0:color_difference+levels+choke"));
   EXPECT_THAT(Segments(plan, "p", 1003),
-              ElementsAre("0:grade", "1:degrain", "2:hue_rotate", "3:extend_edges", "4:grade+grade"));
+              ElementsAre("0:grade", "1:degrain", "2:hue_rotate", "3:spread_color", "4:grade+grade"));
   EXPECT_EQ(FindTask(plan, "p", 1003, 3)->first_step, 3u);
   EXPECT_EQ(FindTask(plan, "p", 1003, 4)->first_step, 4u);
   EXPECT_THAT(InputsOf(*FindTask(plan, "p", 1003, 3)), ElementsAre("-1.in=result", "0.core=result"));
@@ -98,7 +98,7 @@ TEST(Cut, ASampledScreenThatIsPutIntoTwoStepsIsMeasuredOnce) {
   const std::string step = "step { despill { screen { sample { width: 8 height: 8 } } } }";
   const Plan plan =
       PlanAll(Shot("pass { name: \"q\" from: \"plate\" " + step + " } pass { name: \"p\" from: \"plate\" " + step +
-                   " step { merge { with: \"q\" } } }"));
+                   " step { composite { with: \"q\" } } }"));
   int measurements = 0;
   for (const PlannedTask& t : plan.tasks) measurements += (*t.steps).size() == 1 && (*t.steps)[0].has_sample_color();
   EXPECT_EQ(measurements, 1);
@@ -127,7 +127,7 @@ TEST(Cut, DeliveriesReadTheirLayers) {
   EXPECT_EQ(FindTask(plan, "deliver e", 1001), nullptr);
   const DeliverFile& e = (*FindTask(plan, "deliver e", 1002)->steps)[0].deliver_file();
   EXPECT_EQ(e.type(), DeliverFile::DPX);
-  EXPECT_EQ(e.encoding(), ENCODING_CINEON);
+  EXPECT_EQ(e.encoding(), ENCODING_PRINTING_DENSITY);
   EXPECT_THAT(plan.targets, SizeIs(7));
 }
 
@@ -142,7 +142,7 @@ TEST(Plan, InputsComeBeforeTheirUsersAndFirstFramesFirst) {
   const Plan plan = PlanAll(Shot(R"(
     pass { name: "c" from: "plate" step { degrain {} } }
     pass { name: "k" from: "c" step { color_difference {} } }
-    pass { name: "p" from: "c" step { set_matte { matte: "k" } } step { degrain {} } })"));
+    pass { name: "p" from: "c" step { attach_matte { matte: "k" } } step { degrain {} } })"));
   std::set<std::string> seen;
   int32_t last_delivered = 0;
   for (const PlannedTask& t : plan.tasks) {
@@ -208,8 +208,8 @@ TEST(Window, AShortSideInputEndsIt) {
     plate { name: "long" files: "/l.%d.exr" frames { first: -5 last: 20 } }
     plate { name: "short" files: "/s.%d.exr" }
     plate { name: "held" files: "/h.%d.exr" frames { first: 4 last: 4 } missing: HOLD }
-    pass { name: "l" from: "long" step { merge { with: "short" } } step { unpremultiply {} } }
-    pass { name: "h" from: "long" step { merge { with: "held" } } step { unpremultiply {} } }
+    pass { name: "l" from: "long" step { composite { with: "short" } } step { unpremultiply {} } }
+    pass { name: "h" from: "long" step { composite { with: "held" } } step { unpremultiply {} } }
     pass { name: "p" from: "l" step { degrain { window: 2 } } }
     pass { name: "q" from: "h" step { degrain { window: 2 } } }
     deliver { name: "d" from: "p" files: "/o.%d.exr" layer { name: "q" from: "q" } })");
@@ -254,7 +254,7 @@ TEST(Window, MotionIsSharedByAllThatAskForIt) {
   const Plan plan = PlanAll(Shot(R"(
     pass { name: "c" from: "plate" step { degrain { window: 2 } } }
     pass { name: "m" from: "plate" step { color_difference {} } step { steady { plate: "plate" } } }
-    pass { name: "p" from: "c" step { set_matte { matte: "m" } } })"));
+    pass { name: "p" from: "c" step { attach_matte { matte: "m" } } })"));
   const auto motion_at = [&](const std::string& pass, const std::string& port) -> std::optional<ResultKey> {
     for (const PlannedTask& t : plan.tasks) {
       if (t.pass != pass || t.frame != 1003) continue;
@@ -523,7 +523,7 @@ Plan Measure(const std::string& source, const std::string& params, int frame = 1
   t.frame = frame;
   return PlanTargets(ParseStack(Shot(R"(
     pass { name: "k" from: "plate" step { color_difference {} } }
-    pass { name: "p" from: "plate" step { set_matte { matte: "k" } } })")),
+    pass { name: "p" from: "plate" step { attach_matte { matte: "k" } } })")),
                      {t});
 }
 std::string Fault(const Plan& plan) {
@@ -550,7 +550,7 @@ TEST(Measure, FaultsAreAnswers) {
   EXPECT_EQ(Fault(Measure("k", "plate: 'k'")),
             "plate: \"k\" is a matte, needs straight colour; a matte has no colour: start from a picture and put the "
             "matte in "
-            "with `set_matte`");
+            "with `attach_matte`");
   EXPECT_EQ(Fault(Measure("k", "solid { value: 7 }")), "solid: 7 is out of range, allowed 0 to 1");
   EXPECT_EQ(Fault(Measure("k", "clip { value: nan }")), "clip: nan is not a finite number");
   EXPECT_EQ(Fault(Measure("k", "window: 2")), "window: 2 is out of range, allowed 0 to 1");
@@ -587,7 +587,7 @@ std::map<std::string, int> Count(const Plan& plan, const Probed& probed, Probed:
 constexpr char kThreeDeep[] = R"(
     pass { name: "c" from: "plate" step { degrain {} } }
     pass { name: "k" from: "c" step { color_difference {} } }
-    pass { name: "p" from: "c" step { set_matte { matte: "k" } } })";
+    pass { name: "p" from: "c" step { attach_matte { matte: "k" } } })";
 using Counts = std::map<std::string, int>;
 
 TEST(Probe, EmptyCacheRendersAll) {

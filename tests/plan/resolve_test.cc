@@ -63,10 +63,10 @@ TEST(ResolveStep, DefaultsAreFilledIn) {
 }
 
 TEST(ResolveStep, DefaultsAreFilledInInMessagesThatWereLeftOut) {
-  const std::string all = "color_difference { screen { hue: GREEN } balance { value: 1 } gain { value: 1 } } ";
+  const std::string all = "color_difference { screen { hue: GREEN } larger_weight { value: 1 } amount { value: 1 } } ";
   EXPECT_EQ(Resolved("color_difference {}", 1), all);
   EXPECT_EQ(Resolved("color_difference { screen {} }", 1), all);
-  EXPECT_EQ(Resolved("color_difference { screen { hue: GREEN } gain {} }", 1), all);
+  EXPECT_EQ(Resolved("color_difference { screen { hue: GREEN } amount {} }", 1), all);
 }
 
 // screen_plate looks for the hue itself then; it would find grey before a blue screen.
@@ -89,8 +89,8 @@ TEST(ResolveStep, ColorsMoveComponentByComponent) {
 // What the recipe leaves out must not reach a pixel by way of the parameters.
 TEST(ResolveStep, NamesBecomePortsAndBoxesBecomeEmpty) {
   EXPECT_EQ(Resolved("within { mask: \"boots\" }", 1), "within { mask: \"mask\" } ");
-  EXPECT_THAT(Resolved("color_difference { screen { plate: \"clean\" } }", 1),
-              testing::HasSubstr("screen { plate: \"screen.plate\" }"));
+  EXPECT_THAT(Resolved("color_difference { screen { clean_plate: \"clean\" } }", 1),
+              testing::HasSubstr("screen { clean_plate: \"screen.clean_plate\" }"));
   EXPECT_THAT(Resolved("degrain { sample { x: 4 width: 9 height: 9 frame: 7 } }", 1), testing::HasSubstr("sample { }"));
   EXPECT_THAT(Resolved("deliver_file { layer { name: \"core\" from: \"core\" } }", 1),
               testing::HasSubstr("layer { name: \"core\" from: \"layer[0].from\" }"));
@@ -211,7 +211,7 @@ TEST(MaskShutter, InstantsLieEvenlyInTheOpenTime) {
   ASSERT_EQ(m.shape_size(), 8);
   // Half a frame, centred: at 14 the shape has moved by 4.
   for (int i = 0; i < 8; ++i) EXPECT_NEAR(m.shape(i).path(0).xy(0), 4 - 0.25 + 0.5 * (i + 0.5) / 8, 1e-12);
-  const Mask late = Parse<Mask>(std::string(kSliding) + "shutter { degrees: 180 phase: 90 }");
+  const Mask late = Parse<Mask>(std::string(kSliding) + "shutter { degrees: 180 opens: 90 }");
   EXPECT_NEAR(MaskResolver(late).At(14).mask->shape(0).path(0).xy(0), 4 + 0.25 + 0.5 * 0.5 / 8, 1e-12);
 }
 

@@ -69,7 +69,7 @@ TEST(Catalogue, AStepKnowsItsOperator) {
 
 TEST(Catalogue, HeavyIsGlobalOrTemporal) {
   EXPECT_TRUE(FindOperator("degrain")->heavy());
-  EXPECT_TRUE(FindOperator("extend_edges")->heavy());
+  EXPECT_TRUE(FindOperator("spread_color")->heavy());
   EXPECT_FALSE(FindOperator("soften")->heavy());
   EXPECT_FALSE(FindOperator("levels")->heavy());
 }
@@ -81,7 +81,8 @@ std::vector<std::string> PathsOf(const std::string& text) {
 }
 
 TEST(Catalogue, PortsAreFoundInOneofsMessagesAndLists) {
-  EXPECT_THAT(PathsOf("color_difference { screen { plate: \"clean\" } }"), testing::ElementsAre("screen.plate=clean"));
+  EXPECT_THAT(PathsOf("color_difference { screen { clean_plate: \"clean\" } }"),
+              testing::ElementsAre("screen.clean_plate=clean"));
   EXPECT_THAT(PathsOf("deliver_file { layer { name: \"a\" from: \"x\" } layer { from: \"y\" } }"),
               testing::ElementsAre("layer[0].from=x", "layer[1].from=y"));
   EXPECT_THAT(PathsOf("patch { mask: \"m\" with: \"w\" }"), testing::ElementsAre("with=w", "mask=m"));
@@ -112,8 +113,8 @@ TEST(Catalogue, WindowIsGivenOrTheDefault) {
 
 TEST(Catalogue, OpaqueIsTakenForStraightOrPremultiplied) {
   auto takes = [](const std::string& op) { return FindOperator(op)->traits.takes(); };
-  EXPECT_EQ(TakenAs(takes("merge"), OPAQUE), OPAQUE);
-  EXPECT_EQ(TakenAs(takes("merge"), STRAIGHT), KIND_UNSPECIFIED);
+  EXPECT_EQ(TakenAs(takes("composite"), OPAQUE), OPAQUE);
+  EXPECT_EQ(TakenAs(takes("composite"), STRAIGHT), KIND_UNSPECIFIED);
   // Not opaque any more once a matte was multiplied into it.
   EXPECT_EQ(TakenAs(takes("within"), OPAQUE), STRAIGHT);
   EXPECT_EQ(TakenAs(takes("levels"), OPAQUE), KIND_UNSPECIFIED);
@@ -124,11 +125,11 @@ TEST(Catalogue, KindAfterIsDeclaredOrThatOfTheMainInput) {
   EXPECT_EQ(KindAfter(Parse("grade {}"), OPAQUE), OPAQUE);
   EXPECT_EQ(KindAfter(Parse("grade {}"), STRAIGHT), STRAIGHT);
   EXPECT_EQ(KindAfter(Parse("within { mask: 'm' }"), OPAQUE), STRAIGHT);
-  EXPECT_EQ(KindAfter(Parse("set_matte { matte: 'm' }"), OPAQUE), STRAIGHT);
+  EXPECT_EQ(KindAfter(Parse("attach_matte { matte: 'm' }"), OPAQUE), STRAIGHT);
   EXPECT_EQ(KindAfter(Parse("despill {}"), OPAQUE), OPAQUE);
   EXPECT_EQ(KindAfter(Parse("despill { amount_to_alpha: true }"), OPAQUE), STRAIGHT);
-  EXPECT_EQ(KindAfter(Parse("constant {}"), KIND_UNSPECIFIED), OPAQUE);
-  EXPECT_EQ(KindAfter(Parse("constant { as: SOLID_MATTE }"), KIND_UNSPECIFIED), MATTE);
+  EXPECT_EQ(KindAfter(Parse("flood {}"), KIND_UNSPECIFIED), OPAQUE);
+  EXPECT_EQ(KindAfter(Parse("flood { as: FLOOD_MATTE }"), KIND_UNSPECIFIED), MATTE);
 }
 
 TEST(Catalogue, MisspeltOperatorsFindTheClosest) {

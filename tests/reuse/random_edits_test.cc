@@ -66,7 +66,7 @@ int ReachOf(const Step& step) {
     case Step::kChoke:
       return static_cast<int>(std::ceil(std::abs(step.choke().pixels().value())));
     case Step::kPatch:
-      return GaussianRadius(step.patch().seam().value());
+      return GaussianRadius(step.patch().sigma().value());
     case Step::kFillColor:
       return GaussianRadius(step.fill_color().radius().value());
     default:

@@ -188,7 +188,7 @@ TEST(Subsample, GreysKeepTheirValueWithinOneCode) {
 }
 
 TEST(Encodings, AgreeWithPublishedValues) {
-  // IEC 61966-2-1: linear 0.18 is 0.4614; the cineon curve puts 1.0 on code 685 and 0 on 95.
+  // IEC 61966-2-1: linear 0.18 is 0.4614; the printing-density curve puts 1.0 on code 685 and 0 on 95.
   EXPECT_NEAR(EncodeSrgb(0.18f), 0.46136f, 1e-4);
   EXPECT_NEAR(EncodeDensity(1.0f) * 1023, 685, 1e-2);
   EXPECT_NEAR(EncodeDensity(0.0f) * 1023, 95, 1e-2);

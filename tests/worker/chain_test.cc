@@ -81,8 +81,8 @@ TEST(Chain, EqualsItsStepsOneByOne) {
 
 std::unique_ptr<Chain> LongChain(int shift) {
   const Rect other = {kWindow.x0 + 20, kWindow.y0 - 10, kWindow.x1 + shift, kWindow.y1 - 30};
-  return MakeChain({"soften { sigma { value: 1.7 } }", "set_matte { matte: 'm' }", "premultiply {}",
-                    "merge { with: 'b' }", "soften { sigma { value: 0.8 } }", "merge { with: 'c' rule: XOR }"},
+  return MakeChain({"soften { sigma { value: 1.7 } }", "attach_matte { matte: 'm' }", "premultiply {}",
+                    "composite { with: 'b' }", "soften { sigma { value: 0.8 } }", "composite { with: 'c' rule: XOR }"},
                    {{0, "in", 0, MakeSource(MakePicture(OPAQUE, kWindow, 1), kWindow), {}},
                     {1, "matte", 0, MakeSource(MakePicture(MATTE, other, 2), other), {}},
                     {3, "with", 0, MakeSource(MakePicture(PREMULTIPLIED, other, 3), other), {}},
@@ -144,7 +144,7 @@ class Watched : public Source {
 TEST(Chain, EveryReadIsForetold) {
   auto main = std::make_shared<Watched>(MakeSource(MakePicture(MATTE, kWindow), kWindow));
   auto side = std::make_shared<Watched>(MakeSource(MakePicture(MATTE, {0, 0, 30, 30}), {0, 0, 30, 30}));
-  const auto chain = MakeChain({"soften { sigma { value: 3 } }", "patch { with: 'b' mask: 'm' seam { value: 2 } }"},
+  const auto chain = MakeChain({"soften { sigma { value: 3 } }", "patch { with: 'b' mask: 'm' sigma { value: 2 } }"},
                                {{0, "in", 0, main, {}}, {1, "with", 0, side, {}}, {1, "mask", 0, side, {}}});
   for (const Rect& r : {Rect{0, 10, 50, 50}, Rect{100, 90, 144, 99}}) {
     ASSERT_TRUE(chain->Prefetch({r}).ok());

@@ -307,7 +307,7 @@ TEST(CoverTiles, EachWantedTileOnceAndNoOther) {
 }
 
 TEST_F(ExecutorTest, ConstantTilesHaveNoBytesAnywhere) {
-  const Manifest manifest = Rendered(Task({"constant { color { r: 0.18 g: 2 b: 0 } }"}));
+  const Manifest manifest = Rendered(Task({"flood { color { r: 0.18 g: 2 b: 0 } }"}));
   EXPECT_EQ(store_->put, 0u);
   EXPECT_EQ(StoredDigests(manifest).size(), 0u);
   ASSERT_EQ(TileCount(manifest), 4u * 6);
@@ -357,7 +357,7 @@ TEST_F(ExecutorTest, RewriteBringsBackWhatTheStoreLost) {
 
 TEST_F(ExecutorTest, NothingBeyondHalfIsStored) {
   Picture bright = MakeConstant(PREMULTIPLIED, kFormat, 60000);
-  TaskSpec task = Task({"merge { with: 'b' rule: PLUS }"});
+  TaskSpec task = Task({"composite { with: 'b' rule: PLUS }"});
   AddStored(&task, -1, "in", Store(bright));
   AddStored(&task, 0, "with", Store(bright));
   const Picture out = Load(Rendered(task));
@@ -459,8 +459,8 @@ TEST_F(ExecutorTest, MeasurementReachesTheStepThatAsksForIt) {
 TEST_F(ExecutorTest, ThreadsAndMemoryChangeNoBit) {
   const Manifest plate = Store(MakePicture(OPAQUE, kFormat)), matte = Store(MakePicture(MATTE, kFormat, 2));
   auto task = [&](int i) {
-    TaskSpec t = Task({"set_matte { matte: 'm' }", "premultiply {}",
-                       "soften { sigma { value: " + std::to_string(0.5 + i % 4) + " } }", "merge { with: 'b' }"});
+    TaskSpec t = Task({"attach_matte { matte: 'm' }", "premultiply {}",
+                       "soften { sigma { value: " + std::to_string(0.5 + i % 4) + " } }", "composite { with: 'b' }"});
     AddStored(&t, -1, "in", plate);
     AddStored(&t, 0, "matte", matte);
     AddStored(&t, 3, "with", plate);

@@ -188,7 +188,7 @@ TEST_F(PlateReader, NotANumberAndInfinityPass) {
 }
 
 // Codes as listed beside the file; first word 0xAB45F6F4 parsed by hand (ST 268
-// method A). Cineon values from the printing-density formula.
+// method A). Values from the printing-density formula.
 TEST_F(PlateReader, DpxCodesOfMethodAAreExact) {
   DATA_OR_SKIP(data);
   const std::string path = data + "/dpx/rgb10_methodA_le_4x2.dpx";
@@ -196,7 +196,7 @@ TEST_F(PlateReader, DpxCodesOfMethodAAreExact) {
                               {{10, 20, 30}, {40, 50, 60}, {70, 80, 90}, {100, 110, 120}}};
   auto raw = ReadPlate(ReadOf(path), {0, 0, 4, 2});
   ASSERT_TRUE(raw.ok()) << raw.status();
-  auto light = ReadPlate(ReadOf(path, ENCODING_CINEON), {0, 0, 4, 2});
+  auto light = ReadPlate(ReadOf(path, ENCODING_PRINTING_DENSITY), {0, 0, 4, 2});
   ASSERT_TRUE(light.ok()) << light.status();
   const double black = std::pow(10, (95 - 685) / 300.0);
   for (int y = 0; y < 2; ++y) {
@@ -421,16 +421,16 @@ TEST_F(PlateReader, FactsTellTheEncodingThatTheHeaderNames) {
   const std::string dpx = Slurp(WriteNoise("n.dpx"));
   constexpr size_t kTransfer = 801;
   const std::string path = Path("said.dpx");
-  for (const auto& [code, expected] : {std::pair{0, ENCODING_CINEON},
-                                       {1, ENCODING_CINEON},
+  for (const auto& [code, expected] : {std::pair{0, ENCODING_PRINTING_DENSITY},
+                                       {1, ENCODING_PRINTING_DENSITY},
                                        {2, ENCODING_LINEAR},
-                                       {3, ENCODING_CINEON},
+                                       {3, ENCODING_PRINTING_DENSITY},
                                        {4, ENCODING_BT709},
                                        {5, ENCODING_BT709},
                                        {6, ENCODING_BT709},
                                        {7, ENCODING_BT709},
                                        {8, ENCODING_BT709},
-                                       {200, ENCODING_CINEON}}) {
+                                       {200, ENCODING_PRINTING_DENSITY}}) {
     std::string bytes = dpx;
     bytes[kTransfer] = static_cast<char>(code);
     Spill(path, bytes);

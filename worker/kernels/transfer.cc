@@ -20,8 +20,8 @@ HWY_INLINE void Map(const float* in, float* out, size_t count, F f) {
   for (size_t i = 0; i < count; ++i) out[i] = static_cast<float>(f(static_cast<double>(in[i])));
 }
 
-constexpr double kCineonBlack = 0.010797751623277097;  // 10^((95 - 685) / 300)
-constexpr double kCineonZero = 0.0052079483285954635;  // 10^(-685 / 300)
+constexpr double kDensityBlack = 0.010797751623277097;  // 10^((95 - 685) / 300)
+constexpr double kDensityZero = 0.0052079483285954635;  // 10^(-685 / 300)
 constexpr double kLog2Of10 = 3.321928094887362348;
 constexpr double kCctA = 10.5402377416545;
 constexpr double kCctB = 0.0729055341958355;
@@ -50,15 +50,15 @@ struct EncodeBt709 {
     return l < 0.018 ? l * 4.5 : curve;
   }
 };
-struct DecodeCineon {
+struct DecodeDensity {
   double operator()(double v) const {
-    return (Exp2((v * 1023.0 - 685.0) * (kLog2Of10 / 300.0)) - kCineonBlack) / (1.0 - kCineonBlack);
+    return (Exp2((v * 1023.0 - 685.0) * (kLog2Of10 / 300.0)) - kDensityBlack) / (1.0 - kDensityBlack);
   }
 };
-struct EncodeCineon {
+struct EncodeDensity {
   double operator()(double l) const {
-    double x = l * (1.0 - kCineonBlack) + kCineonBlack;
-    x = x < kCineonZero ? kCineonZero : x;
+    double x = l * (1.0 - kDensityBlack) + kDensityBlack;
+    x = x < kDensityZero ? kDensityZero : x;
     return (685.0 + Log2(x) * (300.0 / kLog2Of10)) / 1023.0;
   }
 };
@@ -82,8 +82,8 @@ void Decode(int encoding, const float* in, float* out, size_t count) {
       return Map(in, out, count, DecodeSrgb());
     case ENCODING_BT709:
       return Map(in, out, count, DecodeBt709());
-    case ENCODING_CINEON:
-      return Map(in, out, count, DecodeCineon());
+    case ENCODING_PRINTING_DENSITY:
+      return Map(in, out, count, DecodeDensity());
     case ENCODING_ACESCCT:
       return Map(in, out, count, DecodeAcescct());
     default:
@@ -97,8 +97,8 @@ void Encode(int encoding, const float* in, float* out, size_t count) {
       return Map(in, out, count, EncodeSrgb());
     case ENCODING_BT709:
       return Map(in, out, count, EncodeBt709());
-    case ENCODING_CINEON:
-      return Map(in, out, count, EncodeCineon());
+    case ENCODING_PRINTING_DENSITY:
+      return Map(in, out, count, EncodeDensity());
     case ENCODING_ACESCCT:
       return Map(in, out, count, EncodeAcescct());
     default:

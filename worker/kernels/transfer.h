@@ -2,9 +2,9 @@
 // pointwise curves. Same bits on every SIMD target; NaN in, NaN out.
 //
 // Sources: IEC 61966-2-1 (srgb), ITU-R BT.709-6 item 1.2 (bt709), Cinesite's
-// note on printing density of 1993 with black offset (cineon), AMPAS S-2016-001
+// note on printing density of 1993 with black offset, AMPAS S-2016-001
 // (acescct). The straight toes of srgb, bt709 and acescct go on below zero.
-// Cineon has no soft clip and keeps codes below black (95) as negative light;
+// Printing density has no soft clip and keeps codes below black (95) as negative light;
 // light darker than code 0 (-0.00565) encodes as code 0.
 #pragma once
 

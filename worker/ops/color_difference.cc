@@ -23,11 +23,11 @@ float ToMatte(float t) {
   return 1.0f - t;
 }
 
-// C.s minus the limit. Ends of the balance are exact, not only nearly.
-float ChannelSignal(float s, float o1, float o2, float balance) {
+// C.s minus the limit. Ends of the larger_weight are exact, not only nearly.
+float ChannelSignal(float s, float o1, float o2, float larger_weight) {
   const float larger = Larger(o1, o2), smaller = Smaller(o1, o2);
-  const float mixed = balance * larger + (1.0f - balance) * smaller;
-  const float limit = balance == 1.0f ? larger : balance == 0.0f ? smaller : mixed;
+  const float mixed = larger_weight * larger + (1.0f - larger_weight) * smaller;
+  const float limit = larger_weight == 1.0f ? larger : larger_weight == 0.0f ? smaller : mixed;
   return s - limit;
 }
 
@@ -45,7 +45,7 @@ struct Rows {
 
 void KeyChannel(const Rows& rows, float balance, float of_screen, float gain) {
   for (int x = 0; x < rows.width; ++x) {
-    rows.out[x] = ToMatte(ChannelSignal(rows.s[x], rows.o1[x], rows.o2[x], balance) / of_screen * gain);
+    rows.out[x] = ToMatte(ChannelSignal(rows.s[x], rows.o1[x], rows.o2[x], larger_weight) / of_screen * gain);
   }
 }
 
@@ -83,11 +83,12 @@ void KeyPlateChannel(const float* sr, const float* sg, const float* sb, const fl
                      const float* cb, int width, float balance, float gain, float* __restrict out) {
   for (int x = 0; x < width; ++x) {
     const float r = sr[x], g = sg[x], b = sb[x];
-    const float green_signal = ChannelSignal(cg[x], cr[x], cb[x], balance),
-                green_screen = ChannelSignal(g, r, b, balance);
-    const float blue_signal = ChannelSignal(cb[x], cr[x], cg[x], balance),
-                blue_screen = ChannelSignal(b, r, g, balance);
-    const float red_signal = ChannelSignal(cr[x], cg[x], cb[x], balance), red_screen = ChannelSignal(r, g, b, balance);
+    const float green_signal = ChannelSignal(cg[x], cr[x], cb[x], larger_weight),
+                green_screen = ChannelSignal(g, r, b, larger_weight);
+    const float blue_signal = ChannelSignal(cb[x], cr[x], cg[x], larger_weight),
+                blue_screen = ChannelSignal(b, r, g, larger_weight);
+    const float red_signal = ChannelSignal(cr[x], cg[x], cb[x], larger_weight),
+                red_screen = ChannelSignal(r, g, b, larger_weight);
     // Blue unless red is larger; green where it is no smaller than that.
     const float signal = r > b ? red_signal : blue_signal, of_screen = r > b ? red_screen : blue_screen;
     const float other = r > b ? r : b;
@@ -117,12 +118,13 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
                                     Plane* out) {
     const int s = screen.Channel(), o1 = s == 0 ? 1 : 0, o2 = s == 2 ? 1 : 2;
     const float color[3] = {screen.rgb[s], screen.rgb[o1], screen.rgb[o2]};
-    const float balance = static_cast<float>(p.balance().value()), gain = static_cast<float>(p.gain().value());
+    const float larger_weight = static_cast<float>(p.larger_weight().value()),
+                gain = static_cast<float>(p.amount().value());
     const bool general = UsesGeneralAxis(p.axis(), color);
     const float mean = (color[0] + (color[1] + color[2])) / 3.0f;
     const float axis[3] = {color[0] - mean, color[1] - mean, color[2] - mean};
-    const float of_screen =
-        general ? AxisSignal(color[0], color[1], color[2], axis) : ChannelSignal(color[0], color[1], color[2], balance);
+    const float of_screen = general ? AxisSignal(color[0], color[1], color[2], axis)
+                                    : ChannelSignal(color[0], color[1], color[2], larger_weight);
     if (!(of_screen > 0)) return NoHueError(screen);
 
     const Rect& rect = out->rect();
@@ -139,7 +141,8 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
   }
 
   static void MakeFromPlate(const ColorDifference& p, const Picture& picture, const Picture& plate, Plane* out) {
-    const float balance = static_cast<float>(p.balance().value()), gain = static_cast<float>(p.gain().value());
+    const float larger_weight = static_cast<float>(p.larger_weight().value()),
+                gain = static_cast<float>(p.amount().value());
     const Rect& rect = out->rect();
     for (int y = rect.y0; y < rect.y1; ++y) {
       PlateRows rows{{}, {}, out->row(y), rect.width()};

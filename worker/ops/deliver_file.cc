@@ -136,7 +136,7 @@ std::string MakeDpx(const OpContext& context, const DeliverFile& p, const Pictur
   }
   DpxHeader header{0, 0, kSoftware, p.stack_name()};
   // Codes of ST 268: 1 printing density, 2 linear, 6 BT.709, 0 "user defined".
-  if (encoding == ENCODING_CINEON) header.transfer = header.colorimetric = 1;
+  if (encoding == ENCODING_PRINTING_DENSITY) header.transfer = header.colorimetric = 1;
   if (encoding == ENCODING_LINEAR) header.transfer = 2;
   if (encoding == ENCODING_BT709) header.transfer = header.colorimetric = 6;
   return WriteDpx(CodesOf(planes, context.format, 1023, encoding), header);

@@ -20,17 +20,17 @@ float BalanceOf(const Despill& p) {
     case Despill::SMALLER:
       return 0.0f;
     case Despill::WEIGHTED:
-      return static_cast<float>(p.balance().value());
+      return static_cast<float>(p.larger_weight().value());
     default:
       return 0.5f;
   }
 }
 
 // Written so that the ends are exact and two equal channels give themselves.
-float LimitOf(float o1, float o2, float balance) {
+float LimitOf(float o1, float o2, float larger_weight) {
   const float larger = o1 > o2 ? o1 : o2, smaller = o1 < o2 ? o1 : o2;
-  const float mixed = smaller + balance * (larger - smaller);
-  return balance == 1.0f ? larger : mixed;
+  const float mixed = smaller + larger_weight * (larger - smaller);
+  return larger_weight == 1.0f ? larger : mixed;
 }
 
 float SpillOf(float s, float limit, float allow, float amount) {
@@ -41,7 +41,7 @@ float SpillOf(float s, float limit, float allow, float amount) {
 // Spill of one row against one screen channel.
 void SpillRow(const float* s, const float* o1, const float* o2, int n, float balance, float allow, float amount,
               float* spill) {
-  for (int x = 0; x < n; ++x) spill[x] = SpillOf(s[x], LimitOf(o1[x], o2[x], balance), allow, amount);
+  for (int x = 0; x < n; ++x) spill[x] = SpillOf(s[x], LimitOf(o1[x], o2[x], larger_weight), allow, amount);
 }
 
 // Against a screen given pixel by pixel: how much leaves each of R, G, B.
@@ -50,9 +50,9 @@ void PlateSpillRow(const float* sr, const float* sg, const float* sb, const floa
                    float* __restrict tb) {
   for (int x = 0; x < n; ++x) {
     const float r = cr[x], g = cg[x], b = cb[x];
-    const float red = SpillOf(r, LimitOf(g, b, balance), allow, amount);
-    const float green = SpillOf(g, LimitOf(r, b, balance), allow, amount);
-    const float blue = SpillOf(b, LimitOf(r, g, balance), allow, amount);
+    const float red = SpillOf(r, LimitOf(g, b, larger_weight), allow, amount);
+    const float green = SpillOf(g, LimitOf(r, b, larger_weight), allow, amount);
+    const float blue = SpillOf(b, LimitOf(r, g, larger_weight), allow, amount);
     // Blue unless red is larger; green where it is no smaller than that.
     const float other = sr[x] > sb[x] ? sr[x] : sb[x];
     const float open = sg[x] >= other ? 0.0f : 1.0f;
@@ -122,7 +122,7 @@ class Despiller {
  private:
   // What leaves each channel; with one screen colour only its own loses anything.
   void Measure(int y) {
-    const float balance = BalanceOf(p_), allow = static_cast<float>(p_.allow().value());
+    const float larger_weight = BalanceOf(p_), allow = static_cast<float>(p_.allow().value());
     const float amount = static_cast<float>(p_.amount().value());
     if (screen_.plate) {
       const std::vector<Plane>& s = screen_.plate->planes;

@@ -20,7 +20,7 @@ class DropSpecksOp final : public TypedOp<DropSpecks> {
       uint8_t* to = covered.data() + static_cast<size_t>(y - rect.y0) * n;
       for (size_t x = 0; x < n; ++x) to[x] = from[x] > above;
     });
-    out->planes[0] = ReplaceSmallParts(matte, covered, p.area().value(), false, 0, p.soft().value());
+    out->planes[0] = ReplaceSmallParts(matte, covered, p.area().value(), false, 0, p.sigma().value());
     return absl::OkStatus();
   }
 };

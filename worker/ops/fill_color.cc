@@ -121,7 +121,7 @@ class FillColorOp final : public TypedOp<FillColor> {
  public:
   Rect Reads(const OpContext&, const FillColor& p, const Rect& out, const Input& input) const override {
     const bool around = p.from_case() == FillColor::kCore && (input.port == "in" || input.port == "core");
-    return around ? out.Grow(GaussianRadius(p.radius().value())) : out;
+    return around ? out.Grow(GaussianRadius(p.sigma().value())) : out;
   }
 
   absl::Status Make(const OpContext&, const FillColor& p, const Inputs& in, Picture* out) const override {
@@ -143,7 +143,7 @@ class FillColorOp final : public TypedOp<FillColor> {
         if (!core) return absl::InternalError("core is not connected");
         const Plane& matte = core->picture.planes[0];
         if (IsZero(matte)) return absl::OkStatus();
-        filling = LocalMean(picture, matte, rect, p.radius().value());
+        filling = LocalMean(picture, matte, rect, p.sigma().value());
         break;
       }
       case FillColor::kSample: {

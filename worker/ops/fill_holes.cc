@@ -20,7 +20,7 @@ class FillHolesOp final : public TypedOp<FillHoles> {
       uint8_t* to = open.data() + static_cast<size_t>(y - rect.y0) * n;
       for (size_t x = 0; x < n; ++x) to[x] = from[x] < below;
     });
-    out->planes[0] = ReplaceSmallParts(matte, open, p.area().value(), true, 1, p.soft().value());
+    out->planes[0] = ReplaceSmallParts(matte, open, p.area().value(), true, 1, p.sigma().value());
     return absl::OkStatus();
   }
 };

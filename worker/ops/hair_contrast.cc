@@ -22,7 +22,7 @@ class HairContrastOp final : public TypedOp<HairContrast> {
       weights[1] = static_cast<float>(p.weights().g());
       weights[2] = static_cast<float>(p.weights().b());
     }
-    const HueTurn turn = HueTurn::By(p.degrees().value());
+    const HueTurn turn = HueTurn::By(p.rotate().value());
     const Picture& picture = in.main().picture;
     const size_t n = out->rect().width();
     std::vector<float> turned[3];

@@ -8,7 +8,7 @@ namespace {
 class HueRotateOp final : public TypedOp<HueRotate> {
   absl::Status Make(const OpContext&, const HueRotate& p, const Inputs& in, Picture* out) const override {
     const Picture& picture = in.main().picture;
-    const HueTurn turn = HueTurn::By(p.degrees().value());
+    const HueTurn turn = HueTurn::By(p.rotate().value());
     if (turn.none()) {
       out->planes = picture.planes;
       return absl::OkStatus();

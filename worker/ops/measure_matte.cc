@@ -110,10 +110,10 @@ class Measurer {
   }
 
   void FindSpecks(MatteFigures* figures) {
-    const Input* outside = in_.Find("outside");
-    const Parts parts = ConnectedParts(Bitmap(outside, [this](float v) { return v > clear_; }), width_, rect_.height());
+    const Input* garbage = in_.Find("garbage");
+    const Parts parts = ConnectedParts(Bitmap(garbage, [this](float v) { return v > clear_; }), width_, rect_.height());
     std::vector<bool> counts(parts.parts.size(), true);
-    if (outside == nullptr && !counts.empty()) {
+    if (garbage == nullptr && !counts.empty()) {
       for (size_t i = 0; i < counts.size(); ++i) counts[i] = static_cast<double>(parts.parts[i].area) <= area_;
       const auto body = std::max_element(parts.parts.begin(), parts.parts.end(),
                                          [](const Part& a, const Part& b) { return a.area < b.area; });

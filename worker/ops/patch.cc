@@ -9,7 +9,7 @@ namespace {
 
 class PatchOp final : public TypedOp<Patch> {
   Rect Reads(const OpContext&, const Patch& p, const Rect& out, const Input& input) const override {
-    return input.port == "mask" ? out.Grow(GaussianRadius(p.seam().value())) : out;
+    return input.port == "mask" ? out.Grow(GaussianRadius(p.sigma().value())) : out;
   }
 
   absl::Status Make(const OpContext&, const Patch& p, const Inputs& in, Picture* out) const override {
@@ -21,9 +21,9 @@ class PatchOp final : public TypedOp<Patch> {
     }
     const Rect rect = out->rect();
     Plane mask = in.Find("mask")->picture.planes[0];
-    if (GaussianRadius(p.seam().value()) > 0) {
+    if (GaussianRadius(p.sigma().value()) > 0) {
       Plane soft(rect);
-      GaussianBlur(mask, rect, p.seam().value(), &soft);
+      GaussianBlur(mask, rect, p.sigma().value(), &soft);
       mask = soft;
     }
     for (size_t c = 0; c < out->planes.size(); ++c) {

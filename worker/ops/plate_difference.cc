@@ -61,7 +61,7 @@ class PlateDifferenceOp final : public TypedOp<PlateDifference> {
     if (!noise) return absl::InvalidArgumentError("plate_difference needs one of sample, profile");
 
     const Picture& picture = in.main().picture;
-    const Picture& screen = in.Find("plate")->picture;
+    const Picture& screen = in.Find("clean_plate")->picture;
     const int radius = static_cast<int>(p.radius());
     const Rect rect = out->rect(), wide = rect.Grow(radius);
     const int n = rect.width();

@@ -13,7 +13,7 @@ class RecoverColorOp final : public TypedOp<RecoverColor> {
   absl::Status Make(const OpContext& context, const RecoverColor&, const Inputs& in, Picture* out) const override {
     const Rect& rect = out->rect();
     if (rect.empty()) return absl::OkStatus();
-    const Input *plate = in.Find("plate"), *matte = in.Find("matte");
+    const Input *plate = in.Find("clean_plate"), *matte = in.Find("matte");
     if (!plate || !matte) return absl::InternalError("plate or matte is not connected");
     Plane& alpha = out->planes[3];
     for (int y = rect.y0; y < rect.y1; ++y) {

@@ -37,7 +37,7 @@ class ScreenLevelOp final : public TypedOp<ScreenLevel> {
   absl::Status Make(const OpContext&, const ScreenLevel& p, const Inputs& in, Picture* out) const override {
     ASSIGN_OR_RETURN(const auto level, LevelOf(p, in));
     const Picture& picture = in.main().picture;
-    const Picture& screen = in.Find("plate")->picture;
+    const Picture& screen = in.Find("clean_plate")->picture;
     const Rect rect = out->rect();
     for (int c = 0; c < 3; ++c) {
       for (int y = rect.y0; y < rect.y1; ++y) {

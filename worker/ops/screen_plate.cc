@@ -70,7 +70,7 @@ absl::StatusOr<std::array<float, 3>> ColorOfScreen(const ScreenPlate& p, const I
       if (!(most > std::min({given.rgb[0], given.rgb[1], given.rgb[2]})) || !(most > 0)) return NoHueError(given);
       return ScreenColorNear(color, {given.rgb[0], given.rgb[1], given.rgb[2]});
     }
-    case Screen::kPlate: {
+    case Screen::kCleanPlate: {
       ASSIGN_OR_RETURN(const ScreenColor given, ResolveScreen(p.screen(), in));
       found = FindScreenColor(CellsOfPicture(*given.plate, grid), std::nullopt);
       break;

@@ -61,14 +61,14 @@ Plane Luminance(const Picture& picture, const Rect& rect) {
 class ShadowOp final : public TypedOp<Shadow> {
  public:
   Rect Reads(const OpContext&, const Shadow& p, const Rect& out, const Input&) const override {
-    return out.Grow(GaussianRadius(p.soften().value()));
+    return out.Grow(GaussianRadius(p.sigma().value()));
   }
 
   absl::Status Make(const OpContext&, const Shadow& p, const Inputs& in, Picture* out) const override {
     const Rect rect = out->rect(), wide = in.main().picture.rect();
     const Input* matte = in.Find("matte");
-    const double sigma = p.soften().value(), strength = p.strength().value();
-    Plane plate = Luminance(in.main().picture, wide), screen = Luminance(in.Find("plate")->picture, wide);
+    const double sigma = p.sigma().value(), strength = p.strength().value();
+    Plane plate = Luminance(in.main().picture, wide), screen = Luminance(in.Find("clean_plate")->picture, wide);
     ForRows(wide, [&](int y) {
       WeighByBare(matte ? matte->picture.planes[0].row(y) : nullptr, wide.width(), plate.row(y), screen.row(y));
     });

@@ -13,7 +13,7 @@ class SureCoreOp final : public TypedOp<SureCore> {
   absl::Status Make(const OpContext& context, const SureCore& p, const Inputs& in, Picture* out) const override {
     const Rect& rect = out->rect();
     if (rect.empty()) return absl::OkStatus();
-    const Input* plate = in.Find("plate");
+    const Input* plate = in.Find("clean_plate");
     if (!plate) return absl::InternalError("plate is not connected");
     ASSIGN_OR_RETURN(const ScreenView view, ViewScreen(in.main().picture, plate->picture, rect, kSureDistance));
     const AxisKeys keys = KeyAlongAxis(view);

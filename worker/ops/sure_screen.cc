@@ -13,7 +13,7 @@ class SureScreenOp final : public TypedOp<SureScreen> {
   absl::Status Make(const OpContext&, const SureScreen& p, const Inputs& in, Picture* out) const override {
     const Rect& rect = out->rect();
     if (rect.empty()) return absl::OkStatus();
-    const Input* plate = in.Find("plate");
+    const Input* plate = in.Find("clean_plate");
     if (!plate) return absl::InternalError("plate is not connected");
     ASSIGN_OR_RETURN(const ScreenView view,
                      ViewScreen(in.main().picture, plate->picture, rect, static_cast<float>(p.distance().value())));

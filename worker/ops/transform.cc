@@ -28,7 +28,7 @@ Turn TurnBy(double degrees) {
 // From the result back to the picture: the inverse of
 // pivot + move + R(degrees) x scale x (p - pivot).
 Affine ToSource(const Transform& p, const Rect& format) {
-  const Turn turn = TurnBy(p.degrees().value());
+  const Turn turn = TurnBy(p.rotate().value());
   const double scale = p.scale().value();
   Affine m;
   m.xx = turn.cosine / scale, m.xy = turn.sine / scale;

@@ -52,10 +52,10 @@ class UnmixOp final : public TypedOp<Unmix> {
   absl::Status Make(const OpContext& context, const Unmix& p, const Inputs& in, Picture* out) const override {
     const Rect& rect = out->rect();
     if (rect.empty()) return absl::OkStatus();
-    const Input* plate = in.Find("plate");
+    const Input* plate = in.Find("clean_plate");
     if (!plate) return absl::InternalError("plate is not connected");
     ASSIGN_OR_RETURN(ScreenView view, ViewScreen(in.main().picture, plate->picture, rect, kSureDistance));
-    SetWhereOne(in.Find("screen"), rect, true, &view.sure);
+    SetWhereOne(in.Find("bare"), rect, true, &view.sure);
 
     const Grid grid = CoreGrid(rect);
     const AxisKeys keys = KeyAlongAxis(view);
@@ -64,7 +64,7 @@ class UnmixOp final : public TypedOp<Unmix> {
     if (!core) return absl::CancelledError("nobody waits for it");
     Bitmap given(rect.width(), rect.height());
     SetWhereOne(in.Find("core"), rect, true, &given);
-    for (Bitmap* bits : {&*core, &given}) SetWhereOne(in.Find("screen"), rect, false, bits);
+    for (Bitmap* bits : {&*core, &given}) SetWhereOne(in.Find("bare"), rect, false, bits);
     SetWhereOne(in.Find("solid"), rect, true, &given);
     Bitmap solid = *core;
     AddWhere(given, &solid);
@@ -73,7 +73,7 @@ class UnmixOp final : public TypedOp<Unmix> {
     auto unmixed = SolveBand(view, keys, *core, given, {.fill = fill, .variance = p.confidence()}, context.stopped);
     if (!unmixed) return absl::CancelledError("nobody waits for it");
     if (unmixed->needed && view.sure.Count() == 0) {
-      context.remark("nothing is bare screen as `plate` shows it: is it of this shot, and of this frame?");
+      context.remark("nothing is bare screen as `clean_plate` shows it: is it of this shot, and of this frame?");
     } else if (unmixed->needed && !unmixed->learnt) {
       context.remark(
           "hardly anything is solid for sure, so the foreground's colours are not known and alpha is a plain key; "

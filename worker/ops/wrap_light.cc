@@ -36,7 +36,7 @@ void WrapRow(const float* color, const float* alpha, const float* light, int n, 
 class WrapLightOp final : public TypedOp<WrapLight> {
  public:
   Rect Reads(const OpContext&, const WrapLight& p, const Rect& out, const Input&) const override {
-    return out.Grow(GaussianRadius(p.width().value()));
+    return out.Grow(GaussianRadius(p.sigma().value()));
   }
 
   absl::Status Make(const OpContext&, const WrapLight& p, const Inputs& in, Picture* out) const override {
@@ -44,7 +44,7 @@ class WrapLightOp final : public TypedOp<WrapLight> {
     const Picture& background = in.Find("background")->picture;
     const Rect rect = out->rect(), wide = picture.rect();
     const int n = rect.width(), inset = rect.x0 - wide.x0;
-    const double sigma = p.width().value();
+    const double sigma = p.sigma().value();
     const float amount = static_cast<float>(p.amount().value());
     Plane soft_alpha(rect), light(rect);
     GaussianBlur(picture.planes[3], rect, sigma, &soft_alpha);

@@ -36,14 +36,14 @@ Scene Disc(bool constant_core) {
   return s;
 }
 
-TEST(ExtendEdges, KeepsTheLawsOfAllOperators) {
-  OpTester("extend_edges { core: 'core' }").CheckLaws();
-  OpTester("extend_edges { core: 'core' inset { value: 0 } amount { value: 0.5 } solid { value: 0.3 } }").CheckLaws();
+TEST(SpreadColor, KeepsTheLawsOfAllOperators) {
+  OpTester("spread_color { core: 'core' }").CheckLaws();
+  OpTester("spread_color { core: 'core' inset { value: 0 } amount { value: 0.5 } solid { value: 0.3 } }").CheckLaws();
 }
 
-TEST(ExtendEdges, ConstantCoreColourSpreadsAsThatConstant) {
+TEST(SpreadColor, ConstantCoreColourSpreadsAsThatConstant) {
   const Scene s = Disc(true);
-  const Picture out = OpTester("extend_edges { core: 'core' }").Main(s.color).With("core", s.core).Render();
+  const Picture out = OpTester("spread_color { core: 'core' }").Main(s.color).With("core", s.core).Render();
   const float expected[] = {0.5f, 0.3f, 0.1f};
   for (int c = 0; c < 3; ++c) {
     for (int y = kRect.y0; y < kRect.y1; ++y) {
@@ -53,9 +53,9 @@ TEST(ExtendEdges, ConstantCoreColourSpreadsAsThatConstant) {
   }
 }
 
-TEST(ExtendEdges, SolidCoreAndAlphaAreUntouchedToTheBit) {
+TEST(SpreadColor, SolidCoreAndAlphaAreUntouchedToTheBit) {
   const Scene s = Disc(false);
-  const Picture out = OpTester("extend_edges { core: 'core' }").Main(s.color).With("core", s.core).Render();
+  const Picture out = OpTester("spread_color { core: 'core' }").Main(s.color).With("core", s.core).Render();
   int changed = 0;
   for (int y = kRect.y0; y < kRect.y1; ++y) {
     for (int x = kRect.x0; x < kRect.x1; ++x) {
@@ -72,9 +72,9 @@ TEST(ExtendEdges, SolidCoreAndAlphaAreUntouchedToTheBit) {
   EXPECT_GT(changed, 10000);
 }
 
-TEST(ExtendEdges, EverythingStaysWithinTheCoresColours) {
+TEST(SpreadColor, EverythingStaysWithinTheCoresColours) {
   const Scene s = Disc(false);
-  const Picture out = OpTester("extend_edges { core: 'core' }").Main(s.color).With("core", s.core).Render();
+  const Picture out = OpTester("spread_color { core: 'core' }").Main(s.color).With("core", s.core).Render();
   for (int c = 0; c < 3; ++c) {
     float low = 1e9f, high = -1e9f;
     for (int y = kRect.y0; y < kRect.y1; ++y) {
@@ -93,7 +93,7 @@ TEST(ExtendEdges, EverythingStaysWithinTheCoresColours) {
   }
 }
 
-TEST(ExtendEdges, NearestColourWinsNearTheEdge) {
+TEST(SpreadColor, NearestColourWinsNearTheEdge) {
   // Red core to the left, blue core to the right: each side keeps its own.
   Scene s = Disc(false);
   for (int y = kRect.y0; y < kRect.y1; ++y) {
@@ -104,13 +104,13 @@ TEST(ExtendEdges, NearestColourWinsNearTheEdge) {
       s.color.planes[2].at(x, y) = right ? 0.9f : 0.1f;
     }
   }
-  const Picture out = OpTester("extend_edges { core: 'core' }").Main(s.color).With("core", s.core).Render();
+  const Picture out = OpTester("spread_color { core: 'core' }").Main(s.color).With("core", s.core).Render();
   EXPECT_NEAR(out.planes[0].at(43, 60), 0.9, 0.01);
   EXPECT_NEAR(out.planes[2].at(106, 60), 0.9, 0.01);
   for (int x = 41; x < 110; ++x) EXPECT_LE(out.planes[0].at(x, 60), out.planes[0].at(x - 1, 60) + 1e-3f) << x;
 }
 
-TEST(ExtendEdges, InsetLeavesTheRimOfTheCoreOutOfTheMix) {
+TEST(SpreadColor, InsetLeavesTheRimOfTheCoreOutOfTheMix) {
   // The outermost 3 px of the core are contaminated.
   Scene s = Disc(true);
   for (int y = kRect.y0; y < kRect.y1; ++y) {
@@ -121,7 +121,7 @@ TEST(ExtendEdges, InsetLeavesTheRimOfTheCoreOutOfTheMix) {
     }
   }
   const auto outside = [&](const std::string& inset) {
-    return OpTester("extend_edges { core: 'core' inset { value: " + inset + " } }")
+    return OpTester("spread_color { core: 'core' inset { value: " + inset + " } }")
         .Main(s.color)
         .With("core", s.core)
         .Render()
@@ -132,38 +132,38 @@ TEST(ExtendEdges, InsetLeavesTheRimOfTheCoreOutOfTheMix) {
   EXPECT_GT(outside("0"), 0.6);
 }
 
-TEST(ExtendEdges, AmountIsAShare) {
+TEST(SpreadColor, AmountIsAShare) {
   const Scene s = Disc(true);
   const Picture half =
-      OpTester("extend_edges { core: 'core' amount { value: 0.5 } }").Main(s.color).With("core", s.core).Render();
+      OpTester("spread_color { core: 'core' amount { value: 0.5 } }").Main(s.color).With("core", s.core).Render();
   EXPECT_NEAR(half.planes[0].at(130, 20), 0.5 * 0.5 + 0.5 * s.color.planes[0].at(130, 20), 1e-6);
-  OpTester("extend_edges { core: 'core' amount { value: 0 } }").Main(s.color).With("core", s.core).CheckIdentity();
+  OpTester("spread_color { core: 'core' amount { value: 0 } }").Main(s.color).With("core", s.core).CheckIdentity();
 }
 
-TEST(ExtendEdges, WithoutCoreNothingChanges) {
-  OpTester("extend_edges { core: 'core' }")
+TEST(SpreadColor, WithoutCoreNothingChanges) {
+  OpTester("spread_color { core: 'core' }")
       .Main(MakePicture(STRAIGHT, kRect))
       .With("core", MakeConstant(MATTE, kRect, 0.5f))
       .CheckIdentity();
 }
 
-TEST(ExtendEdges, OneBrokenPixelDoesNotSpread) {
+TEST(SpreadColor, OneBrokenPixelDoesNotSpread) {
   Scene s = Disc(true);
   s.color.planes[0].at(60, 60) = std::numeric_limits<float>::infinity();
   s.color.planes[1].at(61, 60) = std::numeric_limits<float>::quiet_NaN();
-  const Picture out = OpTester("extend_edges { core: 'core' }").Main(s.color).With("core", s.core).Render();
+  const Picture out = OpTester("spread_color { core: 'core' }").Main(s.color).With("core", s.core).Render();
   EXPECT_NEAR(out.planes[0].at(0, 20), 0.5, 1e-6);
   EXPECT_NEAR(out.planes[1].at(0, 20), 0.3, 1e-6);
 }
 
-TEST(ExtendEdges, OddAndThinPicturesWork) {
+TEST(SpreadColor, OddAndThinPicturesWork) {
   for (const Rect& rect :
        {Rect{0, 0, 1, 1}, Rect{0, 0, 1, 37}, Rect{0, 0, 37, 1}, Rect{0, 0, 2, 3}, Rect{0, 0, 5, 5}}) {
     Picture color = MakeConstant(STRAIGHT, rect, 0.25f), core = MakeConstant(MATTE, rect, 0);
     core.planes[0].constant.reset();
     core.planes[0].at(0, 0) = 1;
     const Picture out =
-        OpTester("extend_edges { core: 'core' inset { value: 0 } }").Main(color).With("core", core).Render();
+        OpTester("spread_color { core: 'core' inset { value: 0 } }").Main(color).With("core", core).Render();
     for (int y = rect.y0; y < rect.y1; ++y) {
       for (int x = rect.x0; x < rect.x1; ++x) ASSERT_NEAR(out.planes[0].at(x, y), 0.25, 1e-6);
     }

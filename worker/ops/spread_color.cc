@@ -51,12 +51,12 @@ bool NothingIn(const Plane& weight) {
   return true;
 }
 
-class ExtendEdgesOp final : public TypedOp<ExtendEdges> {
+class SpreadColorOp final : public TypedOp<SpreadColor> {
  public:
   // All of the output's window of every input, also where theirs is another.
-  Rect Reads(const OpContext&, const ExtendEdges&, const Rect& out, const Input&) const override { return out; }
+  Rect Reads(const OpContext&, const SpreadColor&, const Rect& out, const Input&) const override { return out; }
 
-  absl::Status Make(const OpContext& context, const ExtendEdges& p, const Inputs& in, Picture* out) const override {
+  absl::Status Make(const OpContext& context, const SpreadColor& p, const Inputs& in, Picture* out) const override {
     const Input* core = in.Find("core");
     if (!core) return absl::InternalError("core is not connected");
     const Picture& picture = in.main().picture;
@@ -97,7 +97,7 @@ class ExtendEdgesOp final : public TypedOp<ExtendEdges> {
     return absl::OkStatus();
   }
 };
-REGISTER_OP("extend_edges", ExtendEdgesOp);
+REGISTER_OP("spread_color", SpreadColorOp);
 
 }  // namespace
 }  // namespace selvage

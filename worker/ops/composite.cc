@@ -5,30 +5,30 @@
 namespace selvage {
 namespace {
 
-PorterDuff RuleOf(const Merge& p) {
+PorterDuff RuleOf(const Composite& p) {
   switch (p.rule()) {
-    case Merge::IN:
+    case Composite::IN:
       return PorterDuff::kIn;
-    case Merge::OUT:
+    case Composite::OUT:
       return PorterDuff::kOut;
-    case Merge::ATOP:
+    case Composite::ATOP:
       return PorterDuff::kAtop;
-    case Merge::XOR:
+    case Composite::XOR:
       return PorterDuff::kXor;
-    case Merge::PLUS:
+    case Composite::PLUS:
       return PorterDuff::kPlus;
     default:
       return PorterDuff::kOver;
   }
 }
 
-class MergeOp final : public TypedOp<Merge> {
-  Rect Window(const OpContext&, const Merge&, const Inputs& in) const override {
+class CompositeOp final : public TypedOp<Composite> {
+  Rect Window(const OpContext&, const Composite&, const Inputs& in) const override {
     return in.main().window.Union(in.Find("with")->window);
   }
   Beyond Edge(const google::protobuf::Message&, const std::string&) const override { return Beyond::kTransparent; }
 
-  absl::Status Make(const OpContext&, const Merge& p, const Inputs& in, Picture* out) const override {
+  absl::Status Make(const OpContext&, const Composite& p, const Inputs& in, Picture* out) const override {
     const Picture& a = in.main().picture;
     const Picture& b = in.Find("with")->picture;
     const PorterDuff rule = RuleOf(p);
@@ -43,7 +43,7 @@ class MergeOp final : public TypedOp<Merge> {
     return absl::OkStatus();
   }
 };
-REGISTER_OP("merge", MergeOp);
+REGISTER_OP("composite", CompositeOp);
 
 }  // namespace
 }  // namespace selvage

@@ -22,7 +22,7 @@ Picture Solid(const Pixel& p, const Rect& rect = kRect, Kind kind = PREMULTIPLIE
 }
 
 Picture Merged(const Picture& a, const Picture& b, const std::string& params) {
-  return OpTester("merge { with: 'b' " + params + " }").Main(a).With("with", b).Render();
+  return OpTester("composite { with: 'b' " + params + " }").Main(a).With("with", b).Render();
 }
 
 void ExpectPixel(const Picture& got, const Pixel& known) {
@@ -30,7 +30,7 @@ void ExpectPixel(const Picture& got, const Pixel& known) {
 }
 
 // Porter & Duff 1984, table of fractions; numbers worked by hand.
-TEST(Merge, PorterDuffWorkedNumbers) {
+TEST(Composite, PorterDuffWorkedNumbers) {
   const Picture a = Solid({.3, .1, .05, .4}), b = Solid({.2, .6, .1, .8});
   ExpectPixel(Merged(a, b, "rule: OVER"), {.42, .46, .11, .88});
   ExpectPixel(Merged(b, a, "rule: OVER"), {.26, .62, .11, .88});
@@ -42,7 +42,7 @@ TEST(Merge, PorterDuffWorkedNumbers) {
   ExpectPixel(Merged(a, b, "rule: PLUS"), {.5, .7, .15, 1.2});
 }
 
-TEST(Merge, AmountMultipliesAllOfA) {
+TEST(Composite, AmountMultipliesAllOfA) {
   const Picture a = Solid({.3, .1, .05, .4}), b = Solid({.2, .6, .1, .8}), half = Solid({.15, .05, .025, .2});
   for (const char* rule : {"OVER", "IN", "OUT", "ATOP", "XOR", "PLUS"}) {
     const Picture scaled = Merged(a, b, std::string("amount { value: 0.5 } rule: ") + rule);
@@ -51,14 +51,14 @@ TEST(Merge, AmountMultipliesAllOfA) {
   }
 }
 
-TEST(Merge, OverNothingIsTheIdentity) {
-  OpTester("merge { with: 'b' }")
+TEST(Composite, OverNothingIsTheIdentity) {
+  OpTester("composite { with: 'b' }")
       .Main(MakePicture(PREMULTIPLIED, kRect))
       .With("with", Solid({0, 0, 0, 0}))
       .CheckIdentity();
 }
 
-TEST(Merge, AgreesWithOpenImageIO) {
+TEST(Composite, AgreesWithOpenImageIO) {
   const Picture a = MakePicture(PREMULTIPLIED, {0, 0, 144, 99}, 1), b = MakePicture(PREMULTIPLIED, {0, 0, 144, 99}, 3);
   auto to_buffer = [](const Picture& p) {
     OIIO::ImageSpec spec(144, 99, 4, OIIO::TypeDesc::FLOAT);
@@ -82,7 +82,7 @@ TEST(Merge, AgreesWithOpenImageIO) {
   }
 }
 
-TEST(Merge, CoversBothWindowsAndIsTransparentBeyondEach) {
+TEST(Composite, CoversBothWindowsAndIsTransparentBeyondEach) {
   const Picture a = Solid({.3, .1, .05, .4}, {0, 0, 20, 10}), b = Solid({.2, .6, .1, .8}, {10, -5, 40, 8});
   const Picture out = Merged(a, b, "");
   EXPECT_EQ(out.rect(), (Rect{0, -5, 40, 10}));
@@ -93,11 +93,11 @@ TEST(Merge, CoversBothWindowsAndIsTransparentBeyondEach) {
   EXPECT_EQ(out.planes[3].at(30, 9), 0.0f);
 }
 
-TEST(Merge, Laws) {
+TEST(Composite, Laws) {
   for (const char* rule : {"OVER", "IN", "OUT", "ATOP", "XOR", "PLUS"}) {
-    OpTester(std::string("merge { with: 'b' rule: ") + rule + " }").CheckLaws();
+    OpTester(std::string("composite { with: 'b' rule: ") + rule + " }").CheckLaws();
   }
-  OpTester("merge { with: 'b' amount { value: 0.4 } }").CheckLaws();
+  OpTester("composite { with: 'b' amount { value: 0.4 } }").CheckLaws();
 }
 
 }  // namespace

@@ -4,15 +4,15 @@
 namespace selvage {
 namespace {
 
-class ConstantOp final : public TypedOp<Constant> {
-  absl::Status Make(const OpContext&, const Constant& p, const Inputs&, Picture* out) const override {
+class FloodOp final : public TypedOp<Flood> {
+  absl::Status Make(const OpContext&, const Flood& p, const Inputs&, Picture* out) const override {
     const float alpha = static_cast<float>(p.alpha().value());
     const Rect rect = out->rect();
-    if (p.as() == Constant::SOLID_MATTE) {
+    if (p.as() == Flood::FLOOD_MATTE) {
       out->planes[0] = Plane::Filled(rect, alpha);
       return absl::OkStatus();
     }
-    const bool multiply = p.as() == Constant::SOLID_PREMULTIPLIED;
+    const bool multiply = p.as() == Flood::FLOOD_PREMULTIPLIED;
     const double color[] = {p.color().r(), p.color().g(), p.color().b()};
     for (int c = 0; c < 3; ++c) {
       const float value = static_cast<float>(color[c]);
@@ -22,7 +22,7 @@ class ConstantOp final : public TypedOp<Constant> {
     return absl::OkStatus();
   }
 };
-REGISTER_OP("constant", ConstantOp);
+REGISTER_OP("flood", FloodOp);
 
 }  // namespace
 }  // namespace selvage
