@@ -9,7 +9,7 @@ namespace {
 
 constexpr uint8_t kValueVersion = 1;
 constexpr uint8_t kWithTileKeys = 2;
-constexpr uint8_t kWithRemarks = 3;
+constexpr uint8_t kWithWarnings = 3;
 
 void AppendLittle(std::string* out, uint64_t value, int bytes) {
   for (int i = 0; i < bytes; ++i) out->push_back(static_cast<char>(value >> (8 * i)));
@@ -101,7 +101,7 @@ std::optional<uint32_t> BytesOfPresenceValue(std::string_view value) {
 
 std::string ResultValue(const ResultRecord& record) {
   std::string value;
-  const uint8_t version = !record.remarks.empty()     ? kWithRemarks
+  const uint8_t version = !record.warnings.empty()    ? kWithWarnings
                           : !record.tile_keys.empty() ? kWithTileKeys
                                                       : kValueVersion;
   AppendLittle(&value, version, 1);
@@ -120,11 +120,11 @@ std::string ResultValue(const ResultRecord& record) {
       AppendLittle(&value, static_cast<uint64_t>(maker.made_unix_ms()), 8);
     }
   }
-  if (version >= kWithRemarks) {
-    AppendLittle(&value, record.remarks.size(), 4);
-    for (const Remark& remark : record.remarks) {
-      AppendLittle(&value, remark.ByteSizeLong(), 4);
-      remark.AppendToString(&value);
+  if (version >= kWithWarnings) {
+    AppendLittle(&value, record.warnings.size(), 4);
+    for (const Warning& warning : record.warnings) {
+      AppendLittle(&value, warning.ByteSizeLong(), 4);
+      warning.AppendToString(&value);
     }
   }
   record.manifest.AppendToString(&value);
@@ -134,7 +134,7 @@ std::string ResultValue(const ResultRecord& record) {
 absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
   Reader in(value);
   const uint8_t version = value.empty() ? uint8_t{0} : static_cast<uint8_t>(value[0]);
-  if (version == kWithTileKeys || version == kWithRemarks) {
+  if (version == kWithTileKeys || version == kWithWarnings) {
     in.Little(1);
   } else {
     RETURN_IF_ERROR(CheckVersion(&in, "a result"));
@@ -152,11 +152,11 @@ absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
       maker.set_made_unix_ms(static_cast<int64_t>(in.Little(8)));
     }
   }
-  if (version >= kWithRemarks) {
+  if (version >= kWithWarnings) {
     bool whole = true;
     for (uint64_t left = in.Little(4); left > 0 && in.ok(); --left) {
       const std::string_view bytes = in.Bytes(in.Little(4));
-      whole &= record.remarks.emplace_back().ParseFromArray(bytes.data(), static_cast<int>(bytes.size()));
+      whole &= record.warnings.emplace_back().ParseFromArray(bytes.data(), static_cast<int>(bytes.size()));
     }
     if (!whole) return absl::DataLossError("a result in the index is malformed");
   }

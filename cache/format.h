@@ -60,7 +60,7 @@ inline constexpr char kFiledKey[] = "filed";
 // field numbers are fixed in cache.proto). Version 2, where there are tile keys:
 // before the manifest also uint32 size and bytes of the tile keys, uint32 count of
 // others and for each uint32 size and text, int64 made_unix_ms. Version 3, where there
-// are remarks: as version 2, and then uint32 count of remarks and for each uint32 size
+// are warnings: as version 2, and then uint32 count of warnings and for each uint32 size
 // and a protobuf message. DO NOT CHANGE.
 std::string ResultValue(const ResultRecord& record);
 absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value);

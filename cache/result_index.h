@@ -35,7 +35,7 @@ struct ResultRecord {
   // with its newest time.
   std::vector<Maker> others;
   // Of this result and of those that it is made of, as far as they were known.
-  std::vector<Remark> remarks;
+  std::vector<Warning> warnings;
 };
 
 // The worker that made it and the others, each once.

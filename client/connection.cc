@@ -77,7 +77,7 @@ absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const Ope
     while (stream->Read(&chunk)) {
       if (chunk.error_size() > 0) *file.errors.Add() = chunk.error(0);
       for (int i = 1; i < chunk.error_size(); ++i) *file.errors.Add() = chunk.error(i);
-      if (chunk.remark_size() > 0) file.remarks = chunk.remark();
+      if (chunk.warning_size() > 0) file.warnings = chunk.warning();
       if (chunk.digest().size() == 32) {
         digest = Digest::FromBytes(chunk.digest());
         size = chunk.size();

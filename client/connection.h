@@ -42,7 +42,7 @@ using OpenChunks = std::function<std::unique_ptr<grpc::ClientReader<FileChunk>>(
 struct ReceivedFile {
   std::string bytes;
   google::protobuf::RepeatedPtrField<StackError> errors;
-  google::protobuf::RepeatedPtrField<JobRemark> remarks;
+  google::protobuf::RepeatedPtrField<JobWarning> warnings;
 };
 absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const OpenChunks& open);
 

@@ -33,7 +33,7 @@ absl::Status RunLook(const Globals& globals, const LookOptions& options) {
   ASSIGN_OR_RETURN(const ReceivedFile picture, ReceiveFile(connection, open));
   RETURN_IF_ERROR(file.Refuse(picture.errors));
   RETURN_IF_ERROR(WriteFileAtomically(options.output, picture.bytes));
-  std::fputs(Remarks(picture.remarks).c_str(), stderr);
+  std::fputs(Warnings(picture.warnings).c_str(), stderr);
   if (!globals.json) std::printf("%s\n", options.output.c_str());
   return absl::OkStatus();
 }

@@ -239,7 +239,7 @@ absl::Status RunNew(const Globals& globals, const NewOptions& options) {
                                            s.findings.greatest(), NameOf(s.findings.encoding())));
   }
   RETURN_IF_ERROR(WriteFileAtomically(options.output, TextOf(s)));
-  for (const std::string& warning : s.findings.warning()) std::fprintf(stderr, "beware: %s\n", warning.c_str());
+  for (const std::string& warning : s.findings.warning()) std::fprintf(stderr, "warning: %s\n", warning.c_str());
   if (globals.json) {
     std::fputs(Json(s.findings).c_str(), stdout);
   } else {

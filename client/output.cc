@@ -76,10 +76,10 @@ std::string FrameList(const google::protobuf::RepeatedField<int32_t>& frames) {
   return out;
 }
 
-std::string Remarks(const google::protobuf::RepeatedPtrField<JobRemark>& remarks) {
+std::string Warnings(const google::protobuf::RepeatedPtrField<JobWarning>& warnings) {
   std::string out;
-  for (const JobRemark& r : remarks)
-    absl::StrAppend(&out, "beware: ", r.pass(), " at ", FrameList(r.frame()), ": ", r.text(), "\n");
+  for (const JobWarning& r : warnings)
+    absl::StrAppend(&out, "warning: ", r.pass(), " at ", FrameList(r.frame()), ": ", r.text(), "\n");
   return out;
 }
 

@@ -20,7 +20,7 @@ std::string Bytes(uint64_t bytes);                                              
 std::string Seconds(double seconds);                                            // "0.4 s", "2 min 05 s"
 std::string FrameList(const google::protobuf::RepeatedField<int32_t>& frames);  // "1001-1010, 1020"
 std::string StateName(JobState state);                                          // "running"
-// "beware: clean at 1001: ...", a line each.
-std::string Remarks(const google::protobuf::RepeatedPtrField<JobRemark>& remarks);
+// "warning: clean at 1001: ...", a line each.
+std::string Warnings(const google::protobuf::RepeatedPtrField<JobWarning>& warnings);
 
 }  // namespace selvage::client

@@ -123,7 +123,7 @@ std::string ProgressDisplay::Final(const JobProgress& progress) {
     const size_t width = NameWidth(progress);
     for (const PassProgress& p : progress.pass()) absl::StrAppend(&out, PassLine(p, width), "\n");
   }
-  out += Remarks(progress.remark());
+  out += Warnings(progress.warning());
   for (const std::string& problem : progress.problem()) absl::StrAppend(&out, "problem: ", problem, "\n");
   return out;
 }

@@ -204,7 +204,7 @@ class Engine {
   using Named = std::vector<std::pair<std::shared_ptr<const Plan>, const PlannedTask*>>;
   Named NamesFor(const ResultKey& key);
   void NoteTiles(const ResultKey& key, const TaskOutcome& outcome);
-  void NoteRemarks(const ResultKey& key, const std::vector<Remark>& remarks);
+  void NoteWarnings(const ResultKey& key, const std::vector<Warning>& warnings);
   // The plan and task behind a scheduler's job and position; nullptr if it is gone.
   const PlannedTask* TaskOf(sched::JobNumber job, uint32_t local, std::shared_ptr<const Plan>* plan);
   const PlannedTask* TaskOf(const ResultKey& key, std::shared_ptr<const Plan>* plan);

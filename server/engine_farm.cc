@@ -8,7 +8,7 @@
 #include "proto/status.h"
 #include "server/engine.h"
 #include "server/plan/names.h"
-#include "server/remarks.h"
+#include "server/warnings.h"
 #include "server/task_inputs.h"
 
 namespace selvage {
@@ -18,7 +18,7 @@ namespace {
 // What the cache knows of a task that is about to run.
 struct Known {
   bool own = false;                        // under its own key
-  std::vector<Remark> remarks;             // of it, then
+  std::vector<Warning> warnings;           // of it, then
   std::optional<ResultRecord> twin;        // same pixels under another key
   std::optional<ResultKey> missing_input;  // of those that were thought to be there
 };
@@ -26,7 +26,7 @@ absl::StatusOr<Known> FindKnown(const PlannedTask& task, bool by_trace, const Ca
   Known known;
   ASSIGN_OR_RETURN(const auto own, cache.index->Find({&task.key, 1}));
   known.own = own.front().has_value();
-  if (known.own) known.remarks = AsNamedBy(task, own.front()->remarks);
+  if (known.own) known.warnings = AsNamedBy(task, own.front()->warnings);
   if (known.own || !by_trace) return known;
   ASSIGN_OR_RETURN(Contents contents, ContentsOf(InputKeys(task), *cache.index));
   known.missing_input = contents.missing;
@@ -38,7 +38,7 @@ absl::StatusOr<Known> FindKnown(const PlannedTask& task, bool by_trace, const Ca
   ASSIGN_OR_RETURN(const auto lacking, cache.tiles->FindMissing(StoredDigests(record.front()->manifest)));
   if (!lacking.empty()) return known;
   known.twin = std::move(*record.front());
-  known.twin->remarks = known.remarks = RemarksOf(task, OwnTexts(known.twin->remarks), contents.remarks);
+  known.twin->warnings = known.warnings = WarningsOf(task, OwnTexts(known.twin->warnings), contents.warnings);
   return known;
 }
 
@@ -201,9 +201,9 @@ void Engine::Answer(const sched::Effect& effect) {
   if (task == nullptr) return;
   pool_->Post([this, plan, task, effect, names = NamesFor(effect.key)]() mutable {
     auto found = FindKnown(*task, effect.by_trace, cache_);
-    const auto tell = [this, effect, remarks = found.ok() ? found->remarks : std::vector<Remark>()](bool hit) {
+    const auto tell = [this, effect, warnings = found.ok() ? found->warnings : std::vector<Warning>()](bool hit) {
       stats_.reused += hit;
-      if (hit) NoteRemarks(effect.key, remarks);
+      if (hit) NoteWarnings(effect.key, warnings);
       if (hit) UnpinInputs(effect.key);
       scheduler_.Answer(effect.key, effect.question, hit, Now());
       RunEffects();

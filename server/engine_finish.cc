@@ -7,7 +7,7 @@
 #include "cache/manifest.h"
 #include "proto/status.h"
 #include "server/engine.h"
-#include "server/remarks.h"
+#include "server/warnings.h"
 #include "server/task_inputs.h"
 
 namespace selvage {
@@ -215,11 +215,11 @@ void Engine::NoteTiles(const ResultKey& key, const TaskOutcome& outcome) {
 }
 
 // For those that wait for the result.
-void Engine::NoteRemarks(const ResultKey& key, const std::vector<Remark>& remarks) {
+void Engine::NoteWarnings(const ResultKey& key, const std::vector<Warning>& warnings) {
   const sched::Task* task = scheduler_.FindTask(key);
-  if (task == nullptr || remarks.empty()) return;
+  if (task == nullptr || warnings.empty()) return;
   for (const sched::Waiter& w : task->waiters) {
-    if (const std::shared_ptr<Errand> e = ErrandOf(w.job->number)) e->remarks.Add(remarks);
+    if (const std::shared_ptr<Errand> e = ErrandOf(w.job->number)) e->warnings.Add(warnings);
   }
 }
 
@@ -276,20 +276,21 @@ void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, ui
     record.others.assign(outcome.maker().begin(), outcome.maker().end());
     for (const auto& [plan_of, named] : names) AddName(*plan_of, *named, &batch);
     const std::vector<ResultKey> inputs = InputKeys(*task);
-    std::vector<Remark> of_inputs;
+    std::vector<Warning> of_inputs;
     if (!inputs.empty()) {
       auto contents = ContentsOf(inputs, *cache_.index);
       if (contents.ok() && !contents->missing) batch.traces.push_back({TraceKey(*task, contents->digests), key});
-      if (contents.ok()) of_inputs = std::move(contents->remarks);
+      if (contents.ok()) of_inputs = std::move(contents->warnings);
     }
-    const std::vector<Remark> remarks = RemarksOf(*task, {outcome.remark().begin(), outcome.remark().end()}, of_inputs);
-    record.remarks = remarks;
+    const std::vector<Warning> warnings =
+        WarningsOf(*task, {outcome.warning().begin(), outcome.warning().end()}, of_inputs);
+    record.warnings = warnings;
     batch.results.push_back({key, std::move(record)});
-    Commit(std::move(batch), [this, outcome, key, remarks, then](const absl::StatusOr<uint64_t>& done) {
+    Commit(std::move(batch), [this, outcome, key, warnings, then](const absl::StatusOr<uint64_t>& done) {
       committing_.erase(key);
       stats_.rendered += done.ok();
       if (done.ok()) NoteTiles(key, outcome);
-      if (done.ok()) NoteRemarks(key, remarks);
+      if (done.ok()) NoteWarnings(key, warnings);
       if (done.ok()) UnpinInputs(key);
       scheduler_.EndCommit(key, outcome.worker_id(), done.ok(), outcome.seconds(), Now());
       RunEffects();

@@ -168,11 +168,11 @@ void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned>
   e->plan = planned->plan;
   e->lines = std::move(lines);
   e->tiles.clear();
-  e->remarks = {};
-  e->remarks.Add(e->plan->remarks);
+  e->warnings = {};
+  e->warnings.Add(e->plan->warnings);
   for (size_t i = 0; i < planned->probed.record.size(); ++i) {
     const auto& record = planned->probed.record[i];
-    if (record && !record->remarks.empty()) e->remarks.Add(AsNamedBy(e->plan->tasks[i], record->remarks));
+    if (record && !record->warnings.empty()) e->warnings.Add(AsNamedBy(e->plan->tasks[i], record->warnings));
   }
   e->epoch = planned->epoch;
   e->replanning = false;
@@ -240,7 +240,7 @@ void Engine::End(const std::shared_ptr<Errand>& e, JobState state, const absl::S
     if (!done) return RunEffects();
     LookResult result;
     result.errors = e->errors;
-    result.remarks.assign(progress.remark().begin(), progress.remark().end());
+    result.warnings.assign(progress.warning().begin(), progress.warning().end());
     if (!why.ok()) {
       done(why);
     } else if (!e->errors.empty()) {

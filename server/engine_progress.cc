@@ -66,7 +66,7 @@ JobProgress Engine::ProgressOf(const Errand& e) {
   // Passes that have not begun are guessed to be like the others.
   if (known_count > 0) seconds += unknown * known / known_count;
   p.set_seconds_left(seconds / static_cast<double>(std::max<uint64_t>(1, slots)));
-  e.remarks.AddTo(&p);
+  e.warnings.AddTo(&p);
   for (const std::string& text : e.problems) p.add_problem(text);
   for (const StackError& error : e.errors) *p.add_error() = error;
   return p;

@@ -9,7 +9,7 @@
 
 #include "proto/job.pb.h"
 #include "server/planning.h"
-#include "server/remarks.h"
+#include "server/warnings.h"
 #include "server/sched/types.h"
 
 namespace selvage {
@@ -23,7 +23,7 @@ struct BlobRef {
 struct LookResult {
   BlobRef blob;
   std::vector<StackError> errors;
-  std::vector<JobRemark> remarks;
+  std::vector<JobWarning> warnings;
 };
 
 struct Errand {
@@ -64,7 +64,7 @@ struct Errand {
   // Newest invalidation that the plan knows of.
   uint64_t epoch = 0;
 
-  JobRemarks remarks;
+  JobWarnings warnings;
   std::vector<std::string> problems;
   std::vector<StackError> errors;
   uint64_t sequence = 0;

@@ -49,14 +49,14 @@ std::shared_ptr<FileStream> FileStream::Make(Engine* engine, OpenCalls* calls, B
   return stream;
 }
 
-void FileStream::Send(BlobRef blob, uint64_t offset, std::vector<JobRemark> remarks) {
+void FileStream::Send(BlobRef blob, uint64_t offset, std::vector<JobWarning> warnings) {
   if (blob.manifest.kind() != BLOB) return End(absl::InternalError("not a file"));
   const uint64_t size = blob.manifest.blob_size();
   if (offset > size)
     return End(absl::OutOfRangeError(absl::StrCat("offset ", offset, " of a file of ", size, " bytes")));
   blob_ = std::move(blob);
   offset_ = offset;
-  remarks_ = std::move(remarks);
+  warnings_ = std::move(warnings);
   auto self = shared_from_this();
   engine_->pool().Post([self] { self->Next(); });
 }
@@ -79,7 +79,7 @@ void FileStream::Next() {
       ASSIGN_OR_RETURN(const Digest digest, digests_->Of(blob_, engine_->tiles()));
       chunk_.set_digest(digest.str());
       chunk_.set_size(size);
-      chunk_.mutable_remark()->Assign(remarks_.begin(), remarks_.end());
+      chunk_.mutable_warning()->Assign(warnings_.begin(), warnings_.end());
       first_ = false;
     }
     if (offset_ >= size) return absl::OkStatus();

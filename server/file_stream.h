@@ -33,7 +33,7 @@ class FileStream final : public grpc::ServerWriteReactor<FileChunk>,
   static std::shared_ptr<FileStream> Make(Engine* engine, OpenCalls* calls, BlobDigests* digests);
 
   // Then exactly one of these, from any thread.
-  void Send(BlobRef blob, uint64_t offset, std::vector<JobRemark> remarks = {});
+  void Send(BlobRef blob, uint64_t offset, std::vector<JobWarning> warnings = {});
   void Refuse(const std::vector<StackError>& errors);
   void End(const absl::Status& why) override;
 
@@ -63,7 +63,7 @@ class FileStream final : public grpc::ServerWriteReactor<FileChunk>,
   BlobRef blob_;
   uint64_t offset_ = 0;
   bool first_ = true;
-  std::vector<JobRemark> remarks_;
+  std::vector<JobWarning> warnings_;
   FileChunk chunk_;
 };
 

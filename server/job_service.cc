@@ -218,7 +218,7 @@ grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Look(Context*, const LookRe
   const auto handle = engine_->Look(*request, [stream](absl::StatusOr<LookResult> result) {
     if (!result.ok()) return stream->End(result.status());
     if (!result->errors.empty()) return stream->Refuse(result->errors);
-    stream->Send(std::move(result->blob), 0, result->remarks);
+    stream->Send(std::move(result->blob), 0, result->warnings);
   });
   stream->OnGone([engine = engine_, handle] { engine->Abandon(handle); });
   return stream.get();

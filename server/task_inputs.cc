@@ -23,8 +23,8 @@ absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIn
       return c;
     }
     c.digests.push_back(ContentDigest((*records)[i]->manifest));
-    const std::vector<Remark>& remarks = (*records)[i]->remarks;
-    c.remarks.insert(c.remarks.end(), remarks.begin(), remarks.end());
+    const std::vector<Warning>& warnings = (*records)[i]->warnings;
+    c.warnings.insert(c.warnings.end(), warnings.begin(), warnings.end());
   }
   return c;
 }

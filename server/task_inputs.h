@@ -13,10 +13,10 @@ namespace selvage {
 // Results that a task reads, in input order.
 std::vector<ResultKey> InputKeys(const PlannedTask& task);
 
-// Their contents and remarks, or the first that is missing.
+// Their contents and warnings, or the first that is missing.
 struct Contents {
   std::vector<Digest> digests;
-  std::vector<Remark> remarks;
+  std::vector<Warning> warnings;
   std::optional<ResultKey> missing;
 };
 absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIndex& index);

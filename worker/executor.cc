@@ -185,7 +185,7 @@ absl::Status Executor::Impl::Render(const TaskSpec& task, const std::function<bo
   context.frame = task.frame();
   context.task = &task;
   context.stopped = stopped;
-  context.remark = [outcome](const std::string& sentence) { outcome->add_remark(sentence); };
+  context.warning = [outcome](const std::string& sentence) { outcome->add_warning(sentence); };
   ASSIGN_OR_RETURN(std::vector<ChainInput> inputs, OpenInputs(task, context.format, blamed));
   ASSIGN_OR_RETURN(const std::unique_ptr<Chain> chain, Chain::Make(context, {task.step().begin(), task.step().end()},
                                                                    std::move(inputs), task.first_step()));

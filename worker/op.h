@@ -63,7 +63,7 @@ struct OpContext {
   // Tells the artist something about a result that is good nevertheless, in one
   // sentence. Only GLOBAL, TEMPORAL and measuring steps: they render once. Must
   // follow from the inputs alone, like pixels.
-  std::function<void(const std::string& sentence)> remark = [](const std::string&) {};
+  std::function<void(const std::string& sentence)> warning = [](const std::string&) {};
 };
 
 // Stateless: one object serves all threads.

@@ -296,20 +296,20 @@ class Builder {
 namespace {
 
 // A window that is longer than what it moves over: nowhere is it whole.
-std::vector<Remark> RemarksOnWindows(const StackCut& cut) {
-  std::vector<Remark> remarks;
+std::vector<Warning> WarningsOnWindows(const StackCut& cut) {
+  std::vector<Warning> warnings;
   for (const Segment& s : cut.segments) {
     if (s.window == 0 || s.steps.empty() || s.pass == "look" || s.reach.all()) continue;
     const int64_t there = int64_t{s.reach.last} - s.reach.first + 1, wanted = 2 * int64_t{s.window} + 1;
     if (there < 1 || there >= wanted) continue;
-    Remark& r = remarks.emplace_back();
+    Warning& r = warnings.emplace_back();
     r.set_pass(s.pass);
     r.set_frame(s.reach.first);
     r.set_text(absl::StrCat(OperatorOf(s.steps.back())->name, " with window ", s.window, " reads ", wanted,
                             " frames, but there ", there == 1 ? "is only frame " : "are only frames ", s.reach.first,
                             there == 1 ? "" : absl::StrCat("-", s.reach.last), ": it makes do with what is there"));
   }
-  return remarks;
+  return warnings;
 }
 
 }  // namespace
@@ -330,7 +330,7 @@ Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const Pla
   plan.format = stack.has_format() ? stack.format() : plates.first_format();
   for (StackError& e : CheckBoxes(stack, plan.format)) plan.errors.push_back(std::move(e));
   if (!plan.errors.empty()) return plan;
-  plan.remarks = RemarksOnWindows(cut);
+  plan.warnings = WarningsOnWindows(cut);
   Builder(stack, targets, std::move(cut), std::move(demand), std::move(plates), epochs, disowned, &plan).Build();
   if (!plan.errors.empty()) {
     plan.tasks.clear();

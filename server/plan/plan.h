@@ -121,7 +121,7 @@ struct Plan {
   std::vector<ResultKey> targets;
   std::vector<StackError> errors;  // faults that only the plates show
   // What the stack alone tells, and is no fault.
-  std::vector<Remark> remarks;
+  std::vector<Warning> warnings;
 };
 Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files, const FactsOf& facts,
                const EpochOf& epochs, const Limits& limits = {}, const EpochOfKey& disowned = {});

@@ -113,12 +113,12 @@ TEST(Format, KeysAndValuesAreAsDocumented) {
             "\4\0\0\0keys\1\0\0\0\1\0\0\0v\4\0\0\0\0\0\0\0\x30\5"s);
   EXPECT_EQ(format::ParseResultValue(value)->tile_keys, "keys");
   EXPECT_EQ(format::ResultValue(*format::ParseResultValue(value)), value);
-  r.remarks.emplace_back().set_text("so");
-  const std::string remarked = format::ResultValue(r);
-  EXPECT_EQ(remarked,
+  r.warnings.emplace_back().set_text("so");
+  const std::string warninged = format::ResultValue(r);
+  EXPECT_EQ(warninged,
             "\3\0\0\0\0\0\0\xf8\x3f\3\0\0\0\0\0\0\0\2\1\0\0\0\0\0\0\1\0\0\0w"
             "\4\0\0\0keys\1\0\0\0\1\0\0\0v\4\0\0\0\0\0\0\0\1\0\0\0\4\0\0\0\x1a\2so\x30\5"s);
-  EXPECT_EQ(format::ResultValue(*format::ParseResultValue(remarked)), remarked);
+  EXPECT_EQ(format::ResultValue(*format::ParseResultValue(warninged)), warninged);
 }
 
 TEST(Format, DamagedValuesAreDataLoss) {

@@ -245,7 +245,7 @@ TEST_F(BadInput, ForgedTilesAndOutcomesAreRefused) {
 
 // Not errors: the job is done, and says what the artist should know. Also when
 // everything is in the cache.
-TEST_F(BadInput, WhatIsDoubtfulIsRemarkedOn) {
+TEST_F(BadInput, WhatIsDoubtfulIsWarningedOn) {
   const std::string stack = studio_->WriteStack("doubtful.stack", R"(
 name: "doubtful"
 frames { first: 1001 last: 1003 }
@@ -259,17 +259,17 @@ deliver { name: "front" from: "front" files: "out/front.%04d.exr" }
   for (const char* round : {"first", "again"}) {
     const Finished f = studio_->Client({"submit", stack, "--watch"});
     EXPECT_EQ(f.exit_code, 0) << round << f.err;
-    EXPECT_SAYS(f.out, "beware: degrained at 1001: the box 8,30,110,80 has texture in it: it is ");
-    EXPECT_SAYS(f.out,
-                "beware: degrained at 1001: degrain with window 2 reads 5 frames, but there are only frames 1001-1003");
-    EXPECT_SAYS(f.out, "beware: front at 1001-1003: the core is nowhere solid (0.95 or more, 1 px inside its edge)");
-    EXPECT_EQ(f.out.find("beware: key"), std::string::npos) << f.out;
+    EXPECT_SAYS(f.out, "warning: degrained at 1001: the box 8,30,110,80 has texture in it: it is ");
+    EXPECT_SAYS(
+        f.out, "warning: degrained at 1001: degrain with window 2 reads 5 frames, but there are only frames 1001-1003");
+    EXPECT_SAYS(f.out, "warning: front at 1001-1003: the core is nowhere solid (0.95 or more, 1 px inside its edge)");
+    EXPECT_EQ(f.out.find("warning: key"), std::string::npos) << f.out;
   }
   const Finished look =
       studio_->Client({"look", stack, "front", "--frame", "1002", "-o", studio_->file("doubtful.png")});
   EXPECT_EQ(look.exit_code, 0) << look.err;
-  EXPECT_SAYS(look.err, "beware: degrained at 1001: the box 8,30,110,80 has texture in it: it is ");
-  EXPECT_SAYS(look.err, "beware: front at 1002: the core is nowhere solid");
+  EXPECT_SAYS(look.err, "warning: degrained at 1001: the box 8,30,110,80 has texture in it: it is ");
+  EXPECT_SAYS(look.err, "warning: front at 1002: the core is nowhere solid");
 }
 
 TEST_F(BadInput, NoDaemonIsSaidPlainly) {

@@ -232,7 +232,7 @@ TEST_F(NewBadInput, BoxOutsideThePictureOrNoBox) {
 // The disc's edge runs through it.
 TEST_F(NewBadInput, BoxWithTextureIsWarnedOfWithTheRatio) {
   const std::string text = Says("plate.1001.exr", {"--screen-box", "8,30,110,24"}, 0);
-  EXPECT_SAYS(text, "beware: the box 8,30,110,24 has texture in it: ");
+  EXPECT_SAYS(text, "warning: the box 8,30,110,24 has texture in it: ");
   EXPECT_SAYS(text, " times as rough as the evenest bare screen");
 }
 

@@ -82,7 +82,7 @@ TEST(BoxTexture, OperatorsThatMeasureABoxSaySo) {
                                    " height: ", box.height(), " } }"));
       tester.Main(picture);
       EXPECT_TRUE(tester.RenderBlob().ok()) << op;
-      return tester.remarks();
+      return tester.warnings();
     };
     EXPECT_THAT(measured(kBox), IsEmpty()) << op;
     EXPECT_THAT(measured({6, 100, 166, 180}), ElementsAre(HasSubstr("the box 6,100,160,80 has texture in it: it is ")))

@@ -175,16 +175,16 @@ TEST(Window, EndsWithThePlate) {
                                                                 "0.in.motion-1=result", "0.in.motion-2=result"));
 }
 
-TEST(Window, LongerThanTheShotIsRemarkedOn) {
+TEST(Window, LongerThanTheShotIsWarningedOn) {
   Stack stack = ParseStack(Shot(R"(pass { name: "p" from: "plate" step { degrain { window: 2 } } })"));
-  EXPECT_TRUE(PlanAll(stack).remarks.empty()) << "five frames, and a window of five";
+  EXPECT_TRUE(PlanAll(stack).warnings.empty()) << "five frames, and a window of five";
   stack.mutable_frames()->set_last(1003);
   const Plan plan = PlanAll(stack);
-  ASSERT_EQ(plan.remarks.size(), 1u);
-  EXPECT_EQ(plan.remarks[0].pass(), "p");
-  EXPECT_EQ(plan.remarks[0].frame(), 1001);
+  ASSERT_EQ(plan.warnings.size(), 1u);
+  EXPECT_EQ(plan.warnings[0].pass(), "p");
+  EXPECT_EQ(plan.warnings[0].frame(), 1001);
   EXPECT_EQ(
-      plan.remarks[0].text(),
+      plan.warnings[0].text(),
       "degrain with window 2 reads 5 frames, but there are only frames 1001-1003: it makes do with what is there");
 }
 

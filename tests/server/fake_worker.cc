@@ -134,8 +134,8 @@ void FakeWorker::RunTask(const TaskSpec& spec) {
   std::optional<TaskOutcome> other;
   if (instead_) other = instead_(spec);
   if (other && other->result_case() == TaskOutcome::RESULT_NOT_SET) {
-    if (other->remark().empty()) return;
-    *outcome.mutable_remark() = other->remark();
+    if (other->warning().empty()) return;
+    *outcome.mutable_warning() = other->warning();
     other.reset();
   }
   if (other) {

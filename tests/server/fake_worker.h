@@ -21,7 +21,7 @@ namespace selvage {
 class FakeWorker {
  public:
   // Asked before a task is run; an outcome is handed in instead of a result.
-  // An outcome without a result: the task is swallowed, unless it has remarks: those
+  // An outcome without a result: the task is swallowed, unless it has warnings: those
   // go with the usual result.
   using Instead = std::function<std::optional<TaskOutcome>(const TaskSpec&)>;
 

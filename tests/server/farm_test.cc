@@ -146,17 +146,17 @@ TEST(Farm, SetbackIsTriedAgainAndShown) {
 
 // Of "key" at frame 2: told by the job that renders it, by one that finds what is
 // made of it, and under the name that the pass has by then.
-TEST(Farm, RemarksStayWithWhatTheyAreOf) {
+TEST(Farm, WarningsStayWithWhatTheyAreOf) {
   Daemon d;
   FakeWorker w(d.Channel(), "w", 1, [&](const TaskSpec& spec) -> std::optional<TaskOutcome> {
     if (spec.pass() != "key" || spec.frame() != 2) return std::nullopt;
     TaskOutcome o;
-    o.add_remark("the box has texture in it");
+    o.add_warning("the box has texture in it");
     return o;
   });
-  const auto remarks = [](const JobProgress& p) {
+  const auto warnings = [](const JobProgress& p) {
     std::string all;
-    for (const JobRemark& r : p.remark()) {
+    for (const JobWarning& r : p.warning()) {
       all += r.pass() + ":";
       for (int frame : r.frame()) all += " " + std::to_string(frame);
       all += " " + r.text() + "\n";
@@ -166,14 +166,14 @@ TEST(Farm, RemarksStayWithWhatTheyAreOf) {
   const std::string expected = "key: 2 the box has texture in it\n";
   const JobProgress first = d.Run(d.TwoPasses());
   EXPECT_EQ(first.state(), JOB_DONE) << first.DebugString();
-  EXPECT_EQ(remarks(first), expected);
+  EXPECT_EQ(warnings(first), expected);
   const JobProgress again = d.Run(d.TwoPasses());
   EXPECT_EQ(Rendered(again), 0u);
-  EXPECT_EQ(remarks(again), expected);
-  EXPECT_EQ(remarks(d.Run(d.TwoPasses(3, 0.3))), expected) << "only what hangs from it is new";
+  EXPECT_EQ(warnings(again), expected);
+  EXPECT_EQ(warnings(d.Run(d.TwoPasses(3, 0.3))), expected) << "only what hangs from it is new";
   d.Restart();
   FakeWorker v(d.Channel(), "v");
-  EXPECT_EQ(remarks(d.Run(d.TwoPasses())), expected) << "after a restart";
+  EXPECT_EQ(warnings(d.Run(d.TwoPasses())), expected) << "after a restart";
 }
 
 TEST(Farm, WorkersAreListed) {

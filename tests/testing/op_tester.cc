@@ -326,7 +326,7 @@ absl::StatusOr<std::unique_ptr<Chain>> OpTester::MakeChain(Inputs inputs) const 
   OpContext context;
   context.format = window_;
   context.frame = 1001;
-  context.remark = [to = remarks_](const std::string& sentence) { to->push_back(sentence); };
+  context.warning = [to = warnings_](const std::string& sentence) { to->push_back(sentence); };
   return Chain::Make(context, {step_}, std::move(all), 0);
 }
 

@@ -56,7 +56,7 @@ class OpTester {
   absl::StatusOr<Picture> TryRender() const;
   absl::StatusOr<std::string> RenderBlob() const;
   // What the operator told the artist since the tester was made.
-  const std::vector<std::string>& remarks() const { return *remarks_; }
+  const std::vector<std::string>& warnings() const { return *warnings_; }
 
   // Every check below, for every kind that the operator takes (only the given
   // one after Main).
@@ -95,7 +95,7 @@ class OpTester {
   Kind main_kind_ = KIND_UNSPECIFIED;
   bool kind_given_ = false;
   std::vector<Given> given_;
-  std::shared_ptr<std::vector<std::string>> remarks_ = std::make_shared<std::vector<std::string>>();
+  std::shared_ptr<std::vector<std::string>> warnings_ = std::make_shared<std::vector<std::string>>();
 };
 
 }  // namespace selvage

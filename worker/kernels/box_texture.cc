@@ -41,7 +41,7 @@ double BoxTexture(const std::vector<const Plane*>& planes, const Rect& box) {
   return std::sqrt((sum / count + rounding) / std::max(*quarter + rounding, 1e-30));
 }
 
-std::optional<std::string> TextureRemark(const Rect& box, double texture, double most) {
+std::optional<std::string> TextureWarning(const Rect& box, double texture, double most) {
   if (!(texture > most)) return std::nullopt;
   return absl::StrFormat(
       "the box %d,%d,%d,%d has texture in it: it is %.1f times as rough as its evenest quarter, expected "

@@ -17,6 +17,6 @@ namespace selvage {
 double BoxTexture(const std::vector<const Plane*>& planes, const Rect& box);
 
 // What to tell the artist of a texture beyond `most`; nothing below.
-std::optional<std::string> TextureRemark(const Rect& box, double texture, double most);
+std::optional<std::string> TextureWarning(const Rect& box, double texture, double most);
 
 }  // namespace selvage

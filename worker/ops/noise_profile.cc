@@ -22,7 +22,7 @@ class NoiseProfileOp final : public TypedOp<NoiseProfile> {
     const Picture& picture = in.main().picture;
     ASSIGN_OR_RETURN(const NoiseMeasurement noise, MeasureNoise(picture, rect));
     const double texture = BoxTexture({&picture.planes[0], &picture.planes[1], &picture.planes[2]}, rect);
-    if (const auto remark = TextureRemark(rect, texture, kMostTexture)) context.remark(*remark);
+    if (const auto warning = TextureWarning(rect, texture, kMostTexture)) context.warning(*warning);
     Measurement measurement;
     for (float number : noise.ToNumbers()) measurement.add_values(number);
     return Serialise(measurement);

@@ -54,7 +54,7 @@ class SampleColorOp final : public TypedOp<SampleColor> {
     if (count == 0) return absl::InvalidArgumentError("the box to measure in holds no finite pixel");
     std::vector<const Plane*> all;
     for (const Plane& plane : planes) all.push_back(&plane);
-    if (const auto remark = TextureRemark(box, BoxTexture(all, box), kMostTexture)) context.remark(*remark);
+    if (const auto warning = TextureWarning(box, BoxTexture(all, box), kMostTexture)) context.warning(*warning);
     Measurement measurement;
     for (double s : sum) measurement.add_values(static_cast<float>(s / static_cast<double>(count)));
     return Serialise(measurement);

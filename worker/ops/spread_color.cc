@@ -72,7 +72,7 @@ class SpreadColorOp final : public TypedOp<SpreadColor> {
         SolidPixels(core->picture.planes[0], rect, static_cast<float>(p.solid().value()));
     const Plane weight = Sources(solid, picture, rect, p.inset().value());
     if (NothingIn(weight)) {
-      context.remark(
+      context.warning(
           absl::StrFormat("the core is nowhere solid (%g or more, %g px inside its edge): no colour was pushed outward",
                           p.solid().value(), p.inset().value()));
     }

@@ -73,9 +73,9 @@ class UnmixOp final : public TypedOp<Unmix> {
     auto unmixed = SolveBand(view, keys, *core, given, {.fill = fill, .variance = p.confidence()}, context.stopped);
     if (!unmixed) return absl::CancelledError("nobody waits for it");
     if (unmixed->needed && view.sure.Count() == 0) {
-      context.remark("nothing is bare screen as `clean_plate` shows it: is it of this shot, and of this frame?");
+      context.warning("nothing is bare screen as `clean_plate` shows it: is it of this shot, and of this frame?");
     } else if (unmixed->needed && !unmixed->learnt) {
-      context.remark(
+      context.warning(
           "hardly anything is solid for sure, so the foreground's colours are not known and alpha is a plain key; "
           "a `core` or `solid` mask shows where it is solid");
     }

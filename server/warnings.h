@@ -1,4 +1,4 @@
-// Remarks of operators: on their way into results, and to the people of a job.
+// Warnings of operators: on their way into results, and to the people of a job.
 #pragma once
 
 #include <map>
@@ -17,19 +17,19 @@ namespace selvage {
 // What is kept with the result of a task: what its own step had to say, then what
 // there was to say of its inputs. A result says it all, so that a job that finds
 // its targets in the cache need not look further. Bounded.
-std::vector<Remark> RemarksOf(const PlannedTask& task, const std::vector<std::string>& own,
-                              const std::vector<Remark>& of_inputs);
+std::vector<Warning> WarningsOf(const PlannedTask& task, const std::vector<std::string>& own,
+                                const std::vector<Warning>& of_inputs);
 
 // What the result's own step had to say.
-std::vector<std::string> OwnTexts(const std::vector<Remark>& remarks);
+std::vector<std::string> OwnTexts(const std::vector<Warning>& warnings);
 // Of a result that was found, as the plan calls it: the pass may have had another
 // name when it was made.
-std::vector<Remark> AsNamedBy(const PlannedTask& task, std::vector<Remark> remarks);
+std::vector<Warning> AsNamedBy(const PlannedTask& task, std::vector<Warning> warnings);
 
 // Of one job: each sentence once, with its frames.
-class JobRemarks {
+class JobWarnings {
  public:
-  void Add(const std::vector<Remark>& remarks);
+  void Add(const std::vector<Warning>& warnings);
   void AddTo(JobProgress* progress) const;
 
  private:
