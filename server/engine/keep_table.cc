@@ -1,38 +1,21 @@
-#include "server/keep_table.h"
+#include "server/engine/keep_table.h"
 
 #include <algorithm>
+#include <span>
 
-#include "absl/strings/str_cat.h"
-#include "absl/strings/str_format.h"
 #include "proto/status.h"
 
 namespace selvage {
-namespace {
-
-// Values of the index: "keep/", stack, NUL, number of the chunk; in it for each
-// result a byte (1 always, 2 never) and its key. DO NOT CHANGE.
-constexpr char kPrefix[] = "keep/";
-constexpr size_t kChunk = 4096;
-constexpr size_t kWishBytes = 33;
-
-std::string ChunkName(const std::string& stack, size_t chunk) {
-  return absl::StrCat(kPrefix, stack, std::string(1, '\0'), absl::StrFormat("%08u", chunk));
-}
-
-}  // namespace
 
 absl::Status KeepTable::Load(ResultIndex& index) {
-  ASSIGN_OR_RETURN(const auto values, index.ListValues(kPrefix));
-  std::lock_guard lock(mutex_);
+  ASSIGN_OR_RETURN(const auto values, index.ListValues(state::kKeepPrefix));
+  absl::MutexLock lock(&mutex_);
   std::map<std::string, std::vector<Wish>> found;
   for (const auto& [name, value] : values) {
-    const size_t begin = sizeof kPrefix - 1, end = name.rfind('\0');
-    if (end == std::string::npos || end < begin) continue;
-    std::vector<Wish>& wishes = found[name.substr(begin, end - begin)];
-    for (size_t at = 0; at + kWishBytes <= value.size(); at += kWishBytes) {
-      const auto digest = Digest::FromBytes(std::string_view(value).substr(at + 1, 32));
-      wishes.emplace_back(ResultKey{*digest}, value[at] == 1 ? Keep::kPinned : Keep::kFirstToGo);
-    }
+    const auto stack = state::StackOfKeepChunk(name);
+    if (!stack) continue;
+    const std::vector<Wish> wishes = state::ParseKeepChunk(value);
+    found[*stack].insert(found[*stack].end(), wishes.begin(), wishes.end());
   }
   for (auto& [stack, wishes] : found) ReplaceLocked(stack, std::move(wishes));
   return absl::OkStatus();
@@ -44,12 +27,12 @@ void KeepTable::Set(const plan::Plan& plan, const std::function<void(IndexBatch)
     if (t.keep != Pass::AUTO) wishes.emplace_back(t.key, t.keep == Pass::ALWAYS ? Keep::kPinned : Keep::kFirstToGo);
   }
   std::sort(wishes.begin(), wishes.end());
-  std::lock_guard lock(mutex_);
+  absl::MutexLock lock(&mutex_);
   SetLocked(plan.stack_name, std::move(wishes), commit);
 }
 
 size_t KeepTable::Release(const std::string& stack, const std::function<void(IndexBatch)>& commit) {
-  std::lock_guard lock(mutex_);
+  absl::MutexLock lock(&mutex_);
   const auto wishes = of_stack_.find(stack);
   if (wishes == of_stack_.end()) return 0;
   const auto pinned = std::count_if(wishes->second.begin(), wishes->second.end(),
@@ -64,29 +47,34 @@ void KeepTable::SetLocked(const std::string& stack, std::vector<Wish> wishes,
   const size_t old_count = old == of_stack_.end() ? 0 : old->second.size();
   if (old_count == wishes.size() && (old_count == 0 || old->second == wishes)) return;
   IndexBatch batch;
-  for (size_t first = 0; first < std::max(old_count, wishes.size()); first += kChunk) {
-    std::string chunk;
-    for (size_t i = first; i < std::min(first + kChunk, wishes.size()); ++i) {
-      chunk.push_back(wishes[i].second == Keep::kPinned ? 1 : 2);
-      chunk += wishes[i].first.digest.view();
-    }
+  for (size_t first = 0; first < std::max(old_count, wishes.size()); first += state::kWishesAChunk) {
+    std::span<const Wish> chunk(wishes);
+    chunk = chunk.subspan(std::min(first, chunk.size()));
     // An empty one is deleted.
-    batch.values.emplace_back(ChunkName(stack, first / kChunk), std::move(chunk));
+    batch.values.emplace_back(state::KeepChunkName(stack, first / state::kWishesAChunk),
+                              state::KeepChunkValue(chunk.first(std::min(state::kWishesAChunk, chunk.size()))));
   }
   ReplaceLocked(stack, std::move(wishes));
   commit(std::move(batch));
 }
 
 Keep KeepTable::Of(const ResultKey& key) const {
-  std::lock_guard lock(mutex_);
+  absl::MutexLock lock(&mutex_);
   const auto it = keep_.find(key);
   if (it == keep_.end()) return Keep::kNormal;
   return it->second.always > 0 ? Keep::kPinned : Keep::kFirstToGo;
 }
 
+bool KeepTable::KeepsAny(const std::string& stack) const {
+  absl::MutexLock lock(&mutex_);
+  const auto it = of_stack_.find(stack);
+  return it != of_stack_.end() &&
+         std::any_of(it->second.begin(), it->second.end(), [](const Wish& w) { return w.second == Keep::kPinned; });
+}
+
 std::vector<ResultKey> KeepTable::FirstToGo() const {
   std::vector<ResultKey> keys;
-  std::lock_guard lock(mutex_);
+  absl::MutexLock lock(&mutex_);
   for (const auto& [key, wishes] : keep_) {
     if (wishes.always == 0) keys.push_back(key);
   }

@@ -1,15 +1,18 @@
 // What artists said of keeping: results of passes with keep: ALWAYS stay as long
 // as the newest plan of their stack has them, those with NEVER go first. It
-// outlives the daemon: a pre-render is still pinned after a restart.
+// outlives the daemon: a pre-render is still kept after a restart.
 #pragma once
 
+#include <functional>
 #include <map>
-#include <mutex>
 #include <string>
 #include <unordered_map>
 #include <vector>
 
+#include "absl/base/thread_annotations.h"
+#include "absl/synchronization/mutex.h"
 #include "cache/evict.h"
+#include "server/engine/state_format.h"
 #include "server/plan/plan.h"
 
 namespace selvage {
@@ -23,10 +26,11 @@ class KeepTable {
   // be remembered, in the order of the calls, if anything changed; it must not
   // block.
   void Set(const plan::Plan& plan, const std::function<void(IndexBatch)>& commit);
-  // Forgets what this stack's plan said. Returns how many results it pinned;
+  // Forgets what this stack's plan said. Returns how many results it kept;
   // `commit` is called as by Set.
   size_t Release(const std::string& stack, const std::function<void(IndexBatch)>& commit);
   Keep Of(const ResultKey& key) const;
+  bool KeepsAny(const std::string& stack) const;
   // All of which that says kFirstToGo, there or not.
   std::vector<ResultKey> FirstToGo() const;
 
@@ -34,14 +38,14 @@ class KeepTable {
   struct Wishes {
     int always = 0, never = 0;
   };
-  using Wish = std::pair<ResultKey, Keep>;
-  void SetLocked(const std::string& stack, std::vector<Wish> wishes, const std::function<void(IndexBatch)>& commit);
-  void ReplaceLocked(const std::string& stack, std::vector<Wish> wishes);
+  using Wish = state::Wish;
+  void SetLocked(const std::string& stack, std::vector<Wish> wishes, const std::function<void(IndexBatch)>& commit)
+      ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
+  void ReplaceLocked(const std::string& stack, std::vector<Wish> wishes) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
 
-  mutable std::mutex mutex_;
-  // Guarded by mutex_.
-  std::map<std::string, std::vector<Wish>> of_stack_;
-  std::unordered_map<ResultKey, Wishes, DigestHash> keep_;
+  mutable absl::Mutex mutex_;
+  std::map<std::string, std::vector<Wish>> of_stack_ ABSL_GUARDED_BY(mutex_);
+  std::unordered_map<ResultKey, Wishes, DigestHash> keep_ ABSL_GUARDED_BY(mutex_);
 };
 
 }  // namespace selvage

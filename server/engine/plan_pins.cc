@@ -1,4 +1,4 @@
-#include "server/plan_pins.h"
+#include "server/engine/plan_pins.h"
 
 #include <algorithm>
 

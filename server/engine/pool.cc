@@ -1,4 +1,4 @@
-#include "server/pool.h"
+#include "server/engine/pool.h"
 
 #include <atomic>
 #include <boost/asio/post.hpp>
@@ -66,15 +66,6 @@ void Pool::Stop() {
     for (auto& r : impl_->repeated) r->timer.cancel();
   });
   impl_->pool.join();
-}
-
-double SteadySeconds() {
-  return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
-}
-
-int64_t UnixMilliseconds() {
-  return std::chrono::duration_cast<std::chrono::milliseconds>(std::chrono::system_clock::now().time_since_epoch())
-      .count();
 }
 
 }  // namespace selvage

@@ -31,8 +31,4 @@ class Pool {
   std::unique_ptr<Impl> impl_;
 };
 
-// Seconds of a clock that never goes back.
-double SteadySeconds();
-int64_t UnixMilliseconds();
-
 }  // namespace selvage

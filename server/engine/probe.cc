@@ -1,13 +1,13 @@
-// What of a plan is in the cache: from the targets down, a level at a time.
+#include "server/engine/probe.h"
+
 #include "absl/container/flat_hash_map.h"
 #include "proto/status.h"
-#include "server/plan/plan.h"
 
-namespace selvage::plan {
+namespace selvage {
 
-absl::StatusOr<Probed> Probe(const Plan& plan, ResultIndex& index) {
-  Probed probed;
-  probed.state.assign(plan.tasks.size(), Probed::kNotNeeded);
+absl::StatusOr<plan::Probed> Probe(const plan::Plan& plan, ResultIndex& index) {
+  plan::Probed probed;
+  probed.state.assign(plan.tasks.size(), plan::Probed::kNotNeeded);
   probed.record.resize(plan.tasks.size());
   absl::flat_hash_map<ResultKey, size_t, DigestHash> index_of;
   index_of.reserve(plan.tasks.size());
@@ -28,12 +28,12 @@ absl::StatusOr<Probed> Probe(const Plan& plan, ResultIndex& index) {
     for (size_t k = 0; k < level.size(); ++k) {
       const size_t i = index_of.at(level[k]);
       if (records[k]) {
-        probed.state[i] = Probed::kHit;
+        probed.state[i] = plan::Probed::kHit;
         probed.record[i] = std::make_shared<const ResultRecord>(*std::move(records[k]));
         continue;
       }
-      probed.state[i] = Probed::kRender;
-      for (const PlannedInput& in : plan.tasks[i].inputs) {
+      probed.state[i] = plan::Probed::kRender;
+      for (const plan::PlannedInput& in : plan.tasks[i].inputs) {
         if (in.result) ask(*in.result, &next);
       }
     }
@@ -42,4 +42,4 @@ absl::StatusOr<Probed> Probe(const Plan& plan, ResultIndex& index) {
   return probed;
 }
 
-}  // namespace selvage::plan
+}  // namespace selvage

@@ -1,307 +1,308 @@
-// From a stack to tasks in the scheduler: files, inspection, plan, probe.
+#include "server/engine/request.h"
+
 #include <algorithm>
 #include <utility>
 
 #include "absl/strings/str_cat.h"
-#include "server/engine.h"
+#include "server/engine/keep_table.h"
+#include "server/engine/known_stacks.h"
+#include "server/engine/names.h"
+#include "server/plan/names.h"
 
 namespace selvage {
-
 namespace {
+
 // Plates that keep changing under a job: give up.
-constexpr int kMaxReplans = 5;
-constexpr size_t kMaxErrors = 50;
+constexpr int kMaxChanges = 5;
 constexpr size_t kNamesAtOnce = 1024;
+
 }  // namespace
 
-void Engine::Begin(const std::shared_ptr<Errand>& e) {
-  errands_.insert(e);
-  const int round = ++e->round;
-  pool_->Post([this, e, round, fresh = e->fresh] {
-    auto found = FindFiles(*e->stack, e->targets, roots_, fresh, *cache_.index);
-    pool_->PostSerial([this, e, round, found = std::move(found)]() mutable {
-      if (!Stale(*e, round)) OnFiles(e, std::move(found));
+Request::Request(const RequestTools& with, Purpose purpose, std::shared_ptr<const Stack> stack, ChooseTargets choose,
+                 Done done)
+    : with_(with),
+      planners_(purpose.renders && !purpose.submits ? &with.tools->looking : &with.tools->planning),
+      purpose_(purpose),
+      stack_(std::move(stack)),
+      choose_(std::move(choose)),
+      done_(std::move(done)),
+      started_(with.tools->Now()) {}
+
+void Request::SetIdentity(const std::string& id, const std::string& owner, int64_t submitted_unix_ms) {
+  progress_.identity.set_job_id(id);
+  progress_.identity.set_owner(owner);
+  progress_.identity.set_submitted_unix_ms(submitted_unix_ms);
+}
+
+void Request::Start(std::shared_ptr<const Round> round, double not_before) {
+  not_before_ = not_before;
+  planning_ = true;
+  if (round != nullptr) return OnFound(std::move(round));
+  Find();
+}
+
+void Request::Replan() {
+  if (over_ || planned_ == nullptr) return;
+  planning_ = true;
+  with_.farm->Remove(&inspection_);
+  Find();
+}
+
+// --- 1. Which files are needed, and what is known of them? On a planning thread.
+
+void Request::Find() {
+  const int number = ++round_number_;
+  Facts known = round_ ? round_->facts : Facts();
+  for (const auto& [path, facts] : inspected_) known[path] = facts;
+  planners_->Post([self = shared_from_this(), number, known = std::move(known)] {
+    const Tools& tools = *self->with_.tools;
+    auto found = FindFiles(self->stack_, self->choose_, tools.roots, known, *tools.cache.index,
+                           [&] { return self->given_up_.load(); });
+    tools.pool->PostSerial([self, number, found = std::move(found)]() mutable {
+      if (!self->over_ && self->round_number_ == number) self->OnFound(std::move(found));
     });
   });
 }
 
-void Engine::Replan(const std::shared_ptr<Errand>& e) {
-  if (e->over) return;
-  e->replanning = true;
-  RemoveFromScheduler(&e->inspection);
-  Begin(e);
+void Request::OnFound(absl::StatusOr<std::shared_ptr<const Round>> found) {
+  if (!found.ok()) return End(JOB_FAILED, found.status());
+  round_ = *std::move(found);
+  progress_.AddErrors(round_->errors);
+  if (progress_.has_errors()) return End(JOB_FAILED);
+  if (round_->uninspected.empty()) return Plan();
+  Inspect();
 }
 
-void Engine::OnFiles(const std::shared_ptr<Errand>& e, absl::StatusOr<FoundFiles> found) {
-  if (!found.ok()) return End(e, JOB_FAILED, found.status());
-  e->found = *std::move(found);
-  if (!e->found.errors.empty()) {
-    e->errors = e->found.errors;
-    return End(e, JOB_FAILED);
-  }
-  e->targets = e->found.targets;
-  if (e->found.uninspected.empty()) return PlanIt(e);
-  Inspect(e);
+// --- 2. Files that nobody has read yet: one task each, in a job of their own.
+
+void Request::Inspect() {
+  auto files = std::make_shared<std::vector<Uninspected>>();
+  SchedulerJob job = ToSchedulerJob(*round_, files.get());
+  job.job.interactive = purpose_.interactive;
+  job.job.not_before = not_before_;
+  progress_.BeginInspection(std::move(job.lines));
+  inspecting_ = files;
+  Order order;
+  order.customer = shared_from_this();
+  order.round = round_;
+  order.files = files;
+  inspection_ = with_.farm->Place(std::move(order), std::move(job.job));
+  with_.farm->RunEffects();
 }
 
-// One task a file, in a job of the scheduler of its own.
-void Engine::Inspect(const std::shared_ptr<Errand>& e) {
-  e->inspecting = e->found.uninspected;
-  e->inspection_lines.clear();
-  sched::NewJob job;
-  job.number = next_number_++;
-  job.interactive = e->kind != Errand::kJob;
-  job.not_before = e->not_before;
-  std::map<int, uint32_t> line_of;
-  std::map<ResultKey, bool> once;
-  std::vector<Uninspected> tasks;
-  for (const Uninspected& u : e->inspecting) {
-    auto [line, fresh] = line_of.emplace(u.file.plate, static_cast<uint32_t>(e->inspection_lines.size()));
-    if (fresh) e->inspection_lines.push_back("plate " + e->stack->plate(u.file.plate).name());
-    sched::NewTask t;
-    t.key = InspectionKey(u.file.path, u.state);
-    if (!once.emplace(t.key, true).second) continue;
-    t.group = line->second;
-    t.order = (static_cast<uint64_t>(static_cast<int64_t>(u.file.frame) - INT32_MIN) << 32) + job.tasks.size();
-    job.tasks.push_back(std::move(t));
-    tasks.push_back(u);
-  }
-  e->inspecting = std::move(tasks);
-  job.groups = static_cast<uint32_t>(e->inspection_lines.size());
-  e->inspection = job.number;
-  numbers_[job.number] = e;
-  scheduler_.AddJob(job, Now());
-  RunEffects();
-}
-
-void Engine::OnInspected(const std::shared_ptr<Errand>& e) {
-  const sched::Job* job = scheduler_.FindJob(e->inspection);
+void Request::OnInspected() {
+  const sched::Job* job = with_.farm->scheduler().FindJob(inspection_);
   const bool failed = job == nullptr || job->failed > 0;
-  JobProgress lines;
-  AddLines(*e, e->inspection, e->inspection_lines, &lines);
-  e->inspected.assign(lines.pass().begin(), lines.pass().end());
-  RemoveFromScheduler(&e->inspection);
+  progress_.EndInspection(job);
+  with_.farm->Remove(&inspection_);
   if (failed) {
-    std::sort(e->errors.begin(), e->errors.end(),
-              [](const StackError& a, const StackError& b) { return a.message() < b.message(); });
-    if (e->errors.empty()) return End(e, JOB_FAILED, absl::InternalError("a plate could not be inspected"));
-    return End(e, JOB_FAILED);
+    progress_.SortErrors();
+    return End(JOB_FAILED,
+               progress_.has_errors() ? absl::OkStatus() : absl::InternalError("a plate could not be inspected"));
   }
-  // Looks again: files may have changed meanwhile, and facts are known now.
-  if (++e->replans > kMaxReplans) {
-    AddProblem(e.get(), "the plates keep changing while they are read; submit again when they are complete");
-    return End(e, JOB_FAILED, absl::FailedPreconditionError("the plates keep changing while they are read"));
-  }
-  Begin(e);
+  // The facts say what the files were like when they were read, so nothing is
+  // looked at twice; what changes after that, whoever reads it notices.
+  ++round_number_;
+  round_ = WithFacts(*round_, inspected_);
+  Plan();
 }
 
-void Engine::PlanIt(const std::shared_ptr<Errand>& e) {
-  const int round = e->round;
-  pool_->Post([this, e, round, epochs = epochs_] {
-    auto planned = MakePlan(*e->stack, e->targets, e->found, epochs,
-                            e->kind == Errand::kPlan  ? Explain::kPasses
-                            : e->kind == Errand::kWhy ? Explain::kTargets
-                                                      : Explain::kNothing,
-                            *cache_.index, *cache_.evictor);
-    // Hits are named before they are shown as such; a crash in between loses
-    // only the reason that the next `plan` gives.
-    const bool renders = e->kind == Errand::kJob || e->kind == Errand::kLook;
-    for (size_t at = 0; planned.ok() && renders && at < planned->renamed.size(); at += kNamesAtOnce) {
-      IndexBatch batch;
-      for (size_t i = at; i < std::min(at + kNamesAtOnce, planned->renamed.size()); ++i) {
-        AddName(*planned->plan, planned->plan->tasks[planned->renamed[i]], &batch);
-      }
-      CommitSometime(std::move(batch));
-    }
-    if (planned.ok() && planned->plan->errors.empty() && e->kind == Errand::kJob) {
-      keep_->Set(*planned->plan, [this](IndexBatch batch) { CommitSometime(std::move(batch)); });
-    }
-    pool_->PostSerial([this, e, round, planned = std::move(planned)]() mutable {
-      if (!Stale(*e, round)) return OnPlanned(e, std::move(planned));
-      if (planned.ok()) UnpinPlan(planned->pins);
-    });
-  });
+// --- 3. What must be rendered? On a planning thread.
+
+void Request::Plan() {
+  const int number = ++round_number_;
+  planners_->Post(
+      [self = shared_from_this(), number, round = round_, epochs = with_.invalidations->Of(stack_->name())] {
+        auto made = std::make_shared<Made>(self->MakePlanNow(round, epochs));
+        self->with_.tools->pool->PostSerial([self, number, made] {
+          if (!self->over_ && self->round_number_ == number) return self->OnPlanned(std::move(*made));
+          if (made->planned.ok()) self->UnpinPlan((*made->planned)->pins);
+        });
+      });
 }
 
-void Engine::OnPlanned(const std::shared_ptr<Errand>& e, absl::StatusOr<Planned> planned) {
-  if (!planned.ok()) return End(e, JOB_FAILED, planned.status());
+Request::Made Request::MakePlanNow(const std::shared_ptr<const Round>& round, const Epochs::Snapshot& epochs) {
+  const Tools& tools = *with_.tools;
+  if (tools.options.before_planning) tools.options.before_planning();
+  Made made;
+  made.planned = MakePlan(round, epochs, purpose_.explain, tools.UnixNow(), *tools.cache.index, *tools.cache.evictor,
+                          [&] { return given_up_.load(); });
+  if (!made.planned.ok() || !(*made.planned)->plan->errors.empty() || !purpose_.renders) return made;
+  made.job = ToSchedulerJob(**made.planned);
+  if (!purpose_.submits) return made;
+  NameHits(**made.planned);
+  with_.keeps->Set(*(*made.planned)->plan, [this](IndexBatch batch) { with_.commits->AddSometime(std::move(batch)); });
+  return made;
+}
+
+// Hits are named before they are shown as such; a crash in between loses only the
+// reason that the next `plan` gives.
+void Request::NameHits(const Planned& planned) {
+  for (size_t at = 0; at < planned.renamed.size(); at += kNamesAtOnce) {
+    IndexBatch batch;
+    for (size_t i = at; i < std::min(at + kNamesAtOnce, planned.renamed.size()); ++i) {
+      AddName(*planned.plan, planned.plan->tasks[planned.renamed[i]], &batch);
+    }
+    with_.commits->AddSometime(std::move(batch));
+  }
+}
+
+void Request::OnPlanned(Made made) {
+  if (!made.planned.ok()) return End(JOB_FAILED, made.planned.status());
+  const std::shared_ptr<const Planned> planned = *made.planned;
   // Invalidated while it was planned: the plan is of yesterday.
-  if (epochs_.Newest(e->stack->name()) != planned->epoch) {
+  if (with_.invalidations->Newest(stack_->name()) != planned->epoch) {
     UnpinPlan(planned->pins);
-    return PlanIt(e);
+    return Plan();
   }
-  if (!planned->plan->errors.empty()) {
-    e->errors = planned->plan->errors;
-    if (e->errors.size() > kMaxErrors) e->errors.resize(kMaxErrors);
-    return End(e, JOB_FAILED);
-  }
-  if (e->kind == Errand::kPlan) {
-    UnpinPlan(planned->pins);
-    PlanReply reply;
-    for (PassPlan& p : planned->reasons) *reply.add_pass() = std::move(p);
-    const auto done = std::exchange(e->plan_done, nullptr);
-    End(e, JOB_DONE);
-    if (done) done(std::move(reply));
-    return;
-  }
-  if (e->kind == Errand::kWhy) {
-    UnpinPlan(planned->pins);
-    WhyReply reply;
-    for (PlanReason& r : planned->why) *reply.add_reason() = std::move(r);
-    const auto done = std::exchange(e->why_done, nullptr);
-    End(e, JOB_DONE);
-    if (done) done(std::move(reply));
-    return;
-  }
-  stats_.hits += planned->hits;
-  stats_.misses += planned->misses;
-  stats_.reused += planned->hits;
-  std::vector<std::string> lines;
-  sched::NewJob job = ToSchedulerJob(*e->stack, e->targets, *planned, &lines);
-  job.number = next_number_++;
-  job.interactive = e->kind == Errand::kLook;
-  job.not_before = e->not_before;
+  progress_.AddErrors(planned->plan->errors);
+  if (progress_.has_errors()) return End(JOB_FAILED);
+  if (purpose_.renders) return Render(planned, std::move(made.job));
+  UnpinPlan(planned->pins);
+  planned_ = planned;
+  End(JOB_DONE);
+}
 
-  // The new plan first, so that what both have goes on.
-  sched::JobNumber old = std::exchange(e->rendering, job.number);
-  const std::shared_ptr<PlanPins> old_pins = std::exchange(e->pins, planned->pins);
-  e->plan = planned->plan;
-  e->lines = std::move(lines);
-  e->tiles.clear();
-  e->warnings = {};
-  e->warnings.Add(e->plan->warnings);
+// --- 4. The farm renders it.
+
+void Request::Render(std::shared_ptr<const Planned> planned, SchedulerJob job) {
+  with_.farm->CountProbed(planned->hits, planned->misses);
+  progress_.BeginRendering(std::move(job.lines));
+  progress_.warnings().Add(planned->plan->warnings);
   for (size_t i = 0; i < planned->probed.record.size(); ++i) {
     const auto& record = planned->probed.record[i];
-    if (record && !record->warnings.empty()) e->warnings.Add(AsNamedBy(e->plan->tasks[i], record->warnings));
+    if (!record || record->warnings.empty()) continue;
+    progress_.warnings().Add(AsNamedBy(planned->plan->tasks[i], record->warnings));
   }
-  e->epoch = planned->epoch;
-  e->replanning = false;
-  e->state = JOB_RUNNING;
-  numbers_[job.number] = e;
-  scheduler_.AddJob(job, Now());
-  if (old != 0) {
-    RemoveFromScheduler(&old);
-    UnpinPlan(old_pins);
+  job.job.interactive = purpose_.interactive;
+  job.job.not_before = not_before_;
+  Order order;
+  order.customer = shared_from_this();
+  order.round = planned->round;
+  order.plan = planned->plan;
+  order.look = !purpose_.submits;
+  // The new plan first, so that what both have goes on.
+  sched::JobNumber old = std::exchange(rendering_, 0);
+  const std::shared_ptr<PlanPins> old_pins = std::exchange(pins_, planned->pins);
+  planned_ = std::move(planned);
+  planning_ = false;
+  if (!purpose_.submits) {
+    IndexBatch batch;
+    with_.stacks->Use(stack_->name(), &batch);
+    if (!batch.values.empty()) with_.commits->AddSometime(std::move(batch));
   }
-  if (std::exchange(e->not_before, 0) > 0) --restoring_;
-  RunEffects();
+  rendering_ = with_.farm->Place(std::move(order), std::move(job.job));
+  with_.farm->Remove(&old);
+  UnpinPlan(old_pins);
+  Expected();
+  with_.farm->RunEffects();
 }
 
-void Engine::OnRendered(const std::shared_ptr<Errand>& e) {
-  if (e->replanning) return;  // the new plan decides
-  const sched::Job* job = scheduler_.FindJob(e->rendering);
-  if (job == nullptr) return;
-  End(e, job->failed > 0 ? JOB_FAILED : JOB_DONE);
+void Request::OnRendered() {
+  if (planning_) return;  // the new plan decides
+  const sched::Job* job = with_.farm->scheduler().FindJob(rendering_);
+  if (job != nullptr) End(job->failed > 0 ? JOB_FAILED : JOB_DONE);
 }
 
-void Engine::RemoveFromScheduler(sched::JobNumber* number) {
-  if (*number == 0) return;
-  numbers_.erase(*number);
-  scheduler_.RemoveJob(*number, Now());
-  *number = 0;
+// --- What the farm says meanwhile.
+
+void Request::OnAllDone(sched::JobNumber job) {
+  if (job == inspection_) return OnInspected();
+  if (job == rendering_) OnRendered();
 }
 
-// Gives back everything but the record of the job.
-void Engine::Leave(const std::shared_ptr<Errand>& e) {
-  e->over = true;
-  RemoveFromScheduler(&e->inspection);
-  RemoveFromScheduler(&e->rendering);
-  UnpinPlan(e->pins);
-  if (std::exchange(e->not_before, 0) > 0) --restoring_;
-  errands_.erase(e);
-}
-
-// `why`: something went wrong with the daemon, not with the stack.
-void Engine::End(const std::shared_ptr<Errand>& e, JobState state, const absl::Status& why) {
-  if (e->over) return;
-  if (!why.ok() && e->kind == Errand::kJob && e->problems.empty()) AddProblem(e.get(), std::string(why.message()));
-  JobProgress progress = ProgressOf(*e);
-  progress.set_state(state);
-  progress.set_seconds_left(0);
-  // Targets are needed after the plan is gone.
-  const std::shared_ptr<const plan::Plan> plan = e->plan;
-  Leave(e);
-  e->state = state;
-
-  if (e->kind == Errand::kPlan) {
-    if (auto done = std::exchange(e->plan_done, nullptr)) {
-      PlanReply reply;
-      for (const StackError& error : e->errors) *reply.add_error() = error;
-      done(why.ok() ? absl::StatusOr<PlanReply>(std::move(reply)) : why);
-    }
-  } else if (e->kind == Errand::kWhy) {
-    if (auto done = std::exchange(e->why_done, nullptr)) {
-      WhyReply reply;
-      for (const StackError& error : e->errors) *reply.add_error() = error;
-      done(why.ok() ? absl::StatusOr<WhyReply>(std::move(reply)) : why);
-    }
-  } else if (e->kind == Errand::kLook) {
-    auto done = std::exchange(e->look_done, nullptr);
-    if (!done) return RunEffects();
-    LookResult result;
-    result.errors = e->errors;
-    result.warnings.assign(progress.warning().begin(), progress.warning().end());
-    if (!why.ok()) {
-      done(why);
-    } else if (!e->errors.empty()) {
-      done(std::move(result));
-    } else if (state != JOB_DONE || plan == nullptr || plan->targets.empty()) {
-      done(absl::AbortedError(e->problems.empty() ? "the picture could not be rendered" : e->problems.front()));
-    } else {
-      const ResultKey key = plan->targets.front();
-      pool_->Post([this, key, done, result]() mutable {
-        auto found = cache_.index->Find({&key, 1});
-        if (!found.ok()) return done(found.status());
-        if (!found->front()) return done(absl::UnavailableError("the picture is gone from the cache; try again"));
-        result.blob.key = key;
-        result.blob.manifest = std::move(found->front()->manifest);
-        done(std::move(result));
-      });
-    }
-  } else {
-    auto it = jobs_.find(e->id);
-    if (it != jobs_.end()) it->second.progress = progress;
-    Persist(e, state == JOB_CANCELLED ? JournalType::kJobCancelled : JournalType::kJobFinished,
-            [this, e](absl::Status) {
-              auto job = jobs_.find(e->id);
-              if (job != jobs_.end()) job->second.live = nullptr;
-              ForgetOldJobs();
-              ShowProgress();
-            });
+void Request::OnResult(sched::JobNumber job, uint32_t task, const ResultNews& news) {
+  progress_.warnings().Add(news.warnings);
+  if (job != rendering_) return;
+  const sched::Job* known = with_.farm->scheduler().FindJob(job);
+  if (known != nullptr && known->tasks[task].needed) {
+    progress_.AddTiles(known->tasks[task].group, news.tiles_rendered, news.tiles_reused);
   }
-  RunEffects();
+  // Its inputs may be evicted once nobody reads them.
+  if (pins_) Unpin(pins_->Done(task));
 }
 
-// Writes the job's record as it is now.
-void Engine::Persist(const std::shared_ptr<Errand>& e, JournalType type, std::function<void(absl::Status)> then) {
-  IndexBatch batch;
-  batch.journal.push_back({type, e->id});
-  batch.values.push_back({"job/" + e->id, jobs_[e->id].progress.SerializeAsString()});
-  AddSavings(jobs_[e->id].progress, &batch);
-  if (e->plan) {
-    // Newest invalidation known to the plan, then the keys of the targets.
-    std::string targets;
-    for (int i = 0; i < 8; ++i) targets.push_back(static_cast<char>(e->epoch >> (8 * i)));
-    for (const ResultKey& key : e->plan->targets) targets += key.digest.str();
-    batch.values.push_back({"job-targets/" + e->id, std::move(targets)});
+void Request::OnTrouble(sched::JobNumber job, uint32_t task, const std::string& message, bool for_good) {
+  if (job == inspection_ && inspecting_ && task < inspecting_->size()) {
+    const plan::PlateFile& file = (*inspecting_)[task].file;
+    StackError error;
+    error.set_path(absl::StrCat("plate[", file.plate, "].files"));
+    error.set_message(
+        absl::StrCat("plate \"", stack_->plate(file.plate).name(), "\" frame ", file.frame, ": ", message));
+    if (for_good) return progress_.AddError(error);
+    return progress_.AddProblem(error.message());
   }
-  Commit(std::move(batch), [then = std::move(then)](const absl::StatusOr<uint64_t>& done) { then(done.status()); });
+  if (job != rendering_ || planned_ == nullptr || task >= planned_->plan->tasks.size()) return;
+  const plan::PlannedTask& t = planned_->plan->tasks[task];
+  progress_.AddProblem(absl::StrCat(plan::PassInWords(t.pass), " frame ", t.frame, ": ", message,
+                                    for_good ? "" : " (will be tried again)"));
 }
 
-void Engine::ForgetOldJobs() {
-  std::vector<std::pair<uint64_t, std::string>> finished;
-  for (const auto& [id, record] : jobs_) {
-    if (!record.live) finished.push_back({record.order, id});
+void Request::OnPlateChanged(const std::string& path, const std::string& message) {
+  if (over_ || planning_) return;
+  inspected_.erase(path);
+  if (++changes_ > kMaxChanges) {
+    progress_.AddProblem(absl::StrCat(path, " keeps changing: ", message));
+    return End(JOB_FAILED, absl::FailedPreconditionError(message));
   }
-  if (finished.size() <= options_.finished_jobs) return;
-  std::sort(finished.begin(), finished.end());
-  finished.resize(finished.size() - options_.finished_jobs);
-  IndexBatch batch;
-  for (const auto& [order, id] : finished) {
-    for (const char* prefix : {"job/", "job-stack/", "job-targets/"}) batch.values.push_back({prefix + id, ""});
-    jobs_.erase(id);
-  }
-  CommitSometime(std::move(batch));
+  auto without = std::make_shared<Round>(*round_);
+  without->facts.erase(path);
+  round_ = std::move(without);
+  Replan();
+}
+
+// --- 5. The end.
+
+JobProgress Request::Progress() const {
+  JobProgress p = progress_.identity;
+  p.set_stack_name(stack_->name());
+  p.set_state(planned_ ? JOB_RUNNING : JOB_INSPECTING);
+  p.set_seconds(with_.tools->Now() - started_);
+  const sched::Scheduler& scheduler = with_.farm->scheduler();
+  progress_.AddTo(scheduler.FindJob(inspection_), scheduler.FindJob(rendering_), scheduler.workers(), &p);
+  return p;
+}
+
+void Request::End(JobState state, const absl::Status& why) {
+  if (over_) return;
+  if (!why.ok() && purpose_.submits && progress_.problems().empty()) progress_.AddProblem(std::string(why.message()));
+  Ending ending;
+  ending.progress = Progress();
+  ending.progress.set_state(state);
+  ending.progress.set_seconds_left(0);
+  ending.progress.set_ended_unix_ms(with_.tools->UnixNow());
+  ending.why = why;
+  ending.planned = planned_;
+  const Done done = std::exchange(done_, nullptr);
+  Leave();
+  if (done) done(ending);
+  with_.farm->RunEffects();
+}
+
+void Request::Leave() {
+  over_ = true;
+  given_up_ = true;
+  done_ = nullptr;
+  with_.farm->Remove(&inspection_);
+  with_.farm->Remove(&rendering_);
+  UnpinPlan(std::exchange(pins_, nullptr));
+  Expected();
+}
+
+// From before a restart: it is planned now, or will not be.
+void Request::Expected() {
+  if (std::exchange(not_before_, 0) > 0) with_.farm->Expect(-1);
+}
+
+// The evictor may hold its lock over a synced write.
+void Request::Unpin(std::vector<ResultKey> keys) {
+  if (keys.empty()) return;
+  Tools* tools = with_.tools;
+  tools->pool->Post([tools, keys = std::move(keys)] { tools->cache.evictor->Unpin(keys); });
+}
+
+void Request::UnpinPlan(const std::shared_ptr<PlanPins>& pins) {
+  if (pins) Unpin(pins->Rest());
 }
 
 }  // namespace selvage

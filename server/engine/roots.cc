@@ -1,4 +1,4 @@
-#include "server/roots.h"
+#include "server/engine/roots.h"
 
 #include <sys/stat.h>
 
@@ -33,7 +33,7 @@ absl::StatusOr<Roots> Roots::Open(const std::vector<std::string>& folders) {
   return roots;
 }
 
-absl::StatusOr<FileState> Roots::Look(const std::string& path) const {
+absl::StatusOr<FileState> Roots::Stat(const std::string& path) const {
   std::error_code error;
   // Resolves what exists, and takes away ".." from the rest.
   const std::string real = path.empty() || path[0] != '/' ? "" : fs::weakly_canonical(path, error).string();

@@ -26,7 +26,7 @@ class Roots {
   // Symlinks are followed before it is decided whether the file lies below a root.
   // Errors: PERMISSION_DENIED it does not (whether or not it exists);
   // NOT_FOUND no such regular file.
-  absl::StatusOr<FileState> Look(const std::string& path) const;
+  absl::StatusOr<FileState> Stat(const std::string& path) const;
 
   // For messages: "/shots, /plates".
   std::string Names() const;

@@ -1,7 +1,8 @@
-#include "server/task_inputs.h"
+#include "server/engine/task_inputs.h"
 
 #include "cache/manifest.h"
 #include "proto/status.h"
+#include "server/engine/state_format.h"
 
 namespace selvage {
 
@@ -36,9 +37,14 @@ absl::StatusOr<std::optional<EarlierResult>> EarlierOf(const std::string& stack_
   place.pass = task.pass;
   place.segment = task.segment;
   place.frame = task.frame;
+  // A look since the last submission is nearer to what is wanted now.
+  ASSIGN_OR_RETURN(const auto looked, index.FindValue(state::LookedName(place)));
   ASSIGN_OR_RETURN(const auto names, index.FindNamesAt({&place, 1}));
-  if (!names.front()) return std::nullopt;
-  ASSIGN_OR_RETURN(auto records, index.Find({&names.front()->key, 1}));
+  std::optional<ResultKey> key;
+  if (names.front()) key = names.front()->key;
+  if (const auto digest = Digest::FromBytes(looked.value_or("")); digest) key = ResultKey{*digest};
+  if (!key) return std::nullopt;
+  ASSIGN_OR_RETURN(auto records, index.Find({&*key, 1}));
   if (!records.front() || records.front()->tile_keys.empty()) return std::nullopt;
   ResultRecord& record = *records.front();
   const std::vector<Maker> makers = MakersOf(record);

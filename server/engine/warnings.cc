@@ -1,4 +1,4 @@
-#include "server/warnings.h"
+#include "server/engine/warnings.h"
 
 #include <algorithm>
 

@@ -27,7 +27,7 @@
 #include "cache/memory_result_index.h"
 #include "cache/memory_tile_store.h"
 #include "server/plan/plan.h"
-#include "server/task_inputs.h"
+#include "server/engine/task_inputs.h"
 #include "worker/executor.h"
 #include "worker/kernels/gaussian.h"
 #include "worker/kernels/half.h"
