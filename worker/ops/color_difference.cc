@@ -2,10 +2,10 @@
 #include <algorithm>
 
 #include "proto/status.h"
-#include "worker/op.h"
-#include "worker/screen.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/screen.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Two screen channels closer than this factor are keyed along the whole colour.
@@ -162,4 +162,4 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
 REGISTER_OP("color_difference", ColorDifferenceOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -2,10 +2,10 @@
 #include <vector>
 
 #include "proto/status.h"
-#include "worker/op.h"
-#include "worker/screen.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/screen.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr float kWeights[3] = {0.2126f, 0.7152f, 0.0722f};
@@ -174,4 +174,4 @@ class DespillOp final : public TypedOp<Despill> {
 REGISTER_OP("despill", DespillOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker
