@@ -28,15 +28,28 @@
 #include "cache/memory_tile_store.h"
 #include "server/plan/plan.h"
 #include "server/task_inputs.h"
-#include "worker/executor.h"
-#include "worker/kernels/gaussian.h"
-#include "worker/kernels/half.h"
-#include "worker/mask.h"
-#include "worker/picture_file.h"
-#include "worker/plate_reader.h"
+#include "worker/files/picture_file.h"
+#include "worker/files/plate_reader.h"
+#include "worker/inputs/mask.h"
+#include "worker/kernels/pixels/gaussian.h"
+#include "worker/kernels/pixels/half.h"
+#include "worker/picture/window.h"
+#include "worker/run/executor.h"
 
 namespace selvage {
 namespace {
+
+using worker::Executor;
+using worker::ExrChannel;
+using worker::GaussianRadius;
+using worker::InspectPlateFile;
+using worker::Picture;
+using worker::Plane;
+using worker::Rect;
+using worker::RenderMask;
+using worker::ToRect;
+using worker::ToWindow;
+using worker::WriteExr;
 
 // Three by three tiles, none of the outer ones whole.
 constexpr int kWidth = 700, kHeight = 520;
