@@ -19,13 +19,22 @@
 #include "server/engine/task_inputs.h"
 #include "tests/scene/files.h"
 #include "tests/scene/render.h"
-#include "worker/executor.h"
-#include "worker/mask.h"
-#include "worker/plate_reader.h"
-#include "worker/sources.h"
+#include "worker/files/plate_reader.h"
+#include "worker/inputs/mask.h"
+#include "worker/run/executor.h"
+#include "worker/run/sources.h"
 
 namespace selvage {
 namespace {
+
+using worker::DecodedCache;
+using worker::Executor;
+using worker::InspectPlateFile;
+using worker::OpenStored;
+using worker::Picture;
+using worker::Plane;
+using worker::Rect;
+using worker::RenderMask;
 
 namespace fs = std::filesystem;
 
@@ -179,7 +188,7 @@ class Follow : public ::testing::Test {
   static DrawnPlates* plates_;
   const std::shared_ptr<MemoryTileStore> store_ = std::make_shared<MemoryTileStore>();
   Executor executor_{store_, {.memory_bytes = 64 << 20}};
-  Memory memory_{64 << 20};
+  DecodedCache memory_{64 << 20};
   plan::Plan plan_;
   std::map<ResultKey, Manifest> results_;
   std::map<Digest, ResultKey> traces_;
