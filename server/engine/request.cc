@@ -102,6 +102,12 @@ void Request::OnInspected() {
   }
   // The facts say what the files were like when they were read, so nothing is
   // looked at twice; what changes after that, whoever reads it notices.
+  const bool complete = std::all_of(round_->uninspected.begin(), round_->uninspected.end(),
+                                    [&](const Uninspected& u) { return inspected_.contains(u.file.path); });
+  if (!complete) {
+    if (++changes_ <= kMaxChanges) return Find();
+    return End(JOB_FAILED, absl::FailedPreconditionError("the plates keep changing while they are read"));
+  }
   ++round_number_;
   round_ = WithFacts(*round_, inspected_);
   Plan();

@@ -165,6 +165,20 @@ TEST_P(ResultIndexLaws, NamesAreFoundAtTheirPlaces) {
   EXPECT_TRUE((*found)[2] && SameName(*(*found)[2], Name("shot", "core", 1, 1001, "b")));
 }
 
+TEST_P(ResultIndexLaws, StacksThatHaveNamesAreListedOnceEachAndGoWithTheLastOne) {
+  EXPECT_TRUE(index_->ListStacks().value().empty());
+  Commit({.names = {Name("shot", "core", 0, 1), Name("shot", "core", 0, 2), Name("shot2", "a", 0, 1),
+                    Name("another", "b", 3, -7), Name("sho", "c", 0, 1)}});
+  Reopen();
+  EXPECT_EQ(index_->ListStacks().value(), (std::vector<std::string>{"another", "sho", "shot", "shot2"}));
+  Commit({.forget_names = {Name("shot", "core", 0, 1), Name("sho", "c", 0, 1), Name("never", "was", 0, 1)}});
+  Reopen();
+  EXPECT_EQ(index_->ListStacks().value(), (std::vector<std::string>{"another", "shot", "shot2"}));
+  EXPECT_EQ(index_->FindNames("shot", "").value().size(), 1u);
+  Commit({.names = {Name("shot", "core", 0, 2, "newer")}, .forget_names = {Name("shot", "core", 0, 2)}});
+  EXPECT_EQ(index_->FindNames("shot", "").value().at(0).key, KeyOf("newer")) << "forgetting comes first";
+}
+
 TEST_P(ResultIndexLaws, ResultsAreFoundByWhoMadeThemAndWhen) {
   const auto add = [&](const std::string& key, const std::string& worker, int64_t made) {
     ResultRecord r = RecordOf({});
