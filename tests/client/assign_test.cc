@@ -1,4 +1,4 @@
-#include "client/assign.h"
+#include "client/language/assign.h"
 
 #include <google/protobuf/text_format.h>
 #include <gtest/gtest.h>

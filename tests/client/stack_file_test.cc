@@ -1,11 +1,11 @@
-#include "client/stack_file.h"
+#include "client/language/stack_file.h"
 
 #include <gtest/gtest.h>
 
 #include <filesystem>
 #include <fstream>
 
-#include "client/manual.h"
+#include "client/language/manual.h"
 #include "client/output.h"
 #include "client/progress.h"
 #include "proto/catalogue.h"

@@ -1,4 +1,4 @@
-#include "client/starting_stack.h"
+#include "client/start/starting_stack.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
