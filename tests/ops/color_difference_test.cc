@@ -7,7 +7,7 @@
 #include "tests/ops/green_clip.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 40, 30};
@@ -220,4 +220,4 @@ TEST(ColorDifference, RealYellowGreenClipKeys) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker
