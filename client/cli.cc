@@ -92,7 +92,7 @@ class CommandLine {
     CLI::App* parent = help.parent.empty() ? &app_ : app_.get_subcommand(help.parent);
     CLI::App* sub = parent->add_subcommand(help.name, help.summary);
     if (help.parent.empty()) sub->group(Heading(help.group));
-    if (!help.details.empty()) sub->footer("\n" + help.details);
+    if (!help.details.empty()) sub->footer(help.details);
     // What is chosen last is the innermost: parents are called after their children.
     sub->callback([this, command] { chosen_ = chosen_ == nullptr ? command : chosen_; });
     command->Declare(sub);
@@ -119,8 +119,8 @@ class CommandLine {
         if (std::find(known.begin(), known.end(), name) != known.end()) continue;
         const std::string closest = ClosestName(name, known);
         return absl::StrCat("there is no option --", name, inside ? absl::StrCat(" for `", at->get_name(), "`") : "",
-                            closest.empty() ? "" : absl::StrCat("; did you mean --", closest, "?"),
-                            " (`selvage ", inside ? at->get_name() + " " : "", "--help` lists them)");
+                            closest.empty() ? "" : absl::StrCat("; did you mean --", closest, "?"), " (`selvage ",
+                            inside ? at->get_name() + " " : "", "--help` lists them)");
       } else if (word[0] != '-') {
         std::vector<std::string> known;
         for (const CLI::App* sub : at->get_subcommands({})) known.push_back(sub->get_name());

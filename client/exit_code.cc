@@ -9,8 +9,7 @@ constexpr char kUsagePayload[] = "selvage/usage";
 
 }  // namespace
 
-const char kExitCodeHelp[] = R"(
-Exit codes:
+const char kExitCodeHelp[] = R"(Exit codes:
   0    done
   1    the stack or the request is wrong; the message says where
   2    the command line is wrong

@@ -12,8 +12,8 @@ absl::StatusOr<Frames> ParseFrames(const std::string& text) {
   const std::string last = dash == std::string::npos ? first : text.substr(dash + 1);
   Frames frames;
   if (!absl::SimpleAtoi(first, &frames.first) || !absl::SimpleAtoi(last, &frames.last) || frames.last < frames.first) {
-    return UsageError(absl::StrCat("\"", text, "\" is not a range of frames: write FIRST-LAST, as in 1001-1010, or one ",
-                                   "frame, as in 1001"));
+    return UsageError(absl::StrCat(
+        "\"", text, "\" is not a range of frames: write FIRST-LAST, as in 1001-1010, or one ", "frame, as in 1001"));
   }
   return frames;
 }

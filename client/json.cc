@@ -60,7 +60,7 @@ std::string ValueOf(const Message& m, const FieldDescriptor* f, int index) {
 }
 
 // Inner lines move two places in.
-std::string Indented(const std::string& text) { return absl::StrJoin(absl::StrSplit(text, '\n'), "\n  "); }
+std::string MovedIn(const std::string& text) { return absl::StrJoin(absl::StrSplit(text, '\n'), "\n  "); }
 
 }  // namespace
 
@@ -70,8 +70,7 @@ std::string JsonOf(const Message& message) {
     const FieldDescriptor* field = message.GetDescriptor()->field(i);
     if (field->is_repeated()) {
       JsonArray list;
-      for (int j = 0; j < message.GetReflection()->FieldSize(message, field); ++j)
-        list.Add(ValueOf(message, field, j));
+      for (int j = 0; j < message.GetReflection()->FieldSize(message, field); ++j) list.Add(ValueOf(message, field, j));
       out.Add(field->name(), list.text());
     } else if (!field->has_presence() || message.GetReflection()->HasField(message, field)) {
       out.Add(field->name(), ValueOf(message, field, -1));
@@ -99,7 +98,7 @@ std::string JsonText(const std::string& text) {
 }
 
 JsonObject& JsonObject::Add(const std::string& name, const std::string& value) {
-  absl::StrAppend(&members_, members_.empty() ? "" : ",", "\n  ", JsonText(name), ": ", Indented(value));
+  absl::StrAppend(&members_, members_.empty() ? "" : ",", "\n  ", JsonText(name), ": ", MovedIn(value));
   return *this;
 }
 
@@ -108,8 +107,11 @@ std::string JsonObject::text() const { return members_.empty() ? "{}" : absl::St
 JsonArray& JsonArray::Add(const std::string& value) {
   // Short values stand on one line.
   const bool block = value.find('\n') != std::string::npos;
-  absl::StrAppend(&members_, members_.empty() ? "" : ",", block ? "\n  " : members_.empty() ? "" : " ",
-                  Indented(value));
+  absl::StrAppend(&members_, members_.empty() ? "" : ",",
+                  block              ? "\n  "
+                  : members_.empty() ? ""
+                                     : " ",
+                  MovedIn(value));
   return *this;
 }
 

@@ -33,9 +33,9 @@ size_t InvalidUtf8At(absl::string_view text) {
 }
 
 size_t CharactersBefore(absl::string_view line, size_t at) {
-  return static_cast<size_t>(
-      std::count_if(line.begin(), line.begin() + static_cast<ptrdiff_t>(std::min(at, line.size())),
-                    [](char c) { return !Continues(c); }));
+  return static_cast<size_t>(std::count_if(line.begin(),
+                                           line.begin() + static_cast<ptrdiff_t>(std::min(at, line.size())),
+                                           [](char c) { return !Continues(c); }));
 }
 
 }  // namespace selvage::client

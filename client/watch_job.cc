@@ -89,8 +89,8 @@ absl::Status WatchJob(const Globals& globals, Connection& connection, const std:
   ASSIGN_OR_RETURN(const JobProgress progress, Follow(globals, connection, job, &display));
   std::fputs((globals.json ? Json(progress) : display.Final(progress, TerminalWindow())).c_str(), stdout);
   if (progress.state() == JOB_DONE) return absl::OkStatus();
-  std::string text = absl::StrCat("job ", job, " ", progress.state() == JOB_CANCELLED ? "was " : "",
-                                  StateName(progress.state()));
+  std::string text =
+      absl::StrCat("job ", job, " ", progress.state() == JOB_CANCELLED ? "was " : "", StateName(progress.state()));
   for (const StackError& e : progress.error()) {
     absl::StrAppend(&text, "\n", file != nullptr ? file->Locate(e.path()) : e.path(), ": ", e.message());
   }

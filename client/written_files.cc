@@ -106,9 +106,9 @@ absl::Status WrittenFiles::Check(std::vector<FileToWrite>* files, bool overwrite
     if (fs::exists(file.path, error)) there.push_back(file);
   }
   if (!plates.empty()) {
-    return absl::PermissionDeniedError(
-        absl::StrCat("deliverable \"", deliverable_, "\" would be written over a plate of its stack; nothing was written. ",
-                     "Give it other files, or another folder with --to:", FirstOf(plates)));
+    return absl::PermissionDeniedError(absl::StrCat(
+        "deliverable \"", deliverable_, "\" would be written over a plate of its stack; nothing was written. ",
+        "Give it other files, or another folder with --to:", FirstOf(plates)));
   }
   if (there.empty()) return absl::OkStatus();
   ASSIGN_OR_RETURN(const auto remembered, Remembered(there));
@@ -142,8 +142,7 @@ absl::Status WrittenFiles::Record() {
   noted_.set_host(HostName());
   RecordWrittenReply reply;
   auto context = connection_->Call();
-  const absl::Status status =
-      connection_->Explain(connection_->jobs().RecordWritten(context.get(), noted_, &reply));
+  const absl::Status status = connection_->Explain(connection_->jobs().RecordWritten(context.get(), noted_, &reply));
   noted_.Clear();
   return status;
 }

@@ -13,7 +13,7 @@
 namespace selvage::client {
 namespace {
 
-std::string InWords(const VerifyProgress& p) {
+std::string Summary(const VerifyProgress& p) {
   std::string text = absl::StrCat(p.tiles_checked(), " tiles and ", p.results_checked(), " results checked in ",
                                   Seconds(p.seconds()), "\n");
   if (p.damaged() == 0 && p.results_lost() == 0) return text + "all are whole\n";
@@ -36,14 +36,14 @@ class CacheVerify final : public Command {
     VerifyProgress p;
     while (stream->Read(&p)) {
       if (!live) continue;
-      std::fputs(absl::StrCat("\r", p.tiles_checked(), " of ", p.tiles(), " tiles, ", p.results_checked(),
-                              " results, ", p.damaged(), " damaged ")
+      std::fputs(absl::StrCat("\r", p.tiles_checked(), " of ", p.tiles(), " tiles, ", p.results_checked(), " results, ",
+                              p.damaged(), " damaged ")
                      .c_str(),
                  stderr);
     }
     if (live) std::fputs("\r\033[K", stderr);
     RETURN_IF_ERROR(connection.Explain(stream->Finish()));
-    std::fputs((globals.json ? Json(p) : InWords(p)).c_str(), stdout);
+    std::fputs((globals.json ? Json(p) : Summary(p)).c_str(), stdout);
     return absl::OkStatus();
   }
 };

@@ -71,7 +71,7 @@ class Delivery {
   WrittenFiles written_;
 };
 
-const char* StateName(FileToWrite::State state) {
+const char* StateWord(FileToWrite::State state) {
   return state == FileToWrite::kNew ? "written" : state == FileToWrite::kSame ? "unchanged" : "replaced";
 }
 
@@ -154,8 +154,8 @@ class Fetch final : public Command {
       files.push_back({frame, fs::absolute(path).lexically_normal().string()});
     }
     if (files.empty()) {
-      return absl::InvalidArgumentError(absl::StrCat("deliverable \"", d.name(), "\" covers frames ", range.first(), "-",
-                                                     range.last(), "; --frames ", frames_, " has none of them"));
+      return absl::InvalidArgumentError(absl::StrCat("deliverable \"", d.name(), "\" covers frames ", range.first(),
+                                                     "-", range.last(), "; --frames ", frames_, " has none of them"));
     }
     return files;
   }
@@ -184,7 +184,7 @@ class Fetch final : public Command {
       list.Add(JsonObject()
                    .Add("frame", absl::StrCat(f.frame))
                    .Add("path", JsonText(f.path))
-                   .Add("state", JsonText(StateName(f.state)))
+                   .Add("state", JsonText(StateWord(f.state)))
                    .text());
     }
     return JsonObject().Add("name", JsonText(name)).Add("file", list.text()).text();

@@ -58,8 +58,8 @@ class Look final : public Command {
     RETURN_IF_ERROR(CheckName(output_));
     const auto* as = FindChoice(LookPicture::As_descriptor(), as_);
     if (as == nullptr) {
-      return UsageError(absl::StrCat("--as cannot be ", as_,
-                                     absl::AsciiStrToLower(ChoiceHelp(LookPicture::As_descriptor(), as_))));
+      return UsageError(
+          absl::StrCat("--as cannot be ", as_, absl::AsciiStrToLower(ChoiceHelp(LookPicture::As_descriptor(), as_))));
     }
     ASSIGN_OR_RETURN(const StackFile file, stack_.Read());
     LookRequest request;

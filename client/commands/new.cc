@@ -26,6 +26,9 @@ namespace {
 
 namespace fs = std::filesystem;
 
+// Of SampleBox, for a noise profile.
+constexpr int kLeastBox = 8;
+
 absl::StatusOr<std::optional<SampleBox>> ParseBox(const std::string& text) {
   if (text.empty()) return std::optional<SampleBox>();
   const std::vector<std::string> parts = absl::StrSplit(text, absl::ByAnyChar(",@"));
@@ -40,6 +43,10 @@ absl::StatusOr<std::optional<SampleBox>> ParseBox(const std::string& text) {
         "--screen-box ", text,
         ": expected X,Y,WIDTH,HEIGHT in pixels from the top left, as in 40,40,96,96 (or 40,40,96,96@1012)"));
   }
+  if (numbers[2] < kLeastBox || numbers[3] < kLeastBox) {
+    return UsageError(absl::StrCat("--screen-box ", text, ": at least ", kLeastBox, " x ", kLeastBox,
+                                   " pixels are needed to measure noise"));
+  }
   SampleBox box;
   box.set_x(numbers[0]);
   box.set_y(numbers[1]);
@@ -53,8 +60,8 @@ absl::StatusOr<std::optional<Encoding>> ParseEncoding(const std::string& text) {
   if (text.empty()) return std::optional<Encoding>();
   const auto* choice = FindChoice(Encoding_descriptor(), text);
   if (choice != nullptr) return std::optional<Encoding>(static_cast<Encoding>(choice->number()));
-  return UsageError(absl::StrCat("--encoding cannot be ", text,
-                                 absl::AsciiStrToLower(ChoiceHelp(Encoding_descriptor(), text))));
+  return UsageError(
+      absl::StrCat("--encoding cannot be ", text, absl::AsciiStrToLower(ChoiceHelp(Encoding_descriptor(), text))));
 }
 
 // As on the command line.

@@ -145,8 +145,7 @@ class Report final : public Command {
   void Declare(CLI::App* app) override {
     of_.stack = "last";
     app->add_option("JOB", of_.stack, "Job id, `last` (your newest job), or a stack file")->capture_default_str();
-    app->add_option("PASS", passes_,
-                    "Passes, plates or masks; default: the foregrounds and mattes that are delivered");
+    app->add_option("PASS", passes_, "Passes, plates or masks; default: the foregrounds and mattes that are delivered");
     of_.DeclareSet(app);
     app->add_option("--frames", frames_, "Only these, as in 1001-1010; default: all")->type_name("A-B");
     app->add_option("--core", core_, "Matte inside of which everything must be solid")->type_name("NAME");

@@ -84,7 +84,7 @@ class Assignment {
     }
     if (field->message_type() != nullptr) {
       return Refused(absl::StrCat("\"", field->name(), "\" has fields of its own; name one of them: ",
-                                absl::StrJoin(FieldNames(field->message_type()), ", ")));
+                                  absl::StrJoin(FieldNames(field->message_type()), ", ")));
     }
     if (frame_) {
       return Refused(absl::StrCat("\"", field->name(), "\" is the same for the whole shot; leave @", *frame_, " out"));
@@ -99,14 +99,14 @@ class Assignment {
   absl::Status CheckFrame(const FieldDescriptor* field, int key_frames) const {
     if (!frame_) return absl::OkStatus();
     if (*frame_ < frames_.first() || *frame_ > frames_.last()) {
-      return Refused(absl::StrCat("frame ", *frame_, " is outside the stack's frames ", frames_.first(), "-",
-                                frames_.last()));
+      return Refused(
+          absl::StrCat("frame ", *frame_, " is outside the stack's frames ", frames_.first(), "-", frames_.last()));
     }
     if (key_frames > 0) return absl::OkStatus();
-    return Refused(absl::StrCat("\"", field->name(), "\" has no key frames, so it is the same for the whole shot; leave @",
-                              *frame_, " out to change it everywhere, or give it key frames in the file: ",
-                              field->name(), " { at { frame: ", frames_.first(), " ... } at { frame: ", *frame_,
-                              " ... } }"));
+    return Refused(absl::StrCat("\"", field->name(),
+                                "\" has no key frames, so it is the same for the whole shot; leave @", *frame_,
+                                " out to change it everywhere, or give it key frames in the file: ", field->name(),
+                                " { at { frame: ", frames_.first(), " ... } at { frame: ", *frame_, " ... } }"));
   }
 
   absl::Status SetNumber(const FieldDescriptor* field, Number* number) const {
@@ -159,7 +159,8 @@ class Assignment {
   absl::Status SetChoice(const FieldDescriptor* field, Message* message) const {
     const auto* choice = FindChoice(field->enum_type(), value_);
     if (choice == nullptr) {
-      return Refused(absl::StrCat(field->name(), " cannot be \"", value_, "\"", ChoiceHelp(field->enum_type(), value_)));
+      return Refused(
+          absl::StrCat(field->name(), " cannot be \"", value_, "\"", ChoiceHelp(field->enum_type(), value_)));
     }
     message->GetReflection()->SetEnum(message, field, choice);
     return absl::OkStatus();
@@ -175,8 +176,8 @@ class Assignment {
     parser.RecordErrorsTo(&silence);
     message->GetReflection()->ClearField(message, field);
     if (parser.ParseFieldValueFromString(value_, field, message)) return absl::OkStatus();
-    return Refused(absl::StrCat("\"", value_, "\" does not fit ", field->name(), ", which is written as in ",
-                              ExampleOf(field)));
+    return Refused(
+        absl::StrCat("\"", value_, "\" does not fit ", field->name(), ", which is written as in ", ExampleOf(field)));
   }
 
   const std::string& value_;
@@ -214,10 +215,9 @@ absl::StatusOr<Message*> StepOf(Pass* pass, const Part& part) {
     there.push_back(op->name);
     if (op->name == part.name && ++seen == part.which) return MutableParamsOf(&step);
   }
-  return Refused(absl::StrCat("pass \"", pass->name(), "\" has no step ", part.name,
-                            part.which > 1 ? absl::StrCat("[", part.which, "]") : "",
-                            there.empty() ? "; it has no steps"
-                                          : absl::StrCat("; its steps are ", absl::StrJoin(there, ", "))));
+  return Refused(absl::StrCat(
+      "pass \"", pass->name(), "\" has no step ", part.name, part.which > 1 ? absl::StrCat("[", part.which, "]") : "",
+      there.empty() ? "; it has no steps" : absl::StrCat("; its steps are ", absl::StrJoin(there, ", "))));
 }
 
 // The message that a field holds.
@@ -227,14 +227,15 @@ absl::StatusOr<Message*> Inside(const FieldDescriptor* field, const Part& part, 
   if (!field->is_repeated()) return reflection->MutableMessage(message, field);
   const int count = reflection->FieldSize(*message, field);
   if (part.which <= count) return reflection->MutableRepeatedMessage(message, field, part.which - 1);
-  return Refused(absl::StrCat("there is no ", part.name, "[", part.which, "]; there ", count == 1 ? "is " : "are ", count));
+  return Refused(
+      absl::StrCat("there is no ", part.name, "[", part.which, "]; there ", count == 1 ? "is " : "are ", count));
 }
 
 absl::StatusOr<const FieldDescriptor*> FindField(const std::string& name, const Message& message) {
   if (const FieldDescriptor* field = message.GetDescriptor()->FindFieldByName(name)) return field;
   const std::vector<std::string> names = FieldNames(message.GetDescriptor());
   return Refused(absl::StrCat("there is no \"", name, "\" here", DidYouMean(name, names), "; there are ",
-                            absl::StrJoin(names, ", ")));
+                              absl::StrJoin(names, ", ")));
 }
 
 absl::Status Walk(const std::vector<std::string>& pieces, const Assignment& assignment, Stack* stack) {

@@ -36,7 +36,7 @@ const std::map<std::string, std::string>& WrittenSteps() {
       {"hue_rotate", "rotate: 15"},
       {"levels", "black: 0.1 white: 0.9"},
       {"luma_range", "low: 0.1 low_full: 0.2 high_full: 0.6 high: 0.8"},
-      {"patch", "with: \"edge\" mask: \"mask\" sigma: 4"},
+      {"patch", "with: \"background\" mask: \"mask\" sigma: 4"},
       {"plate_difference", "clean_plate: \"clean_plate\" sample { x: 40 y: 40 width: 96 height: 96 } low: 3 high: 6"},
       {"premultiply", ""},
       {"refine", "guide: \"plate\" radius: 4"},
@@ -49,7 +49,7 @@ const std::map<std::string, std::string>& WrittenSteps() {
       {"spread_color", "core: \"matte\" inset: 2"},
       {"steady", "plate: \"plate\" amount: 0.8"},
       {"transform", "x: 20 y: -5 rotate: 3 scale: 1.1"},
-      {"triangulate", "screen { hue: GREEN } with: \"background\" with_screen { hue: BLUE }"},
+      {"triangulate", "screen { color: [0.1, 0.5, 0.15] } with: \"background\" with_screen { color: [0.1, 0.15, 0.5] }"},
       {"unmix", "clean_plate: \"clean_plate\" core: \"mask\""},
       {"wrap_light", "background: \"background\" sigma: 6 amount: 0.5"},
   };
@@ -101,9 +101,10 @@ bool Names(const std::string& piece, const std::string& name) {
 
 }  // namespace
 
-std::string ExampleStep(const Operator& op) {
+std::string ExampleStep(const Operator& op, const std::string& more) {
   const auto written = WrittenSteps().find(op.name);
-  const std::string fields = written != WrittenSteps().end() ? written->second : RequiredFields(op);
+  std::string fields = written != WrittenSteps().end() ? written->second : RequiredFields(op);
+  if (!more.empty()) absl::StrAppend(&fields, fields.empty() ? "" : " ", more);
   return absl::StrCat("step { ", op.name, " {", fields.empty() ? "" : " ", fields, fields.empty() ? "" : " ", "} }");
 }
 

@@ -8,8 +8,8 @@
 
 namespace selvage::client {
 
-// `step { choke { pixels: 2.5 } }`.
-std::string ExampleStep(const Operator& op);
+// `step { choke { pixels: 2.5 } }`; `more` is put behind the other fields.
+std::string ExampleStep(const Operator& op, const std::string& more = "");
 
 // A stack that is right if the piece is: a step, or blocks of the stack itself.
 // What the piece names ("plate", "matte", "background", ...) is there.

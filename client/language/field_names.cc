@@ -57,11 +57,11 @@ std::string UnknownField(const std::string& name, const std::vector<Enclosing>& 
       return absl::StrCat(no, "; it belongs ", Called(around[i]), ": close `", here.name, " { }` before it");
     }
   }
-  const std::vector<std::string> inside = BlocksWith(here.type, name);
-  if (inside.size() == 1) return absl::StrCat(no, "; it belongs inside ", inside[0]);
   if (FindOperator(name) != nullptr && Has(here.type, "step")) {
     return absl::StrCat(no, "; an operator is written step { ", name, " { } }");
   }
+  const std::vector<std::string> inside = BlocksWith(here.type, name);
+  if (inside.size() == 1) return absl::StrCat(no, "; it belongs inside ", inside[0]);
   if (names.empty()) return absl::StrCat(no, "; it has no fields");
   return absl::StrCat(no, "; there are ", absl::StrJoin(names, ", "));
 }

@@ -56,10 +56,10 @@ std::string Gives(const Operator& op) {
 }
 
 std::string PageOf(const Operator& op) {
-  std::string out = absl::StrCat(op.name, "  (", op.traits.family(), ", revision ", op.traits.revision(), ")\n\n",
-                                 Indented(DescriptionOf(op.message), "  "), "\n\n  takes    ", Takes(op),
-                                 "\n  gives    ", Gives(op), "\n  looks at ", ExtentInWords(op.traits.extent()),
-                                 "\n  example  ", ExampleStep(op), "\n");
+  std::string out =
+      absl::StrCat(op.name, "  (", op.traits.family(), ", revision ", op.traits.revision(), ")\n\n",
+                   Indented(DescriptionOf(op.message), "  "), "\n\n  takes    ", Takes(op), "\n  gives    ", Gives(op),
+                   "\n  looks at ", ExtentInWords(op.traits.extent()), "\n  example  ", ExampleStep(op), "\n");
   const std::string fields = FieldLines(op.message, "  ");
   if (!fields.empty()) absl::StrAppend(&out, "\nfields\n", fields);
   absl::StrAppend(&out, "\nsee it: selvage look STACK PASS --frame N --as ",
@@ -69,7 +69,8 @@ std::string PageOf(const Operator& op) {
 
 std::string PageOf(const LanguageWord& word) {
   return absl::StrCat(word.name, "  ", word.summary, "\n\n", Indented(DescriptionOf(word.message), "  "),
-                      "\n\nfields\n", FieldLines(word.message, "  "), "\nexample\n", Indented(word.example, "  "), "\n");
+                      "\n\nfields\n", FieldLines(word.message, "  "), "\nexample\n", Indented(word.example, "  "),
+                      "\n");
 }
 
 // A field of that name, and where it is.
@@ -84,9 +85,7 @@ struct FieldUse {
 std::string ExampleWith(const Operator& op, const FieldDescriptor* field) {
   const std::string step = ExampleStep(op);
   if (absl::StrContains(step, field->name() + ":") || absl::StrContains(step, field->name() + " {")) return step;
-  if (field->cpp_type() != FieldDescriptor::CPPTYPE_ENUM) return step;
-  const std::string fields = step.substr(0, step.size() - 4);
-  return absl::StrCat(fields, absl::EndsWith(fields, "{") ? " " : " ", ExampleOf(field), " } }");
+  return field->cpp_type() == FieldDescriptor::CPPTYPE_ENUM ? ExampleStep(op, ExampleOf(field)) : step;
 }
 
 std::vector<FieldUse> UsesOf(const std::string& name) {
@@ -141,8 +140,8 @@ std::string ManualIndex() {
   for (const LanguageWord& word : LanguageWords()) {
     absl::StrAppend(&out, absl::StrFormat("  %-18s %s\n", word.name, word.summary));
   }
-  absl::StrAppend(&out, "\n", OperatorIndex(), "`selvage manual WORD` prints the page of any of these, or of a field: ",
-                  "`selvage manual ease`.\n");
+  absl::StrAppend(&out, "\n", OperatorIndex(),
+                  "`selvage manual WORD` prints the page of any of these, or of a field: ", "`selvage manual ease`.\n");
   return out;
 }
 

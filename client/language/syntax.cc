@@ -119,10 +119,9 @@ class Reader : public FaultSink {
     size_t begin = block().begin;
     if (suspect_.second > begin) std::tie(name, begin) = suspect_;
     const int line = lines_.At(begin).first;
-    const std::string until =
-        at >= text_.size() ? "the end of the file" : absl::StrCat("line ", lines_.At(at).first);
-    Blame(begin, absl::StrCat("the block `", name, " {` that begins on line ", line, " is never closed: add a } before ",
-                              until));
+    const std::string until = at >= text_.size() ? "the end of the file" : absl::StrCat("line ", lines_.At(at).first);
+    Blame(begin, absl::StrCat("the block `", name, " {` that begins on line ", line,
+                              " is never closed: add a } before ", until));
     suspect_ = {};
     open_.pop_back();
   }
@@ -176,7 +175,8 @@ class Reader : public FaultSink {
   int Note(const FieldDescriptor* field, const Token& name) {
     auto& [count, first] = block().seen.try_emplace(field, 0, name.begin).first->second;
     if (count > 0 && !field->is_repeated()) {
-      Blame(name.begin, absl::StrCat("`", name.text, "` is given twice; the first is on line ", lines_.At(first).first));
+      Blame(name.begin,
+            absl::StrCat("`", name.text, "` is given twice; the first is on line ", lines_.At(first).first));
     }
     if (const auto* group = field->real_containing_oneof(); group != nullptr && count == 0) {
       for (int i = 0; i < group->field_count(); ++i) {
@@ -209,8 +209,8 @@ class Reader : public FaultSink {
     bool first = true;
     while (!tokens_.TakeIf(']')) {
       if (!tokens_.next().is('{') && !tokens_.next().is('<')) {
-        return Blame(begin, absl::StrCat("the list of `", name.text, "` that begins here is not right: write `", name.text,
-                                         " { ... }` as often as needed"));
+        return Blame(begin, absl::StrCat("the list of `", name.text, "` that begins here is not right: write `",
+                                         name.text, " { ... }` as often as needed"));
       }
       Open(field, name, first ? place : Note(field, name));
       first = false;
@@ -243,7 +243,8 @@ class Reader : public FaultSink {
     } else if (token.is(',') || token.is(';')) {
       Blame(token.begin, absl::StrCat("this ", token.text, " is one too many"));
     } else {
-      Blame(token.begin, absl::StrCat("expected the name of a field, as in `name:` or `pass {`, and found ", token.text));
+      Blame(token.begin,
+            absl::StrCat("expected the name of a field, as in `name:` or `pass {`, and found ", token.text));
       while (!tokens_.BeginsLine(tokens_.next().begin) && tokens_.next().kind != Token::kEnd &&
              tokens_.next().kind != Token::kWord && !tokens_.next().is('}')) {
         tokens_.Take();

@@ -186,8 +186,8 @@ void Tokens::CurlyText() {
   const std::string inside(text_.substr(begin, at_ - begin));
   const size_t skip = CurlyQuote(inside);
   if (at_ < line_end) at_ += std::max<size_t>(1, CurlyQuote(text_.substr(at_)));
-  faults_->Blame(begin, absl::StrCat("curly quotes are not understood: write straight ones, \"",
-                                     inside.substr(skip, 60), "\""));
+  faults_->Blame(
+      begin, absl::StrCat("curly quotes are not understood: write straight ones, \"", inside.substr(skip, 60), "\""));
 }
 
 void Tokens::Stranger() {
@@ -199,7 +199,8 @@ void Tokens::Stranger() {
   } else if (code == 0xa0 || (code >= 0x2000 && code <= 0x200b) || code == 0x202f || code == 0xfeff) {
     faults_->Blame(at_, absl::StrFormat("a special space (U+%04X) stands here: write a plain one", code));
   } else {
-    faults_->Blame(at_, absl::StrCat("\"", bytes, "\" has no meaning here; only texts in quotes and comments may hold it"));
+    faults_->Blame(at_,
+                   absl::StrCat("\"", bytes, "\" has no meaning here; only texts in quotes and comments may hold it"));
   }
   at_ += bytes.size();
 }

@@ -17,9 +17,9 @@ namespace {
 using google::protobuf::FieldDescriptor;
 
 bool IsNumberWord(const Token& token) {
-  return token.kind == Token::kWord && (absl::EqualsIgnoreCase(token.text, "inf") ||
-                                        absl::EqualsIgnoreCase(token.text, "infinity") ||
-                                        absl::EqualsIgnoreCase(token.text, "nan"));
+  return token.kind == Token::kWord &&
+         (absl::EqualsIgnoreCase(token.text, "inf") || absl::EqualsIgnoreCase(token.text, "infinity") ||
+          absl::EqualsIgnoreCase(token.text, "nan"));
 }
 
 // Whether a whole number fits the field's type; sign and digits.
@@ -93,18 +93,22 @@ void Values::One(const FieldDescriptor* field, const Token& name) {
 void Values::TextValue(const Token& name) {
   std::string text;
   const size_t begin = tokens_->next().begin;
-  while (tokens_->next().kind == Token::kText) text += Unescaped(tokens_->Take().text);
+  while (tokens_->next().kind == Token::kText) {
+    const Token token = tokens_->Take();
+    // Others are blamed for their quotes already.
+    if (token.text[0] == '"' || token.text[0] == '\'') text += Unescaped(token.text);
+  }
   if (InvalidUtf8At(text) != absl::string_view::npos) {
-    faults_->Blame(begin, absl::StrCat("`", name.text, "` holds bytes that are no text; write the characters themselves ",
-                                       "instead of \\ and numbers"));
+    faults_->Blame(begin,
+                   absl::StrCat("`", name.text, "` holds bytes that are no text; write the characters themselves ",
+                                "instead of \\ and numbers"));
   }
 }
 
 void Values::Choice(const FieldDescriptor* field, const Token& name) {
   const Token& next = tokens_->next();
-  const absl::string_view word = next.kind == Token::kText && next.text.size() > 2
-                                     ? next.text.substr(1, next.text.size() - 2)
-                                     : next.text;
+  const absl::string_view word =
+      next.kind == Token::kText && next.text.size() > 2 ? next.text.substr(1, next.text.size() - 2) : next.text;
   const auto* choice = FindChoice(field->enum_type(), word);
   if (next.kind == Token::kText && choice != nullptr) {
     faults_->Blame(next.begin, absl::StrCat("write ", name.text, ": ", word, " without quotes"));
@@ -113,7 +117,8 @@ void Values::Choice(const FieldDescriptor* field, const Token& name) {
     if (next.text != choice->name()) rewrites_.push_back({next.begin, next.end, choice->name()});
     tokens_->Take();
   } else if (next.kind == Token::kWord) {
-    faults_->Blame(next.begin, absl::StrCat("`", name.text, "` cannot be ", word, ChoiceHelp(field->enum_type(), word)));
+    faults_->Blame(next.begin,
+                   absl::StrCat("`", name.text, "` cannot be ", word, ChoiceHelp(field->enum_type(), word)));
     tokens_->Take();
   } else {
     Refuse(field, name, absl::StrCat("one of its choices", ChoiceHelp(field->enum_type(), "")));
@@ -152,10 +157,10 @@ void Values::NumberValue(const FieldDescriptor* field, const Token& name) {
   if (text.find_first_of(".eEiInN") != std::string::npos) {
     faults_->Blame(begin, absl::StrCat("`", name.text, "` takes a whole number, and ", text, " is given"));
   } else if (!Fits(field, text)) {
-    const bool unsigned_field = field->cpp_type() == FieldDescriptor::CPPTYPE_UINT32 ||
-                                field->cpp_type() == FieldDescriptor::CPPTYPE_UINT64;
-    faults_->Blame(begin, absl::StrCat("`", name.text, "`: ", text,
-                                       minus && unsigned_field ? " is below 0" : " is too large"));
+    const bool unsigned_field =
+        field->cpp_type() == FieldDescriptor::CPPTYPE_UINT32 || field->cpp_type() == FieldDescriptor::CPPTYPE_UINT64;
+    faults_->Blame(
+        begin, absl::StrCat("`", name.text, "`: ", text, minus && unsigned_field ? " is below 0" : " is too large"));
   }
 }
 
@@ -179,8 +184,8 @@ void Values::Triple(const FieldDescriptor* field, const Token& name) {
   int numbers = 0;
   while (!tokens_->next().is(']')) {
     if (!NumberNext()) {
-      faults_->Blame(bracket.begin, absl::StrCat("`", name.text, "` takes three numbers, red, green and blue: ",
-                                                 "[0.1, 0.6, 0.2]"));
+      faults_->Blame(bracket.begin,
+                     absl::StrCat("`", name.text, "` takes three numbers, red, green and blue: ", "[0.1, 0.6, 0.2]"));
       return;
     }
     NumberValue(field, name);
@@ -216,8 +221,9 @@ void Values::Refuse(const FieldDescriptor* field, const Token& name, const std::
     return;
   }
   const bool text = field->cpp_type() == FieldDescriptor::CPPTYPE_STRING;
-  const std::string write = text && next.kind != Token::kSign ? absl::StrCat(": write ", name.text, ": \"", next.text, "\"")
-                                                              : absl::StrCat(", and ", next.text, " is given");
+  const std::string write = text && next.kind != Token::kSign
+                                ? absl::StrCat(": write ", name.text, ": \"", next.text, "\"")
+                                : absl::StrCat(", and ", next.text, " is given");
   faults_->Blame(next.begin, absl::StrCat("`", name.text, "` takes ", wanted, write));
   SkipOne();
 }

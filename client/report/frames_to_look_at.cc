@@ -68,11 +68,13 @@ struct Bound {
 };
 constexpr Bound kBounds[] = {
     {Finding::SOFTNESS, SoftShare, 0.5, true, "of the matte is soft: hardly anything is solid"},
-    {Finding::VEIL, VeilShare, 0.9, true, "of the picture is covered, and much of that is soft: a veil lies over the bare screen"},
+    {Finding::VEIL, VeilShare, 0.9, true,
+     "of the picture is covered, and much of that is soft: a veil lies over the bare screen"},
     {Finding::HOLE, HoleShare, 0.01, true, "of the matte is holes"},
     {Finding::SPECK, SpeckShare, 0.005, true, "of the picture is specks"},
     {Finding::SPILL, SpillShare, 0.25, true, "of what is covered has screen colour left"},
-    {Finding::EDGE_SPILL, Figure<&F::has_edge_spill, &F::edge_spill>, 0.03, false, "of screen colour is left in the edge"},
+    {Finding::EDGE_SPILL, Figure<&F::has_edge_spill, &F::edge_spill>, 0.03, false,
+     "of screen colour is left in the edge"},
 };
 // Where none may be, a single one counts.
 constexpr double kAny = 1;
@@ -121,8 +123,8 @@ std::string Place(const MatteFigures::Part& part) {
 std::string Why(Finding::Kind kind, double value, double median, bool many, const MatteFigures& figures,
                 const GivenMattes& given) {
   const std::string most = many ? "up to " : "";
-  const std::string px = absl::StrCat(most, Whole(value), " px",
-                                      median >= 0.5 ? absl::StrCat(" (median ", Whole(median), ")") : "");
+  const std::string px =
+      absl::StrCat(most, Whole(value), " px", median >= 0.5 ? absl::StrCat(" (median ", Whole(median), ")") : "");
   const auto times = [&](const char* what) {
     return median >= 0.001 ? absl::StrFormat("%s %s%.1f times the shot's median", what, most, value / median)
                            : absl::StrFormat("%s %s%.3f, hardly any elsewhere", what, most, value);
@@ -244,8 +246,8 @@ class Finder {
     const double median = Judge(report_, measure).median;
     if (median >= kAny) {
       Add(measure.kind, FrameAt(0), FrameAt(report_.frame_size() - 1),
-          absl::StrCat(measure.kind == Finding::HOLE ? "not solid" : "not clear", " inside `", name, "`: ",
-                       Whole(median), " px in the median frame"));
+          absl::StrCat(measure.kind == Finding::HOLE ? "not solid" : "not clear", " inside `", name,
+                       "`: ", Whole(median), " px in the median frame"));
     }
     FindOutliers(measure);
   }

@@ -311,9 +311,9 @@ absl::StatusOr<PlateFindings> MergeSurveys(const Frames& frames, const std::vect
   const PlateSurvey& first = surveys[0].survey;
   for (const Surveyed& s : surveys) {
     if (SameGrid(first, s.survey)) continue;
-    return absl::InvalidArgumentError(absl::StrCat("the plate is ", first.width(), " x ", first.height(), " at frame ",
-                                                   surveys[0].frame, ", but ", s.survey.width(), " x ",
-                                                   s.survey.height(), " at frame ", s.frame, "; all frames must have one size"));
+    return absl::InvalidArgumentError(absl::StrCat(
+        "the plate is ", first.width(), " x ", first.height(), " at frame ", surveys[0].frame, ", but ",
+        s.survey.width(), " x ", s.survey.height(), " at frame ", s.frame, "; all frames must have one size"));
   }
   PlateFindings f;
   f.set_first(frames.first);
@@ -340,8 +340,8 @@ absl::StatusOr<PlateFindings> MergeSurveys(const Frames& frames, const std::vect
 
   const auto box = given ? given : FindSampleBox(surveys);
   if (!box) {
-    return absl::NotFoundError(absl::StrCat("no part of the picture is bare screen throughout an area of ", first.cell_side(), " x ",
-                                            first.cell_side(), " pixels", kGiveABox));
+    return absl::NotFoundError(absl::StrCat("no part of the picture is bare screen throughout an area of ",
+                                            first.cell_side(), " x ", first.cell_side(), " pixels", kGiveABox));
   }
   *f.mutable_box() = *box;
   const int at = box->has_frame() ? box->frame() : surveys.front().frame;
@@ -358,8 +358,7 @@ absl::StatusOr<PlateFindings> MergeSurveys(const Frames& frames, const std::vect
          &f);
   }
   if (!given && box->has_frame()) {
-    Warn(absl::StrCat("no area of screen stays clear throughout; the sample box is valid only at frame ",
-                      box->frame()),
+    Warn(absl::StrCat("no area of screen stays clear throughout; the sample box is valid only at frame ", box->frame()),
          &f);
   }
   for (const Surveyed& s : surveys) {

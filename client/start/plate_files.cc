@@ -17,7 +17,7 @@ constexpr size_t kMostDigits = 9, kMostMissing = 10;
 // As many as a stack may have.
 constexpr int kMostFrames = 100'000;
 
-bool IsDigit(char c) { return c >= '0' && c <= '9'; }
+bool IsFrameDigit(char c) { return c >= '0' && c <= '9'; }
 
 // The pattern that one frame's path stands for: its last number is the frame. ""
 // if its name holds none.
@@ -26,9 +26,9 @@ std::string PatternOf(const std::string& path) {
   // The number of a type (.jp2) is no frame.
   const size_t dot = path.rfind('.');
   size_t end = dot == std::string::npos || dot < name ? path.size() : dot;
-  while (end > name && !IsDigit(path[end - 1])) --end;
+  while (end > name && !IsFrameDigit(path[end - 1])) --end;
   size_t begin = end;
-  while (begin > name && IsDigit(path[begin - 1])) --begin;
+  while (begin > name && IsFrameDigit(path[begin - 1])) --begin;
   const size_t digits = end - begin;
   if (digits == 0 || digits > kMostDigits) return "";
   return absl::StrCat(path.substr(0, begin), digits == 1 ? "%d" : absl::StrCat("%0", digits, "d"), path.substr(end));
@@ -46,7 +46,7 @@ std::vector<int> FramesOnDisk(const FilePattern& pattern) {
     if (!name.starts_with(prefix)) continue;
     size_t stop = prefix.size();
     if (stop < name.size() && name[stop] == '-') ++stop;
-    while (stop < name.size() && IsDigit(name[stop])) ++stop;
+    while (stop < name.size() && IsFrameDigit(name[stop])) ++stop;
     int frame;
     if (!absl::SimpleAtoi(name.substr(prefix.size(), stop - prefix.size()), &frame)) continue;
     // Also that the number is written the pattern's way, and what follows it.
@@ -58,7 +58,7 @@ std::vector<int> FramesOnDisk(const FilePattern& pattern) {
   return frames;
 }
 
-absl::Status Fault(const std::string& given, const std::string& what) {
+absl::Status Refused(const std::string& given, const std::string& what) {
   return absl::InvalidArgumentError(absl::StrCat("--plate ", given, ": ", what));
 }
 
@@ -66,7 +66,7 @@ absl::StatusOr<PlateFiles> FindStill(const std::string& given, const std::string
                                      const std::optional<Frames>& wanted) {
   std::error_code error;
   if (!wanted && !fs::is_regular_file(path, error)) {
-    return Fault(given,
+    return Refused(given,
                  "there is no such file; expected a path with %04d for the frame number, or the path of one frame");
   }
   return PlateFiles{path, wanted.value_or(Frames{1, 1}), true, {}, {}};
@@ -76,7 +76,7 @@ absl::StatusOr<PlateFiles> FindStill(const std::string& given, const std::string
 
 absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::optional<Frames>& wanted) {
   if (given.find_first_of("*?") != std::string::npos) {
-    return Fault(given, "write %04d (or %d) where the frame number is, as in plates/apiary_010.%04d.exr");
+    return Refused(given, "write %04d (or %d) where the frame number is, as in plates/apiary_010.%04d.exr");
   }
   std::string path = fs::absolute(given).lexically_normal().string();
   ASSIGN_OR_RETURN(FilePattern pattern, ParsePattern(path), Annotate("--plate ", given));
@@ -92,7 +92,7 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
   std::vector<int> frames = FramesOnDisk(pattern);
   if (frames.empty()) {
     if (!wanted) {
-      return Fault(given,
+      return Refused(given,
                    "no such files are seen from here; if the daemon sees them, say which frames: --frames 1001-1048");
     }
     found.frames = *wanted;
@@ -100,11 +100,11 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
   }
   if (wanted) {
     std::erase_if(frames, [&](int frame) { return frame < wanted->first || frame > wanted->last; });
-    if (frames.empty()) return Fault(given, absl::StrCat("has no frame within ", wanted->first, "-", wanted->last));
+    if (frames.empty()) return Refused(given, absl::StrCat("has no frame within ", wanted->first, "-", wanted->last));
   }
   found.frames = wanted.value_or(Frames{frames.front(), frames.back()});
   if (int64_t{found.frames.last} - found.frames.first >= kMostFrames) {
-    return Fault(given, absl::StrCat("frames ", found.frames.first, "-", found.frames.last, " are more than ",
+    return Refused(given, absl::StrCat("frames ", found.frames.first, "-", found.frames.last, " are more than ",
                                      kMostFrames, "; give fewer with --frames"));
   }
   for (int frame = found.frames.first; frame <= found.frames.last && found.missing.size() < kMostMissing; ++frame) {
@@ -136,8 +136,8 @@ absl::StatusOr<std::string> FindBackground(const std::string& given) {
   ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(path), Annotate("--background ", given));
   std::error_code error;
   if (pattern.still() ? fs::is_regular_file(path, error) : !FramesOnDisk(pattern).empty()) return path;
-  return absl::NotFoundError(absl::StrCat("--background ", given, ": there ",
-                                          pattern.still() ? "is no such file" : "are no such files"));
+  return absl::NotFoundError(
+      absl::StrCat("--background ", given, ": there ", pattern.still() ? "is no such file" : "are no such files"));
 }
 
 }  // namespace selvage::client

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <vector>
 
+#include "absl/strings/ascii.h"
 #include "absl/strings/escaping.h"
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_format.h"
@@ -28,7 +29,7 @@ std::string PlateText(const StartingStack& s) {
       "# The plate: %d x %d, values from %.3g to %.3g. Screen colour R %.3g G %.3g B %.3g, saturation %.2f;\n"
       "# bare screen is %.0f %% of the picture. `encoding` is what the files say of themselves, or what is usual for "
       "their\n"
-      "# type: change it to ENCODING_BT709 (or another) where that is wrong.\n",
+      "# type: change it to bt709 (or linear, srgb, ...) where that is wrong.\n",
       f.width(), f.height(), f.least(), f.greatest(), f.screen(0), f.screen(1), f.screen(2), f.saturation(),
       100 * f.bare_share());
   if (!s.plate.missing.empty()) {
@@ -36,7 +37,8 @@ std::string PlateText(const StartingStack& s) {
                     s.plate.missing.size() >= 10 ? ", ..." : "", ") hold the one before.\n");
   }
   absl::StrAppend(&text, "plate { name: \"plate\" files: ", Quoted(s.plate_files));
-  if (f.has_encoding()) absl::StrAppend(&text, " encoding: ", Encoding_Name(f.encoding()));
+  if (f.has_encoding())
+    absl::StrAppend(&text, " encoding: ", absl::AsciiStrToLower(Encoding_Name(f.encoding()).substr(9)));
   absl::StrAppend(&text, s.plate.missing.empty() ? "" : " missing: HOLD", " }\n");
   if (!s.background_files.empty()) {
     absl::StrAppend(&text, "plate { name: \"background\" files: ", Quoted(s.background_files), " missing: HOLD }\n");
@@ -52,7 +54,7 @@ std::string GarbageText(const PlateFindings& f, double scale) {
       "# or to shut out stands, marks and the end of the screen. Key frames: at { frame: 1001 path: \"...\" }.\n"
       "mask {\n"
       "  name: \"garbage\"\n"
-      "  shape { path: \"%s\" feather { value: %.0f } }\n"
+      "  shape { path: \"%s\" feather: %.0f }\n"
       "}\n",
       absl::StrJoin(f.surveyed(), ", "), 100 * f.garbage_share(), f.garbage(), std::max(2.0, 12 * scale));
 }
@@ -74,7 +76,7 @@ pass {
   name: "matte" from: "plate"
   step { unmix { clean_plate: "clean_plate" } }
   step { steady { plate: "plate" } }
-  step { levels { black { value: 0.04 } white { value: 0.99 } } }
+  step { levels { black: 0.04 white: 0.99 } }
 $within}
 
 # 3. Degrained plate for the colour work, and the grain that was taken away. The box says how noisy the camera is: bare
@@ -86,8 +88,8 @@ pass { name: "grain" from: "plate" step { degrain { window: 1 $box grain: true }
 #    `inside`, where skin and cloth keep their hue, its grain put back. The screen's light on the whole body? Choke more in
 #    `inside`, or take `protect` out. Too grey at the edges? Lower despill's amount. A fringe of screen left? Push colour
 #    outward from the solid parts instead, with this step behind despill:
-#      step { spread_color { core: "matte" amount { value: 0.5 } } }
-pass { name: "inside" from: "matte" step { choke { pixels { value: $choke } } } step { soften { sigma { value: $soft } } } }
+#      step { spread_color { core: "matte" amount: 0.5 } }
+pass { name: "inside" from: "matte" step { choke { pixels: $choke } } step { soften { sigma: $soft } } }
 pass {
   name: "front" from: "degrained"
   step { recover_color { matte: "matte" clean_plate: "clean_plate" } }
@@ -100,7 +102,7 @@ pass {
 constexpr char kGrey[] = R"(
 # 5. Over a plain grey. Your own background: plate { name: "background" files: "bg/meadow.%04d.exr" missing: HOLD } at
 #    the top, and remove this pass.
-pass { name: "background" step { flood { color { r: 0.18 g: 0.18 b: 0.18 } } } }
+pass { name: "background" step { flood { color: [0.18, 0.18, 0.18] } } }
 )";
 
 constexpr char kOver[] = R"(pass { name: "comp" from: "front" step { composite { with: "background" rule: OVER } } }
@@ -118,10 +120,11 @@ std::string TextOf(const StartingStack& s) {
   const int middle = static_cast<int>((int64_t{f.first()} + f.last()) / 2);
   std::string text = absl::StrCat(
       "# A starting stack, written by `selvage new`. It keys as it stands. Look at it first:\n#   selvage look ",
-      s.file, " comp --frame ", middle, " --as black -o comp.png\n#   selvage look ", s.file, " matte --frame ", middle,
+      s.file, " front --frame ", middle, " --as checker -o front.png\n#   selvage look ", s.file, " matte --frame ",
+      middle,
       " --as matte -o matte.png\n"
-      "# then change it from the top down; `selvage steps NAME` says what every number of a step does.\n");
-  for (const std::string& warning : f.warning()) absl::StrAppend(&text, "# Beware: ", warning, ".\n");
+      "# then change it from the top down; `selvage manual NAME` says what a step does and what every number means.\n");
+  for (const std::string& warning : f.warning()) absl::StrAppend(&text, "# Warning: ", warning, ".\n");
   absl::StrAppend(&text, "name: ", Quoted(s.name), "\nframes { first: ", f.first(), " last: ", f.last(), " }\n\n",
                   PlateText(s), GarbageText(f, scale));
   const std::vector<std::pair<std::string, std::string>> values = {

@@ -73,10 +73,11 @@ absl::StatusOr<Surveyed> Surveyor::AtBox(const SampleBox& box) {
   const PlateSurvey& p = whole->survey;
   const bool inside = box.x() >= 0 && box.y() >= 0 && int64_t{box.x()} + box.width() <= p.width() &&
                       int64_t{box.y()} + box.height() <= p.height();
-  if (inside) return at_box;
-  return UsageError(absl::StrCat("--screen-box ", box.x(), ",", box.y(), ",", box.width(), ",", box.height(),
-                                 " reaches beyond the picture, which is ", p.width(), " x ", p.height(),
-                                 ": expected X,Y,WIDTH,HEIGHT in pixels from the top left"));
+  const std::string given = absl::StrCat("--screen-box ", box.x(), ",", box.y(), ",", box.width(), ",", box.height());
+  // The plate is fine, so it is the box that is not.
+  if (inside) return UsageError(absl::StrCat(given, ": ", at_box.status().message()));
+  return UsageError(absl::StrCat(given, " reaches beyond the picture, which is ", p.width(), " x ", p.height(),
+                                 "; it is X,Y,WIDTH,HEIGHT in pixels from the top left"));
 }
 
 absl::Status Surveyor::Add(std::vector<int> frames, const Rgb& screen, std::vector<Surveyed>* surveys) {

@@ -96,11 +96,10 @@ TEST(FramesToLookAt, EachFigureHasItsWords) {
       Words(report),
       (Strings{"1002: holes: 412 px, largest near x 510, y 305",
                "1004: specks: 70 px (median 20), largest near x 0, y 0",
-               "1006: 34 % of the matte is soft (median 10 %)",
-               "1008: edge flicker 0.120, hardly any elsewhere",
-               "1010-1011: the edge jumps between them, 4.0 times the shot's median", "1013: screen colour left in 99 px",
-               "1015: screen colour left in the edge, 4.0 times the shot's median", "1017: clipped: 40 px",
-               "1019: below 0: 80 px (median 3)", "1022: the matte is empty"}));
+               "1006: 34 % of the matte is soft (median 10 %)", "1008: edge flicker 0.120, hardly any elsewhere",
+               "1010-1011: the edge jumps between them, 4.0 times the shot's median",
+               "1013: screen colour left in 99 px", "1015: screen colour left in the edge, 4.0 times the shot's median",
+               "1017: clipped: 40 px", "1019: below 0: 80 px (median 3)", "1022: the matte is empty"}));
 }
 
 TEST(FramesToLookAt, AFrameThatFlickersOrIsEmptyIsNotToldOfAgainAsAJump) {

@@ -146,7 +146,7 @@ TEST(SampleBox, IsOfOneFrameWhereNoPlaceStaysBare) {
   // And the whole picture is in the way at some time.
   EXPECT_EQ(findings->garbage(), "");
   ASSERT_EQ(findings->warning_size(), 2);
-  EXPECT_THAT(findings->warning(0), HasSubstr("holds at frame 1"));
+  EXPECT_THAT(findings->warning(0), HasSubstr("only at frame 1"));
   EXPECT_THAT(findings->warning(1), HasSubstr("no garbage mask"));
 }
 
