@@ -94,7 +94,7 @@ TEST(Syntax, EachFaultSaysWhatToWrite) {
       {InStep("choke { pixels: \u22122 }"), "is a dash: write a plain minus"},
       {InStep("choke { pixels:\u00a02 }"), "a special space (U+00A0) stands here"},
       {InStep("flood { color: [0.1, 0.2] }"), "three numbers, red, green and blue: [0.1, 0.6, 0.2]; 2 are given"},
-      {InStep("flood { color: [0.1 0.2 0.3] }"), "a comma is missing before this number"},
+      {InStep("flood { color: [0.1 0.2, 0.3] }"), "a comma is missing before this number"},
       {InStep("flood { color: \"green\" }"), "\"green\" is not a colour: write color: \"#00b140\""},
       {InStep("despill { screen { hue: GREEN color: 1 } }"), "`color` and `hue` (line 1) exclude each other"},
       {InStep("despill { hue: GREEN }"), "there is no field \"hue\" in `despill`; it belongs inside `screen { }`"},
