@@ -10,7 +10,7 @@
 #include "server/plan/names.h"
 #include "server/plan/values_check.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 class Cutter {
@@ -489,4 +489,4 @@ std::vector<Target> PassTargets(const Stack& stack, const std::string& pass) {
   return targets;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan
