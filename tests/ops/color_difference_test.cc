@@ -93,7 +93,7 @@ TEST(ColorDifference, GreenAndBlueAreSymmetricToTheBit) {
   Picture swapped = picture;
   std::swap(swapped.planes[1], swapped.planes[2]);
   for (const std::string rest :
-       {"", "axis: GENERAL", "larger_weight { value: 0.37 }", "axis: CHANNEL gain { value: 1.3 }"}) {
+       {"", "axis: GENERAL", "larger_weight { value: 0.37 }", "axis: CHANNEL amount { value: 1.3 }"}) {
     const Picture green = OpTester("color_difference { screen { hue: GREEN } " + rest + " }").Main(picture).Render();
     const Picture blue = OpTester("color_difference { screen { hue: BLUE } " + rest + " }").Main(swapped).Render();
     EXPECT_TRUE(SameBits(green, blue)) << rest;

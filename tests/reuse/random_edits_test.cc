@@ -352,7 +352,7 @@ class Shot {
         Set(step->mutable_hue_rotate()->mutable_rotate(), -30, 30);
         break;
       case Step::kFillColor:
-        Set(step->mutable_fill_color()->mutable_radius(), 0.5, 5);
+        Set(step->mutable_fill_color()->mutable_sigma(), 0.5, 5);
         break;
       case Step::kGrade:
         Set(step->mutable_grade()->mutable_stops(), -1, 1);
