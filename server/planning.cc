@@ -129,7 +129,7 @@ absl::StatusOr<std::vector<NameRecord>> NamesBefore(const Plan& plan, ResultInde
 }  // namespace
 
 std::string IngredientsName(const NameRecord& n) {
-  return "made-of/" + format::NameKey(n.stack, n.pass, n.segment, n.frame);
+  return format::IngredientsName(format::NameKey(n.stack, n.pass, n.segment, n.frame));
 }
 
 void AddName(const Plan& plan, const PlannedTask& task, IndexBatch* batch) {
