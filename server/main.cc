@@ -20,7 +20,7 @@
 #include "server/http/metrics.h"
 #include "server/http/status_server.h"
 #include "server/startup.h"
-#include "worker/agent.h"
+#include "worker/run/agent.h"
 
 namespace selvage {
 namespace {
@@ -86,13 +86,13 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   if (!arguments.port_file.empty())
     RETURN_IF_ERROR(WritePortFile(arguments.port_file, grpc_address.port, http_address.port));
 
-  std::unique_ptr<Agent> agent;
+  std::unique_ptr<worker::Agent> agent;
   std::thread rendering;
   if (arguments.local_workers > 0) {
     auto tiles =
         std::make_shared<ReadThroughTileStore>(std::make_shared<LruTileStore>(kEmbeddedTileBytes), cache.tiles);
-    agent = std::make_unique<Agent>(ConnectToDaemon(grpc_address.Text()), tiles,
-                                    AgentOptions{.name = "embedded", .slots = arguments.local_workers});
+    agent = std::make_unique<worker::Agent>(worker::ConnectToDaemon(grpc_address.Text()), tiles,
+                                            worker::AgentOptions{.name = "embedded", .slots = arguments.local_workers});
     rendering = std::thread([&agent] { (void)agent->Run(); });
   }
   spdlog::info("selvaged {} on {}, http on {}, state in {}, {} embedded slots", kVersion, grpc_address.Text(),

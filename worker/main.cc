@@ -13,7 +13,7 @@
 #include "proto/address.h"
 #include "proto/size.h"
 #include "proto/version.h"
-#include "worker/agent.h"
+#include "worker/run/agent.h"
 
 namespace {
 
@@ -63,8 +63,9 @@ int main(int argc, char** argv) {
 
   const std::string where = address->Text();
   auto tiles = std::make_shared<selvage::VerifyingTileStore>(
-      std::shared_ptr<selvage::TileStore>(selvage::NewRemoteTileStore(selvage::ConnectToDaemon(where))));
-  selvage::Agent agent(selvage::ConnectToDaemon(where), tiles, {.slots = slots, .memory_bytes = *memory_bytes});
+      std::shared_ptr<selvage::TileStore>(selvage::NewRemoteTileStore(selvage::worker::ConnectToDaemon(where))));
+  selvage::worker::Agent agent(selvage::worker::ConnectToDaemon(where), tiles,
+                               {.slots = slots, .memory_bytes = *memory_bytes});
   std::thread([&agent, signals] {
     int signal = 0;
     sigwait(&signals, &signal);

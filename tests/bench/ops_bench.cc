@@ -10,20 +10,20 @@
 #include "proto/digest.h"
 #include "tests/ops/keyed_scene.h"
 #include "tests/testing/op_tester.h"
-#include "worker/executor.h"
-#include "worker/kernels/gaussian.h"
-#include "worker/kernels/half.h"
-#include "worker/kernels/unmix_rows.h"
-#include "worker/memory.h"
-#include "worker/result_writer.h"
+#include "worker/kernels/pixels/gaussian.h"
+#include "worker/kernels/pixels/half.h"
+#include "worker/kernels/unmix/mix_rows.h"
+#include "worker/run/decoded_cache.h"
+#include "worker/run/executor.h"
+#include "worker/run/result_writer.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kFrame{0, 0, 1920, 1080};
 
 Manifest Store(const Picture& picture, const std::shared_ptr<TileStore>& store) {
-  Memory memory(0);
+  DecodedCache memory(0);
   ResultWriter writer(store, &memory);
   writer.BeginPicture(picture.kind, picture.rect(), false);
   (void)writer.Add(picture);
@@ -237,4 +237,4 @@ BENCHMARK(HalfBothWays);
 BENCHMARK(DigestOfATile);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -2,7 +2,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 TEST(AttachMatte, PutsTheMatteIntoAlphaAndKeepsColour) {
@@ -29,4 +29,4 @@ TEST(AttachMatte, SmallerMatteRepeatsItsEdge) {
 TEST(AttachMatte, Laws) { OpTester("attach_matte { matte: 'm' }").CheckLaws(); }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,5 +1,5 @@
 // A sample box with something else than noise in it is noticed, noise is not.
-#include "worker/kernels/box_texture.h"
+#include "worker/kernels/motion/box_texture.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
@@ -10,7 +10,7 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::AddNoise;
@@ -91,4 +91,4 @@ TEST(BoxTexture, OperatorsThatMeasureABoxSaySo) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

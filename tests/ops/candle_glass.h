@@ -3,7 +3,7 @@
 #pragma once
 
 // Before OpenImageIO, which undefines macros that protobuf needs.
-#include "worker/image.h"
+#include "worker/picture/image.h"
 
 #include <OpenImageIO/imagebuf.h>
 #include <OpenImageIO/imagebufalgo.h>
@@ -12,7 +12,7 @@
 #include <optional>
 #include <string>
 
-namespace selvage {
+namespace selvage::worker {
 
 // nullopt when SELVAGE_TEST_DATA is unset.
 inline std::optional<OIIO::ImageBuf> CandleGlass() {
@@ -40,4 +40,4 @@ inline Picture ToPicture(const OIIO::ImageBuf& buffer, Kind kind) {
   return picture;
 }
 
-}  // namespace selvage
+}  // namespace selvage::worker

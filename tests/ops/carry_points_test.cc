@@ -11,11 +11,11 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 #include "tests/testing/simd_targets.h"
-#include "worker/kernels/carry.h"
-#include "worker/kernels/plate_rows.h"
-#include "worker/mask.h"
+#include "worker/inputs/mask.h"
+#include "worker/kernels/motion/carry.h"
+#include "worker/kernels/motion/plate_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::AddNoise;
@@ -397,4 +397,4 @@ TEST(CarryPoints, DamagedInputIsNamed) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

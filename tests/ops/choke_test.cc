@@ -6,7 +6,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{-7, 3, 90, 71};
@@ -133,4 +133,4 @@ TEST(Choke, FlatTilesAreKnownToBeConstant) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -3,9 +3,9 @@
 #include <cmath>
 
 #include "tests/testing/op_tester.h"
-#include "worker/kernels/transfer.h"
+#include "worker/kernels/pixels/transfer.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 TEST(ChromaDetail, KeepsTheLawsOfAllOperators) {
@@ -110,4 +110,4 @@ TEST(ChromaDetail, GreysStayGrey) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -4,7 +4,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 9, 7};
@@ -85,4 +85,4 @@ TEST(ChromaRange, BadWedgesAndGreyScreensAreRefused) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -2,7 +2,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 20, 10};
@@ -59,4 +59,4 @@ TEST(Combine, Laws) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -8,7 +8,7 @@
 #include <OpenImageIO/imagebuf.h>
 #include <OpenImageIO/imagebufalgo.h>
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 20, 10};
@@ -101,4 +101,4 @@ TEST(Composite, Laws) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

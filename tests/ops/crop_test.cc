@@ -4,7 +4,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{-7, 3, 90, 71};
@@ -68,4 +68,4 @@ TEST(Crop, OpaqueColourGetsTheRectangleAsAlpha) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -6,7 +6,7 @@
 #include "absl/strings/str_cat.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 struct Point {
@@ -130,4 +130,4 @@ TEST(Curve, BadPointsAreNamed) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

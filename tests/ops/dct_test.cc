@@ -1,4 +1,4 @@
-#include "worker/kernels/dct.h"
+#include "worker/kernels/pixels/dct.h"
 
 #include <gtest/gtest.h>
 
@@ -9,7 +9,7 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/simd_targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::Random;
@@ -64,4 +64,4 @@ TEST(Dct, EveryTargetGivesTheSameBits) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -8,9 +8,9 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 #include "tests/testing/simd_targets.h"
-#include "worker/kernels/noise.h"
+#include "worker/kernels/motion/noise.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::AddNoise;
@@ -391,4 +391,4 @@ TEST(Degrain, SmallestPicturesWork) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

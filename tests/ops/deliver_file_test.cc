@@ -11,7 +11,7 @@
 #include "proto/digest.h"
 #include "tests/ops/file_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::ElementsAre;
@@ -261,4 +261,4 @@ TEST(DeliverFile, TheSameBytesEveryTime) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

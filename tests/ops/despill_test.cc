@@ -4,7 +4,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 12, 8};
@@ -149,4 +149,4 @@ TEST(Despill, RestoringABackgroundNeedsOne) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,11 +1,11 @@
-#include "worker/kernels/distance.h"
+#include "worker/kernels/geometry/distance.h"
 
 #include <gtest/gtest.h>
 
 #include <algorithm>
 #include <random>
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 TEST(Distance, EqualsBruteForce) {
@@ -48,4 +48,4 @@ TEST(Distance, UpToAReachItIsTheWholeOne) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

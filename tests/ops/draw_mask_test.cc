@@ -2,9 +2,9 @@
 
 #include "absl/strings/str_cat.h"
 #include "tests/testing/op_tester.h"
-#include "worker/mask.h"
+#include "worker/inputs/mask.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr Rect kWindow = {0, 0, 144, 99};
@@ -102,4 +102,4 @@ TEST(DrawMask, OutlinesThatDoNotMatchAreRefused) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,9 +1,9 @@
 #include <gtest/gtest.h>
 
 #include "tests/testing/op_tester.h"
-#include "worker/kernels/transfer.h"
+#include "worker/kernels/pixels/transfer.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const char* const kEncodings[] = {"ENCODING_LINEAR", "ENCODING_SRGB", "ENCODING_BT709", "ENCODING_PRINTING_DENSITY",
@@ -43,4 +43,4 @@ TEST(Encode, MiddleGreyHasItsSrgbCode) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -7,13 +7,13 @@
 #include <vector>
 
 #include "tests/testing/op_tester.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
 
 // After protobuf, whose byte swaps it would break.
 #include <OpenImageIO/filesystem.h>
 #include <OpenImageIO/imageio.h>
 
-namespace selvage {
+namespace selvage::worker {
 
 inline Input MakeInput(const std::string& port, Picture picture) {
   Input input;
@@ -75,4 +75,4 @@ struct ReadBack {
   float At(int x, int y, const std::string& name) const { return At(x, y, Channel(name)); }
 };
 
-}  // namespace selvage
+}  // namespace selvage::worker

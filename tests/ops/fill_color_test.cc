@@ -4,7 +4,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 60, 40};
@@ -119,4 +119,4 @@ TEST(FillColor, SayingNothingIsRefused) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

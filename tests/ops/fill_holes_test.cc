@@ -7,7 +7,7 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{-9, 4, 190, 140};
@@ -99,4 +99,4 @@ TEST(FillHoles, HolesAtTheEdgeStay) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

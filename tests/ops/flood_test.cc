@@ -2,7 +2,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 TEST(Flood, IsTheColourEverywhere) {
@@ -31,4 +31,4 @@ TEST(Flood, MatteUsesAlphaAlone) {
 TEST(Flood, Laws) { OpTester("flood { color { r: 0.3 g: 0.2 b: 0.1 } }").CheckLaws(); }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

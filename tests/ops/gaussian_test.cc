@@ -1,4 +1,4 @@
-#include "worker/kernels/gaussian.h"
+#include "worker/kernels/pixels/gaussian.h"
 
 #include <gtest/gtest.h>
 
@@ -9,7 +9,7 @@
 
 #include "tests/testing/simd_targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 Plane Noise(const Rect& rect, uint32_t seed) {
@@ -137,4 +137,4 @@ TEST(Gaussian, VariancesAdd) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -4,7 +4,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Channel c of a grade of the constant x (OPAQUE: channels x, 1.25 x, 1.5 x).
@@ -80,4 +80,4 @@ TEST(Grade, TheMaskMixesAndItsEndsAreExact) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -8,11 +8,11 @@
 #include <string>
 #include <vector>
 
-#include "worker/image.h"
+#include "worker/picture/image.h"
 // After protobuf, whose headers use the macros that this one takes away.
 #include <OpenImageIO/imageio.h>
 
-namespace selvage {
+namespace selvage::worker {
 
 // Scene-linear; nullopt when SELVAGE_TEST_DATA is unset.
 inline std::optional<Picture> ReadGreenClip(int frame) {
@@ -53,4 +53,4 @@ inline std::vector<float> MeanColor(const Picture& picture, const Rect& box) {
   return mean;
 }
 
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -3,7 +3,7 @@
 #include "tests/testing/op_tester.h"
 #include "tests/testing/simd_targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{-4, 2, 120, 90};
@@ -56,4 +56,4 @@ TEST(HairContrast, WhiteBelowBlackIsRefused) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

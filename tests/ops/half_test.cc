@@ -1,4 +1,4 @@
-#include "worker/kernels/half.h"
+#include "worker/kernels/pixels/half.h"
 
 #include <gtest/gtest.h>
 
@@ -9,7 +9,7 @@
 #include "hwy/targets.h"
 #include "tests/testing/simd_targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Value of a binary16 pattern from its definition, in binary64.
@@ -153,4 +153,4 @@ TEST(Half, NothingStoredIsNaNOrInfiniteOrMinusZero) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

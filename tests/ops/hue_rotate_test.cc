@@ -5,7 +5,7 @@
 #include "absl/strings/str_cat.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 std::vector<float> Rotated(std::vector<float> rgb, double degrees) {
@@ -61,4 +61,4 @@ TEST(HueRotate, TurningBackUndoesIt) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -9,7 +9,7 @@
 #include "tests/ops/keyed_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::KeyedScene;
@@ -112,4 +112,4 @@ TEST(Hue, ATurnedScreenIsKeyedAsWell) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

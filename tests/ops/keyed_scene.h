@@ -7,10 +7,10 @@
 #include <utility>
 
 #include "tests/ops/moving_scene.h"
-#include "worker/image.h"
-#include "worker/kernels/half.h"
+#include "worker/kernels/pixels/half.h"
+#include "worker/picture/image.h"
 
-namespace selvage::testing {
+namespace selvage::worker::testing {
 
 struct KeyedScene {
   // Paint of the screen at its brightest.
@@ -86,4 +86,4 @@ inline double MeanSquare(const Plane& a, const Plane& b) {
   return sum / static_cast<double>(r.area());
 }
 
-}  // namespace selvage::testing
+}  // namespace selvage::worker::testing

@@ -4,7 +4,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 float LevelsOf(float x, const std::string& params) {
@@ -68,4 +68,4 @@ TEST(Levels, Laws) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

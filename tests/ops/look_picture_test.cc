@@ -5,7 +5,7 @@
 
 #include "tests/ops/file_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr Rect kWindow{0, 0, 80, 48};
@@ -183,4 +183,4 @@ TEST(LookPicture, TheSameBytesEveryTime) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -2,7 +2,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 9, 7};
@@ -65,4 +65,4 @@ TEST(LumaRange, CornersThatDoNotAscendAreRefused) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

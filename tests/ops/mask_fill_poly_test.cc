@@ -6,9 +6,9 @@
 #include <random>
 #include <vector>
 
-#include "worker/mask.h"
+#include "worker/inputs/mask.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr int kScale = 64;
@@ -114,4 +114,4 @@ TEST(MaskFillPoly, MeanOfInstantsAgreesWithSupersampling) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,11 +1,11 @@
-#include "worker/kernels/math.h"
+#include "worker/kernels/pixels/math.h"
 
 #include <gtest/gtest.h>
 
 #include <bit>
 #include <cmath>
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr double kBound = 1e-13;
@@ -90,4 +90,4 @@ TEST(Math, PowerOneGivesEveryFloatBack) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

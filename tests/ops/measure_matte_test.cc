@@ -8,7 +8,7 @@
 #include "tests/testing/op_tester.h"
 #include "tests/testing/simd_targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::MovingScene;
@@ -392,4 +392,4 @@ TEST(MeasureMatte, NothingAndEverythingCovered) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

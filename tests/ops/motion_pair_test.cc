@@ -1,4 +1,4 @@
-#include "worker/kernels/motion_pair.h"
+#include "worker/kernels/motion/motion_pair.h"
 
 #include <gtest/gtest.h>
 
@@ -9,7 +9,7 @@
 #include "tests/testing/op_tester.h"
 #include "tests/testing/simd_targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::MovingScene;
@@ -157,4 +157,4 @@ TEST(MotionField, BadSamplesAreNoMotion) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

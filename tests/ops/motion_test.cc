@@ -1,4 +1,4 @@
-#include "worker/kernels/motion.h"
+#include "worker/kernels/motion/motion.h"
 
 #include <gtest/gtest.h>
 
@@ -7,7 +7,7 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/simd_targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::Texture;
@@ -105,4 +105,4 @@ TEST(Motion, EveryTargetGivesTheSameVectors) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

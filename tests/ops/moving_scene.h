@@ -10,9 +10,9 @@
 #include <cstdint>
 #include <vector>
 
-#include "worker/image.h"
+#include "worker/picture/image.h"
 
-namespace selvage::testing {
+namespace selvage::worker::testing {
 
 // SplitMix64 (Steele, Lea & Flood 2014).
 class Random {
@@ -172,4 +172,4 @@ inline Picture AddNoise(const Picture& truth, const SyntheticNoise& noise, uint6
   return noisy;
 }
 
-}  // namespace selvage::testing
+}  // namespace selvage::worker::testing

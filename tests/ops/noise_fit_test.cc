@@ -1,4 +1,4 @@
-#include "worker/kernels/noise_fit.h"
+#include "worker/kernels/motion/noise_fit.h"
 
 #include <gtest/gtest.h>
 
@@ -6,7 +6,7 @@
 
 #include "tests/ops/moving_scene.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 TEST(NoiseFit, PolynomialOfDegreeTwoLeavesNothing) {
@@ -67,4 +67,4 @@ TEST(NoiseFit, ClippedAndBadBlocksAreNotUsable) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -8,9 +8,9 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 #include "tests/testing/simd_targets.h"
-#include "worker/kernels/noise.h"
+#include "worker/kernels/motion/noise.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::AddNoise;
@@ -175,4 +175,4 @@ TEST(EvenBox, PictureWithoutNoiseHasNone) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,4 +1,4 @@
-#include "worker/kernels/patch_shrink.h"
+#include "worker/kernels/motion/patch_shrink.h"
 
 #include <gtest/gtest.h>
 
@@ -7,7 +7,7 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/simd_targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::Random;
@@ -191,4 +191,4 @@ TEST(PatchShrink, EveryTargetGivesTheSameBits) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

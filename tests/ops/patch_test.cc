@@ -4,7 +4,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 60, 30};
@@ -74,4 +74,4 @@ TEST(Patch, Laws) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

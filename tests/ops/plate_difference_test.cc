@@ -6,9 +6,9 @@
 #include "absl/strings/str_cat.h"
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
-#include "worker/kernels/noise.h"
+#include "worker/kernels/motion/noise.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 400, 300};
@@ -122,4 +122,4 @@ TEST(PlateDifference, WithoutNoiseItIsRefused) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

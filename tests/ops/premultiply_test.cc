@@ -3,7 +3,7 @@
 #include "tests/ops/candle_glass.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 20, 10};
@@ -46,4 +46,4 @@ TEST(Premultiply, Laws) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -5,7 +5,7 @@
 #include "tests/ops/keyed_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::KeyedScene;
@@ -131,4 +131,4 @@ TEST(RecoverColor, ExposureScalesTheColour) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

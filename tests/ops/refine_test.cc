@@ -8,7 +8,7 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{-4, 6, 120, 96};
@@ -258,4 +258,4 @@ TEST(Refine, SolidAndEmptyStayExact) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -3,7 +3,7 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 160, 120};
@@ -95,4 +95,4 @@ TEST(Regrain, BeyondTheGrainsWindowNothingIsAdded) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -5,7 +5,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const std::string kStep = "sample_color { box { x: 10 y: 20 width: 30 height: 8 } }";
@@ -59,4 +59,4 @@ TEST(SampleColor, ABoxOutsideThePictureIsAnError) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

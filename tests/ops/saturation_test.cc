@@ -7,7 +7,7 @@
 #include <OpenImageIO/imagebuf.h>
 #include <OpenImageIO/imagebufalgo.h>
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 120, 90};
@@ -90,4 +90,4 @@ TEST(Saturation, MaskLimitsIt) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -2,7 +2,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{-5, 3, 100, 80};
@@ -71,4 +71,4 @@ TEST(ScreenLevel, BlackPlateCountsAsLeastScreen) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -6,7 +6,7 @@
 #include "tests/ops/keyed_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::KeyedScene;
@@ -171,4 +171,4 @@ TEST(ScreenPlate, ARealWallComesOutEvenWithTheManGone) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -6,7 +6,7 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 240, 160};
@@ -117,4 +117,4 @@ TEST(Shadow, BareScreenHasNone) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -3,9 +3,9 @@
 #include <opencv2/imgproc.hpp>
 
 #include "tests/testing/op_tester.h"
-#include "worker/kernels/gaussian.h"
+#include "worker/kernels/pixels/gaussian.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 TEST(Soften, SigmaZeroIsTheIdentity) { OpTester("soften { sigma { value: 0 } }").CheckIdentity(); }
@@ -61,4 +61,4 @@ TEST(Soften, Laws) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -5,7 +5,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{-3, 5, 158, 122};
@@ -171,4 +171,4 @@ TEST(SpreadColor, OddAndThinPicturesWork) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -8,7 +8,7 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::AddNoise;
@@ -155,4 +155,4 @@ TEST(Steady, FlickerFallsAlongTrueMotionAndErrorNeverRises) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -3,7 +3,7 @@
 #include "tests/ops/keyed_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::KeyedScene;
@@ -79,4 +79,4 @@ TEST(SureCore, AHigherSolidTakesLess) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -4,9 +4,9 @@
 
 #include "tests/ops/keyed_scene.h"
 #include "tests/testing/op_tester.h"
-#include "worker/kernels/screen_view.h"
+#include "worker/kernels/unmix/screen_view.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::KeyedScene;
@@ -142,4 +142,4 @@ TEST(SureScreen, MoreDistanceTakesMore) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -10,7 +10,7 @@
 #include "tests/testing/op_tester.h"
 #include "tests/testing/simd_targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using ::testing::HasSubstr;
@@ -216,4 +216,4 @@ TEST(SurveyPlate, YellowGreenWallOfARealClip) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,4 +1,4 @@
-#include "worker/kernels/transfer.h"
+#include "worker/kernels/pixels/transfer.h"
 
 #include <gtest/gtest.h>
 
@@ -7,9 +7,9 @@
 #include <vector>
 
 #include "tests/testing/simd_targets.h"
-#include "worker/kernels/quick_curve.h"
+#include "worker/kernels/pixels/quick_curve.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 float DecodeOne(Encoding e, double v) {
@@ -205,4 +205,4 @@ TEST(Transfer, TheQuickCurvesAreTheSameToAMillionth) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

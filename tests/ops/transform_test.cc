@@ -11,7 +11,7 @@
 #include <OpenImageIO/imagebufalgo.h>
 #include <opencv2/imgproc.hpp>
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 160, 120};
@@ -270,4 +270,4 @@ TEST(Transform, SmallWindowsMoveWithinTheFormat) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

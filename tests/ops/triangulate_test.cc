@@ -2,7 +2,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{-3, 2, 90, 70};
@@ -106,4 +106,4 @@ TEST(Triangulate, SameScreensShowNothing) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -4,11 +4,11 @@
 #include <opencv2/imgproc.hpp>
 
 #include "tests/ops/moving_scene.h"
-#include "worker/kernels/bitmap.h"
-#include "worker/kernels/grid.h"
-#include "worker/kernels/pull_push.h"
+#include "worker/kernels/geometry/bitmap.h"
+#include "worker/kernels/geometry/grid.h"
+#include "worker/kernels/pixels/pull_push.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 Bitmap Blots(int width, int height, uint64_t seed, double share) {
@@ -134,4 +134,4 @@ TEST(PullPush, ScatteredSamplesOfAConstantFillWithIt) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

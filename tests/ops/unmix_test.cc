@@ -5,9 +5,9 @@
 #include "tests/ops/green_clip.h"
 #include "tests/ops/keyed_scene.h"
 #include "tests/testing/op_tester.h"
-#include "worker/kernels/unmix_rows.h"
+#include "worker/kernels/unmix/mix_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using testing::KeyedScene;
@@ -464,4 +464,4 @@ TEST(Unmix, KeysAYellowGreenWall) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -5,7 +5,7 @@
 #include "tests/ops/candle_glass.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 20, 10};
@@ -76,4 +76,4 @@ TEST(Unpremultiply, TheFlameSurvivesTheRoundTrip) {
 TEST(Unpremultiply, Laws) { OpTester("unpremultiply {}").CheckLaws(); }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -2,7 +2,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 20, 10};
@@ -49,4 +49,4 @@ TEST(Within, AndWithoutTogetherGiveTheWhole) {
 TEST(Within, Laws) { OpTester("within { mask: 'm' }").CheckLaws(); }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

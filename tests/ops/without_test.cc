@@ -2,7 +2,7 @@
 
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 20, 10};
@@ -31,4 +31,4 @@ TEST(Without, EmptyMaskIsTheIdentity) {
 TEST(Without, Laws) { OpTester("without { mask: 'm' }").CheckLaws(); }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

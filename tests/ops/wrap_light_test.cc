@@ -5,7 +5,7 @@
 #include "absl/strings/str_cat.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kRect{0, 0, 150, 110};
@@ -113,4 +113,4 @@ TEST(WrapLight, InsideAndOutsideStayToTheBit) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

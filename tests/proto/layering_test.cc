@@ -62,11 +62,33 @@ TEST(Layering, ServerTouchesNoPixelsAndPlannerAndSchedulerNoNetwork) {
   });
 }
 
-TEST(Layering, OperatorsKnowNothingOfEachOther) {
-  EachInclude("worker/ops", [](const std::string& file, const std::string& included) {
-    EXPECT_NE(included.rfind("worker/ops/", 0), 0u) << file << " includes " << included;
-    EXPECT_NE(included, "worker/agent.h") << file;
-    EXPECT_NE(included, "worker/executor.h") << file;
+// The folders of the worker, and what they may include of it. Operators know nothing
+// of each other, of leases or of stores; kernels nothing of messages.
+const std::map<std::string, std::set<std::string>> kWorkerFolders = {
+    {"worker/picture", {}},
+    {"worker/kernels/pixels", {"worker/picture"}},
+    {"worker/kernels/geometry", {"worker/picture", "worker/kernels/pixels"}},
+    {"worker/kernels/motion", {"worker/picture", "worker/kernels/pixels", "worker/kernels/geometry"}},
+    {"worker/kernels/unmix", {"worker/picture", "worker/kernels/pixels", "worker/kernels/geometry"}},
+    {"worker/files", {"worker/picture", "worker/kernels/pixels"}},
+    {"worker/chain", {"worker/picture"}},
+    {"worker/inputs",
+     {"worker/picture", "worker/chain", "worker/kernels/pixels", "worker/kernels/geometry", "worker/kernels/motion"}},
+    {"worker/ops",
+     {"worker/picture", "worker/chain", "worker/files", "worker/inputs", "worker/kernels/pixels",
+      "worker/kernels/geometry", "worker/kernels/motion", "worker/kernels/unmix"}},
+    {"worker/run", {"worker/picture", "worker/chain", "worker/files", "worker/inputs", "worker/kernels/pixels"}},
+};
+
+TEST(Layering, FoldersOfTheWorkerIncludeOnlyWhatStandsBelowThem) {
+  EachInclude("worker", [](const std::string& file, const std::string& included) {
+    if (included.rfind("worker/", 0) != 0 || file == "worker/main.cc") return;
+    const std::string folder = file.substr(0, file.rfind('/')), target = included.substr(0, included.rfind('/'));
+    const auto found = kWorkerFolders.find(folder);
+    ASSERT_NE(found, kWorkerFolders.end()) << file << " lies in a folder that is not in the list";
+    const std::string own = file.substr(0, file.rfind('.')), other = included.substr(0, included.rfind('.'));
+    const bool neighbour = folder == target && (folder != "worker/ops" || own == other);
+    EXPECT_TRUE(neighbour || found->second.count(target)) << file << " includes " << included;
   });
 }
 

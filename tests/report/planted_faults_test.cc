@@ -12,7 +12,7 @@
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using client::FindingsOf;
@@ -210,4 +210,4 @@ TEST(PlantedFaults, TheSentenceSaysHowMuchAndWhere) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

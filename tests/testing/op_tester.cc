@@ -10,11 +10,11 @@
 #include "google/protobuf/text_format.h"
 #include "proto/catalogue.h"
 #include "tests/testing/simd_targets.h"
-#include "worker/kernels/half.h"
-#include "worker/kernels/motion_pair.h"
-#include "worker/kernels/plate_rows.h"
+#include "worker/kernels/motion/motion_pair.h"
+#include "worker/kernels/motion/plate_rows.h"
+#include "worker/kernels/pixels/half.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 using google::protobuf::FieldDescriptor;
@@ -463,4 +463,4 @@ void OpTester::CheckIdentity() const {
   }
 }
 
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -15,9 +15,9 @@
 
 #include "absl/status/statusor.h"
 #include "proto/step.pb.h"
-#include "worker/chain.h"
+#include "worker/chain/chain.h"
 
-namespace selvage {
+namespace selvage::worker {
 
 // A step from text, defaults filled in as the planner does. Fails the test on a
 // misspelt one.
@@ -98,4 +98,4 @@ class OpTester {
   std::shared_ptr<std::vector<std::string>> warnings_ = std::make_shared<std::vector<std::string>>();
 };
 
-}  // namespace selvage
+}  // namespace selvage::worker

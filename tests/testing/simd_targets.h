@@ -8,7 +8,7 @@
 #include "hwy/highway.h"
 #include "hwy/targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 
 template <class Body>
 void ForEverySimdTarget(const Body& body) {
@@ -27,4 +27,4 @@ void ForEverySimdTarget(const Body& body) {
   hwy::GetChosenTarget().Update(hwy::SupportedTargets());
 }
 
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,11 +1,11 @@
-#include "worker/chain.h"
+#include "worker/chain/chain.h"
 
 #include <gtest/gtest.h>
 
 #include "tests/testing/op_tester.h"
 #include "tests/testing/simd_targets.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Rect kWindow{-7, 3, 144, 99};
@@ -188,4 +188,4 @@ TEST(Chain, MissingInputIsAnError) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

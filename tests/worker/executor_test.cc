@@ -1,4 +1,4 @@
-#include "worker/executor.h"
+#include "worker/run/executor.h"
 
 #include <gtest/gtest.h>
 
@@ -12,13 +12,14 @@
 #include "cache/tile_codec.h"
 #include "cache/verifying_tile_store.h"
 #include "tests/testing/op_tester.h"
-#include "worker/kernels/half.h"
-#include "worker/memory.h"
-#include "worker/result_writer.h"
-#include "worker/sources.h"
-#include "worker/tile_keys.h"
+#include "worker/kernels/pixels/half.h"
+#include "worker/picture/window.h"
+#include "worker/run/decoded_cache.h"
+#include "worker/run/result_writer.h"
+#include "worker/run/sources.h"
+#include "worker/run/tile_keys.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const auto kGoOn = [] { return false; };
@@ -91,7 +92,7 @@ class ExecutorTest : public ::testing::Test {
     return mask;
   }
   Manifest Store(const Picture& picture) {
-    Memory memory(0);
+    DecodedCache memory(0);
     ResultWriter writer(store_, &memory);
     writer.BeginPicture(picture.kind, picture.rect(), false);
     EXPECT_TRUE(writer.Add(picture).ok());
@@ -100,7 +101,7 @@ class ExecutorTest : public ::testing::Test {
     return *manifest;
   }
   Picture Load(const Manifest& manifest) {
-    Memory memory(0);
+    DecodedCache memory(0);
     auto source = OpenStored(manifest, verified_, &memory);
     EXPECT_TRUE(source.ok()) << source.status();
     Picture out;
@@ -492,4 +493,4 @@ TEST_F(ExecutorTest, ThreadsAndMemoryChangeNoBit) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

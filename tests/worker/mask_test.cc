@@ -1,4 +1,4 @@
-#include "worker/mask.h"
+#include "worker/inputs/mask.h"
 
 #include <gtest/gtest.h>
 
@@ -9,7 +9,7 @@
 
 #include "proto/svg_path.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr double kPi = 3.14159265358979323846;
@@ -338,4 +338,4 @@ TEST(Mask, MalformedPathsAreRefused) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

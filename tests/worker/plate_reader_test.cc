@@ -1,4 +1,4 @@
-#include "worker/plate_reader.h"
+#include "worker/files/plate_reader.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
@@ -17,9 +17,10 @@
 #include <functional>
 
 #include "proto/digest.h"
-#include "worker/plate_file.h"
+#include "worker/files/plate_file.h"
+#include "worker/picture/window.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 namespace fs = std::filesystem;
@@ -462,4 +463,4 @@ TEST_F(PlateReader, FactsTellTypeSizeAndDigest) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

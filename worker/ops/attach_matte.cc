@@ -1,7 +1,7 @@
 // A matte into alpha.
-#include "worker/op.h"
+#include "worker/chain/op.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class AttachMatteOp final : public TypedOp<AttachMatte> {
@@ -14,4 +14,4 @@ class AttachMatteOp final : public TypedOp<AttachMatte> {
 REGISTER_OP("attach_matte", AttachMatteOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -3,12 +3,12 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
-#include "worker/kernels/carry.h"
-#include "worker/mask.h"
-#include "worker/measurement.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/mask.h"
+#include "worker/inputs/measurement.h"
+#include "worker/kernels/motion/carry.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class CarryPointsOp final : public TypedOp<CarryPoints> {
@@ -53,4 +53,4 @@ class CarryPointsOp final : public TypedOp<CarryPoints> {
 REGISTER_OP("carry_points", CarryPointsOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -4,9 +4,9 @@
 #include <cmath>
 #include <vector>
 
-#include "worker/op.h"
+#include "worker/chain/op.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 struct Least {
@@ -178,4 +178,4 @@ class ChokeOp final : public TypedOp<Choke> {
 REGISTER_OP("choke", ChokeOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

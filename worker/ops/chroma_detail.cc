@@ -2,11 +2,11 @@
 #include <algorithm>
 #include <vector>
 
-#include "worker/kernels/grid.h"
-#include "worker/kernels/quick_curve.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/geometry/grid.h"
+#include "worker/kernels/pixels/quick_curve.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // A pixel needs its cell's neighbours (bilinear), and theirs (3x3).
@@ -165,4 +165,4 @@ class ChromaDetailOp final : public TypedOp<ChromaDetail> {
 REGISTER_OP("chroma_detail", ChromaDetailOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

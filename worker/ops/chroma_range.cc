@@ -2,11 +2,11 @@
 #include <cmath>
 
 #include "proto/status.h"
-#include "worker/kernels/math.h"
-#include "worker/op.h"
-#include "worker/screen.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/screen.h"
+#include "worker/kernels/pixels/math.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr float kWeightR = 0.2126f, kWeightG = 0.7152f, kWeightB = 0.0722f;
@@ -102,4 +102,4 @@ class ChromaRangeOp final : public TypedOp<ChromaRange> {
 REGISTER_OP("chroma_range", ChromaRangeOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

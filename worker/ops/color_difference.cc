@@ -2,10 +2,10 @@
 #include <algorithm>
 
 #include "proto/status.h"
-#include "worker/op.h"
-#include "worker/screen.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/screen.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Two screen channels closer than this factor are keyed along the whole colour.
@@ -43,7 +43,7 @@ struct Rows {
   int width;
 };
 
-void KeyChannel(const Rows& rows, float balance, float of_screen, float gain) {
+void KeyChannel(const Rows& rows, float larger_weight, float of_screen, float gain) {
   for (int x = 0; x < rows.width; ++x) {
     rows.out[x] = ToMatte(ChannelSignal(rows.s[x], rows.o1[x], rows.o2[x], larger_weight) / of_screen * gain);
   }
@@ -80,7 +80,7 @@ void KeyPlateAxis(const PlateRows& rows, float gain) {
 }
 
 void KeyPlateChannel(const float* sr, const float* sg, const float* sb, const float* cr, const float* cg,
-                     const float* cb, int width, float balance, float gain, float* __restrict out) {
+                     const float* cb, int width, float larger_weight, float gain, float* __restrict out) {
   for (int x = 0; x < width; ++x) {
     const float r = sr[x], g = sg[x], b = sb[x];
     const float green_signal = ChannelSignal(cg[x], cr[x], cb[x], larger_weight),
@@ -134,7 +134,7 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
       if (general) {
         KeyAxis(rows, axis, of_screen, gain);
       } else {
-        KeyChannel(rows, balance, of_screen, gain);
+        KeyChannel(rows, larger_weight, of_screen, gain);
       }
     }
     return absl::OkStatus();
@@ -151,8 +151,8 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
         rows.s[c] = plate.planes[c].row(y);
       }
       if (p.axis() == ColorDifference::CHANNEL) {
-        KeyPlateChannel(rows.s[0], rows.s[1], rows.s[2], rows.c[0], rows.c[1], rows.c[2], rows.width, balance, gain,
-                        rows.out);
+        KeyPlateChannel(rows.s[0], rows.s[1], rows.s[2], rows.c[0], rows.c[1], rows.c[2], rows.width, larger_weight,
+                        gain, rows.out);
       } else {
         KeyPlateAxis(rows, gain);
       }
@@ -162,4 +162,4 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
 REGISTER_OP("color_difference", ColorDifferenceOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,8 +1,8 @@
 // Two mattes to one.
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 MatteRule RuleOf(const Combine& p) {
@@ -41,4 +41,4 @@ class CombineOp final : public TypedOp<Combine> {
 REGISTER_OP("combine", CombineOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,8 +1,8 @@
 // Compositing of two premultiplied pictures. Source: Porter & Duff 1984.
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 PorterDuff RuleOf(const Composite& p) {
@@ -46,4 +46,4 @@ class CompositeOp final : public TypedOp<Composite> {
 REGISTER_OP("composite", CompositeOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -2,10 +2,10 @@
 #include <algorithm>
 #include <vector>
 
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Share of the pixel from x to x + 1 that lies between the two edges.
@@ -61,4 +61,4 @@ class CropOp final : public TypedOp<Crop> {
 REGISTER_OP("crop", CropOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

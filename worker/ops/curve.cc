@@ -5,10 +5,10 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
-#include "worker/kernels/color_rows.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/color_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Each segment is tried on each sample.
@@ -102,4 +102,4 @@ class CurveOp final : public TypedOp<Curve> {
 REGISTER_OP("curve", CurveOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,8 +1,8 @@
-// Code values to scene-linear light. Curves: worker/kernels/transfer.h.
-#include "worker/kernels/transfer.h"
-#include "worker/op.h"
+// Code values to scene-linear light. Curves: worker/kernels/pixels/transfer.h.
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/transfer.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class DecodeOp final : public TypedOp<Decode> {
@@ -21,4 +21,4 @@ class DecodeOp final : public TypedOp<Decode> {
 REGISTER_OP("decode", DecodeOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

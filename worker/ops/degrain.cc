@@ -8,16 +8,16 @@
 #include <vector>
 
 #include "proto/status.h"
-#include "worker/kernels/motion.h"
-#include "worker/kernels/noise.h"
-#include "worker/kernels/patch_shrink.h"
-#include "worker/kernels/plate_rows.h"
-#include "worker/kernels/stabilise.h"
-#include "worker/motion_input.h"
-#include "worker/noise_input.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/motion_input.h"
+#include "worker/inputs/noise_input.h"
+#include "worker/kernels/motion/even_noise.h"
+#include "worker/kernels/motion/motion.h"
+#include "worker/kernels/motion/noise.h"
+#include "worker/kernels/motion/patch_shrink.h"
+#include "worker/kernels/motion/plate_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Rows of a neighbour that are in use at a time: motion reach and taps on both
@@ -49,7 +49,7 @@ struct Frame {
       colors.Read(next, rgb);
       float* first = rows.Write(next);
       float* const yuv[3] = {first, first + rows.plane_stride(), first + 2 * rows.plane_stride()};
-      StabiliseRow(curves, rgb, rows.window().width(), yuv);
+      EvenNoiseRow(curves, rgb, rows.window().width(), yuv);
       rows.Extend(next);
     }
   }
@@ -207,4 +207,4 @@ class DegrainOp final : public TypedOp<Degrain> {
 REGISTER_OP("degrain", DegrainOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

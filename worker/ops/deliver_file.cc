@@ -16,12 +16,12 @@
 #include "absl/strings/str_cat.h"
 #include "proto/digest.h"
 #include "proto/status.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/kernels/transfer.h"
-#include "worker/op.h"
-#include "worker/picture_file.h"
+#include "worker/chain/op.h"
+#include "worker/files/picture_file.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
+#include "worker/kernels/pixels/transfer.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr char kSoftware[] = "selvage " SELVAGE_VERSION;
@@ -169,4 +169,4 @@ class DeliverFileOp final : public TypedOp<DeliverFile> {
 REGISTER_OP("deliver_file", DeliverFileOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -2,10 +2,10 @@
 #include <vector>
 
 #include "proto/status.h"
-#include "worker/op.h"
-#include "worker/screen.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/screen.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr float kWeights[3] = {0.2126f, 0.7152f, 0.0722f};
@@ -13,7 +13,7 @@ constexpr float kWeights[3] = {0.2126f, 0.7152f, 0.0722f};
 constexpr float kLeastLight = 1e-6f;
 
 // Weight of the larger of the two other channels.
-float BalanceOf(const Despill& p) {
+float LargerWeightOf(const Despill& p) {
   switch (p.limit()) {
     case Despill::LARGER:
       return 1.0f;
@@ -39,14 +39,14 @@ float SpillOf(float s, float limit, float allow, float amount) {
 }
 
 // Spill of one row against one screen channel.
-void SpillRow(const float* s, const float* o1, const float* o2, int n, float balance, float allow, float amount,
+void SpillRow(const float* s, const float* o1, const float* o2, int n, float larger_weight, float allow, float amount,
               float* spill) {
   for (int x = 0; x < n; ++x) spill[x] = SpillOf(s[x], LimitOf(o1[x], o2[x], larger_weight), allow, amount);
 }
 
 // Against a screen given pixel by pixel: how much leaves each of R, G, B.
 void PlateSpillRow(const float* sr, const float* sg, const float* sb, const float* cr, const float* cg, const float* cb,
-                   int n, float balance, float allow, float amount, float* __restrict tr, float* __restrict tg,
+                   int n, float larger_weight, float allow, float amount, float* __restrict tr, float* __restrict tg,
                    float* __restrict tb) {
   for (int x = 0; x < n; ++x) {
     const float r = cr[x], g = cg[x], b = cb[x];
@@ -122,15 +122,15 @@ class Despiller {
  private:
   // What leaves each channel; with one screen colour only its own loses anything.
   void Measure(int y) {
-    const float larger_weight = BalanceOf(p_), allow = static_cast<float>(p_.allow().value());
+    const float larger_weight = LargerWeightOf(p_), allow = static_cast<float>(p_.allow().value());
     const float amount = static_cast<float>(p_.amount().value());
     if (screen_.plate) {
       const std::vector<Plane>& s = screen_.plate->planes;
-      PlateSpillRow(s[0].row(y), s[1].row(y), s[2].row(y), in_[0].row(y), in_[1].row(y), in_[2].row(y), width_, balance,
-                    allow, amount, spill_[0].data(), spill_[1].data(), spill_[2].data());
+      PlateSpillRow(s[0].row(y), s[1].row(y), s[2].row(y), in_[0].row(y), in_[1].row(y), in_[2].row(y), width_,
+                    larger_weight, allow, amount, spill_[0].data(), spill_[1].data(), spill_[2].data());
     } else {
       const int s = screen_.Channel(), o1 = s == 0 ? 1 : 0, o2 = s == 2 ? 1 : 2;
-      SpillRow(in_[s].row(y), in_[o1].row(y), in_[o2].row(y), width_, balance, allow, amount, spill_[s].data());
+      SpillRow(in_[s].row(y), in_[o1].row(y), in_[o2].row(y), width_, larger_weight, allow, amount, spill_[s].data());
     }
     if (!protect_) return;
     for (auto& spill : spill_) ProtectRow(protect_->picture.planes[0].row(y), width_, spill.data());
@@ -174,4 +174,4 @@ class DespillOp final : public TypedOp<Despill> {
 REGISTER_OP("despill", DespillOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,10 +1,10 @@
 // Draws the shapes of a followed mask.
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
-#include "worker/mask.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/mask.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 const Outline* Carried(const Inputs& in, int shape, const char* port) {
@@ -46,4 +46,4 @@ class DrawMaskOp final : public TypedOp<DrawMask> {
 REGISTER_OP("draw_mask", DrawMaskOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

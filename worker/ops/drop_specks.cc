@@ -1,11 +1,11 @@
 // Small specks of a matte taken away.
 #include <vector>
 
-#include "worker/kernels/parts.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/geometry/parts.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class DropSpecksOp final : public TypedOp<DropSpecks> {
@@ -27,4 +27,4 @@ class DropSpecksOp final : public TypedOp<DropSpecks> {
 REGISTER_OP("drop_specks", DropSpecksOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

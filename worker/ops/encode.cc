@@ -1,8 +1,8 @@
-// Scene-linear light to code values. Curves: worker/kernels/transfer.h.
-#include "worker/kernels/transfer.h"
-#include "worker/op.h"
+// Scene-linear light to code values. Curves: worker/kernels/pixels/transfer.h.
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/transfer.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class EncodeOp final : public TypedOp<Encode> {
@@ -21,4 +21,4 @@ class EncodeOp final : public TypedOp<Encode> {
 REGISTER_OP("encode", EncodeOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -3,10 +3,10 @@
 #include <vector>
 
 #include "proto/status.h"
-#include "worker/kernels/gaussian.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/gaussian.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr float kWeights[3] = {0.2126f, 0.7152f, 0.0722f};
@@ -197,4 +197,4 @@ class FillColorOp final : public TypedOp<FillColor> {
 REGISTER_OP("fill_color", FillColorOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

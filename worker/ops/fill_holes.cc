@@ -1,11 +1,11 @@
 // Small holes of a matte closed.
 #include <vector>
 
-#include "worker/kernels/parts.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/geometry/parts.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class FillHolesOp final : public TypedOp<FillHoles> {
@@ -27,4 +27,4 @@ class FillHolesOp final : public TypedOp<FillHoles> {
 REGISTER_OP("fill_holes", FillHolesOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

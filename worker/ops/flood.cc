@@ -1,7 +1,7 @@
 // A solid picture of the format.
-#include "worker/op.h"
+#include "worker/chain/op.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class FloodOp final : public TypedOp<Flood> {
@@ -25,4 +25,4 @@ class FloodOp final : public TypedOp<Flood> {
 REGISTER_OP("flood", FloodOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

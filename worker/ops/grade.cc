@@ -1,13 +1,13 @@
 // Gain, lift, exposure, gamma and offset of colour, in that order.
 #include <vector>
 
-#include "worker/kernels/color_rows.h"
-#include "worker/kernels/math.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/kernels/transfer.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/color_rows.h"
+#include "worker/kernels/pixels/math.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
+#include "worker/kernels/pixels/transfer.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // What is done to one channel. Neutral values do nothing at all, so that a grade
@@ -66,4 +66,4 @@ class GradeOp final : public TypedOp<Grade> {
 REGISTER_OP("grade", GradeOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

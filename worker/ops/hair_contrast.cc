@@ -2,11 +2,11 @@
 // a weighted sum and levels one after another.
 #include <vector>
 
-#include "worker/kernels/color_rows.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/color_rows.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class HairContrastOp final : public TypedOp<HairContrast> {
@@ -41,4 +41,4 @@ class HairContrastOp final : public TypedOp<HairContrast> {
 REGISTER_OP("hair_contrast", HairContrastOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,8 +1,8 @@
 // Rotation about the grey axis of RGB.
-#include "worker/kernels/color_rows.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/color_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class HueRotateOp final : public TypedOp<HueRotate> {
@@ -26,4 +26,4 @@ class HueRotateOp final : public TypedOp<HueRotate> {
 REGISTER_OP("hue_rotate", HueRotateOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

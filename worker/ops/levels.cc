@@ -1,8 +1,8 @@
 // Black point, white point and gamma of a matte.
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class LevelsOp final : public TypedOp<Levels> {
@@ -23,4 +23,4 @@ class LevelsOp final : public TypedOp<Levels> {
 REGISTER_OP("levels", LevelsOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -9,12 +9,12 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
-#include "worker/kernels/math.h"
-#include "worker/kernels/transfer.h"
-#include "worker/op.h"
-#include "worker/picture_file.h"
+#include "worker/chain/op.h"
+#include "worker/files/picture_file.h"
+#include "worker/kernels/pixels/math.h"
+#include "worker/kernels/pixels/transfer.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Squares of the checker in pixels of the result, anchored at the format's
@@ -194,4 +194,4 @@ class LookPictureOp final : public TypedOp<LookPicture> {
 REGISTER_OP("look_picture", LookPictureOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,8 +1,8 @@
 // Trapezoid on a mix of channels. Formulas: proto/ops/key.proto.
 #include "proto/status.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 struct Trapezoid {
@@ -69,4 +69,4 @@ class LumaRangeOp final : public TypedOp<LumaRange> {
 REGISTER_OP("luma_range", LumaRangeOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

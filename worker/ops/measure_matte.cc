@@ -5,14 +5,14 @@
 #include <vector>
 
 #include "proto/status.h"
-#include "worker/kernels/matte_edge.h"
-#include "worker/kernels/motion.h"
-#include "worker/kernels/parts.h"
-#include "worker/kernels/plate_rows.h"
-#include "worker/motion_input.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/motion_input.h"
+#include "worker/kernels/geometry/parts.h"
+#include "worker/kernels/motion/matte_edge.h"
+#include "worker/kernels/motion/motion.h"
+#include "worker/kernels/motion/plate_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // What shows of the screen colour at least to count.
@@ -252,4 +252,4 @@ class MeasureMatteOp final : public TypedOp<MeasureMatte> {
 REGISTER_OP("measure_matte", MeasureMatteOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

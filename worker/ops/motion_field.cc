@@ -1,10 +1,10 @@
 // Motion of a picture from one frame to another, both ways, as a Measurement.
-#include "worker/kernels/motion_pair.h"
-#include "worker/kernels/plate_rows.h"
-#include "worker/measurement.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/measurement.h"
+#include "worker/kernels/motion/motion_pair.h"
+#include "worker/kernels/motion/plate_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class MotionFieldOp final : public TypedOp<MotionField> {
@@ -23,4 +23,4 @@ class MotionFieldOp final : public TypedOp<MotionField> {
 REGISTER_OP("motion_field", MotionFieldOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

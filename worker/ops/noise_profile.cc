@@ -1,11 +1,11 @@
 // Noise profile of a box of bare screen; the recipe is in DEVELOPERS.md.
 #include "proto/status.h"
-#include "worker/kernels/box_texture.h"
-#include "worker/kernels/noise.h"
-#include "worker/measurement.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/measurement.h"
+#include "worker/kernels/motion/box_texture.h"
+#include "worker/kernels/motion/noise.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Noise alone stays well below it.
@@ -32,4 +32,4 @@ class NoiseProfileOp final : public TypedOp<NoiseProfile> {
 REGISTER_OP("noise_profile", NoiseProfileOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

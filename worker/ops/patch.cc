@@ -1,10 +1,10 @@
 // Another pass inside a mask with a soft seam.
 #include "proto/catalogue.h"
-#include "worker/kernels/gaussian.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/gaussian.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class PatchOp final : public TypedOp<Patch> {
@@ -45,4 +45,4 @@ class PatchOp final : public TypedOp<Patch> {
 REGISTER_OP("patch", PatchOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

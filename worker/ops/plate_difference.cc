@@ -5,11 +5,11 @@
 #include <vector>
 
 #include "proto/status.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/noise_input.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/noise_input.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Less variance than this (far below what binary16 rounds away) is no noise.
@@ -88,4 +88,4 @@ class PlateDifferenceOp final : public TypedOp<PlateDifference> {
 REGISTER_OP("plate_difference", PlateDifferenceOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,8 +1,8 @@
 // Straight colour to premultiplied.
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class PremultiplyOp final : public TypedOp<Premultiply> {
@@ -26,4 +26,4 @@ class PremultiplyOp final : public TypedOp<Premultiply> {
 REGISTER_OP("premultiply", PremultiplyOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,9 +1,9 @@
 // Foreground colour under a matte. Contract: proto/ops/color.proto.
-#include "worker/kernels/recover.h"
-#include "worker/kernels/unmix_rows.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/unmix/recover.h"
+#include "worker/kernels/unmix/screen_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class RecoverColorOp final : public TypedOp<RecoverColor> {
@@ -29,4 +29,4 @@ class RecoverColorOp final : public TypedOp<RecoverColor> {
 REGISTER_OP("recover_color", RecoverColorOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

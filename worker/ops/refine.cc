@@ -2,12 +2,12 @@
 #include <array>
 #include <vector>
 
-#include "worker/kernels/box_sums.h"
-#include "worker/kernels/guided_filter.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/box_sums.h"
+#include "worker/kernels/pixels/guided_filter.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Solid above the one, empty below the other: outside the Laplacian's band.
@@ -85,4 +85,4 @@ class RefineOp final : public TypedOp<Refine> {
 REGISTER_OP("refine", RefineOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

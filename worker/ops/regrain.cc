@@ -1,7 +1,7 @@
 // Grain put back where the foreground is.
-#include "worker/op.h"
+#include "worker/chain/op.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 void AddRow(const float* in, const float* grain, const float* mask, float amount, int n, float* __restrict to) {
@@ -42,4 +42,4 @@ class RegrainOp final : public TypedOp<Regrain> {
 REGISTER_OP("regrain", RegrainOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

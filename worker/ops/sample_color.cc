@@ -3,11 +3,11 @@
 #include <cmath>
 
 #include "absl/strings/str_cat.h"
-#include "worker/kernels/box_texture.h"
-#include "worker/measurement.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/measurement.h"
+#include "worker/kernels/motion/box_texture.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 Rect BoxOf(const SampleBox& b) {
@@ -63,4 +63,4 @@ class SampleColorOp final : public TypedOp<SampleColor> {
 REGISTER_OP("sample_color", SampleColorOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,9 +1,9 @@
 // More or less colour at the same luminance.
-#include "worker/kernels/color_rows.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/color_rows.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class SaturationOp final : public TypedOp<Saturation> {
@@ -30,4 +30,4 @@ class SaturationOp final : public TypedOp<Saturation> {
 REGISTER_OP("saturation", SaturationOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -2,9 +2,9 @@
 #include <array>
 
 #include "proto/status.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // A clean plate darker than this says nothing (screen_plate gives no less).
@@ -51,4 +51,4 @@ class ScreenLevelOp final : public TypedOp<ScreenLevel> {
 REGISTER_OP("screen_level", ScreenLevelOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

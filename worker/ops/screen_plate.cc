@@ -4,13 +4,13 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
-#include "worker/kernels/foreground_model.h"
-#include "worker/kernels/plate_fit.h"
-#include "worker/kernels/screen_hue.h"
-#include "worker/op.h"
-#include "worker/screen.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/screen.h"
+#include "worker/kernels/unmix/foreground_model.h"
+#include "worker/kernels/unmix/plate_fit.h"
+#include "worker/kernels/unmix/screen_hue.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // A screen is smooth: in tall pictures cells of a few pixels, 270 lines of them at
@@ -150,4 +150,4 @@ class ScreenPlateOp final : public TypedOp<ScreenPlate> {
 REGISTER_OP("screen_plate", ScreenPlateOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -2,13 +2,13 @@
 #include <limits>
 #include <vector>
 
-#include "worker/kernels/color_rows.h"
-#include "worker/kernels/gaussian.h"
-#include "worker/kernels/math.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/color_rows.h"
+#include "worker/kernels/pixels/gaussian.h"
+#include "worker/kernels/pixels/math.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Less screen light than this around a pixel says nothing of a shadow.
@@ -92,4 +92,4 @@ class ShadowOp final : public TypedOp<Shadow> {
 REGISTER_OP("shadow", ShadowOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,8 +1,8 @@
 // Gaussian blur of every channel.
-#include "worker/kernels/gaussian.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/gaussian.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class SoftenOp final : public TypedOp<Soften> {
@@ -26,4 +26,4 @@ class SoftenOp final : public TypedOp<Soften> {
 REGISTER_OP("soften", SoftenOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -5,11 +5,11 @@
 
 #include "absl/strings/str_format.h"
 #include "proto/status.h"
-#include "worker/kernels/distance.h"
-#include "worker/kernels/pull_push.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/geometry/distance.h"
+#include "worker/kernels/pixels/pull_push.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // 1 where the core is at least `solid`.
@@ -100,4 +100,4 @@ class SpreadColorOp final : public TypedOp<SpreadColor> {
 REGISTER_OP("spread_color", SpreadColorOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

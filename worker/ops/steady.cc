@@ -5,14 +5,14 @@
 #include <vector>
 
 #include "proto/status.h"
-#include "worker/kernels/matte_edge.h"
-#include "worker/kernels/motion.h"
-#include "worker/kernels/patch_shrink.h"
-#include "worker/kernels/plate_rows.h"
-#include "worker/motion_input.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/motion_input.h"
+#include "worker/kernels/motion/matte_edge.h"
+#include "worker/kernels/motion/motion.h"
+#include "worker/kernels/motion/patch_shrink.h"
+#include "worker/kernels/motion/plate_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Pixels that tell the noise: those that lie on no clamp.
@@ -205,4 +205,4 @@ class SteadyOp final : public TypedOp<Steady> {
 REGISTER_OP("steady", SteadyOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

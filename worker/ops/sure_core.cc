@@ -1,9 +1,9 @@
 // Solid foreground for sure. Contract: proto/ops/key.proto.
 #include "proto/status.h"
-#include "worker/kernels/solid_core.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/unmix/solid_core.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class SureCoreOp final : public TypedOp<SureCore> {
@@ -27,4 +27,4 @@ class SureCoreOp final : public TypedOp<SureCore> {
 REGISTER_OP("sure_core", SureCoreOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

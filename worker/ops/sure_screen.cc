@@ -1,9 +1,9 @@
 // Bare screen for sure. Contract: proto/ops/key.proto.
 #include "proto/status.h"
-#include "worker/kernels/screen_view.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/unmix/screen_view.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class SureScreenOp final : public TypedOp<SureScreen> {
@@ -24,4 +24,4 @@ class SureScreenOp final : public TypedOp<SureScreen> {
 REGISTER_OP("sure_screen", SureScreenOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -10,13 +10,13 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
-#include "worker/kernels/dct.h"
-#include "worker/kernels/noise_fit.h"
-#include "worker/kernels/plate_fit.h"
-#include "worker/kernels/screen_hue.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/motion/noise_fit.h"
+#include "worker/kernels/pixels/dct.h"
+#include "worker/kernels/unmix/plate_fit.h"
+#include "worker/kernels/unmix/screen_hue.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 constexpr int kCells = 32, kBlock = 8;
@@ -263,4 +263,4 @@ class SurveyPlateOp final : public TypedOp<SurveyPlate> {
 REGISTER_OP("survey_plate", SurveyPlateOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

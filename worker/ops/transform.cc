@@ -2,11 +2,11 @@
 #include <algorithm>
 #include <cmath>
 
-#include "worker/kernels/math.h"
-#include "worker/kernels/resample.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/math.h"
+#include "worker/kernels/pixels/resample.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 struct Turn {
@@ -70,4 +70,4 @@ class TransformOp final : public TypedOp<Transform> {
 REGISTER_OP("transform", TransformOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

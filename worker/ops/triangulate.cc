@@ -3,11 +3,11 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
-#include "worker/screen.h"
+#include "worker/chain/op.h"
+#include "worker/inputs/screen.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Squared distance of two screens (1e-4 in one channel) below which they are
@@ -92,4 +92,4 @@ class TriangulateOp final : public TypedOp<Triangulate> {
 REGISTER_OP("triangulate", TriangulateOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,10 +1,11 @@
 // Alpha by unmixing foreground and screen. Contract: proto/ops/key.proto.
 #include "proto/status.h"
-#include "worker/kernels/solid_core.h"
-#include "worker/kernels/unmix_solve.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/geometry/bit_rows.h"
+#include "worker/kernels/unmix/solid_core.h"
+#include "worker/kernels/unmix/unmix_solve.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // Sets bits where a matte is 1; nothing where it is not connected.
@@ -92,4 +93,4 @@ class UnmixOp final : public TypedOp<Unmix> {
 REGISTER_OP("unmix", UnmixOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

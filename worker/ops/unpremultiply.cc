@@ -1,8 +1,8 @@
 // Premultiplied colour to straight.
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class UnpremultiplyOp final : public TypedOp<Unpremultiply> {
@@ -26,4 +26,4 @@ class UnpremultiplyOp final : public TypedOp<Unpremultiply> {
 REGISTER_OP("unpremultiply", UnpremultiplyOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,8 +1,8 @@
 // Keeps what a matte covers.
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class WithinOp final : public TypedOp<Within> {
@@ -27,4 +27,4 @@ class WithinOp final : public TypedOp<Within> {
 REGISTER_OP("within", WithinOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,8 +1,8 @@
 // Takes away what a matte covers.
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 class WithoutOp final : public TypedOp<Without> {
@@ -27,4 +27,4 @@ class WithoutOp final : public TypedOp<Without> {
 REGISTER_OP("without", WithoutOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

@@ -1,11 +1,11 @@
 // Light of the background inside the foreground's edge. Formula: proto/ops/composite.proto.
 #include <algorithm>
 
-#include "worker/kernels/gaussian.h"
-#include "worker/kernels/simd_pointwise.h"
-#include "worker/op.h"
+#include "worker/chain/op.h"
+#include "worker/kernels/pixels/gaussian.h"
+#include "worker/kernels/pixels/pointwise_rows.h"
 
-namespace selvage {
+namespace selvage::worker {
 namespace {
 
 // From the blurred background and the blurred alpha to the light w that falls on
@@ -63,4 +63,4 @@ class WrapLightOp final : public TypedOp<WrapLight> {
 REGISTER_OP("wrap_light", WrapLightOp);
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::worker

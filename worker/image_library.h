@@ -1,9 +1,0 @@
-// Settings of OpenImageIO, made once a process before its first use.
-#pragma once
-
-namespace selvage {
-
-// One frame per core beats the library's own threads. Any thread, any number of times.
-void ConfigureImageLibrary();
-
-}  // namespace selvage

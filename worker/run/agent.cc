@@ -1,0 +1,364 @@
+#include "worker/run/agent.h"
+
+#include <grpcpp/grpcpp.h>
+#include <spdlog/spdlog.h>
+#include <unistd.h>
+
+#include <atomic>
+#include <chrono>
+#include <condition_variable>
+#include <deque>
+#include <map>
+#include <mutex>
+#include <random>
+#include <thread>
+#include <utility>
+#include <vector>
+
+#include "absl/strings/str_cat.h"
+#include "absl/strings/str_format.h"
+#include "proto/farm.grpc.pb.h"
+#include "proto/version.h"
+#include "worker/run/executor.h"
+
+namespace selvage::worker {
+
+namespace {
+
+using Clock = std::chrono::steady_clock;
+using std::chrono::milliseconds;
+
+constexpr milliseconds kFirstPause{100}, kLongestPause{2000};
+// Handing in again, while the daemon is away or its disk is full.
+constexpr milliseconds kLongestHandInPause{10'000};
+constexpr auto kFinishDeadline = std::chrono::seconds(60);
+constexpr int kMaxRewrites = 5;
+constexpr int kHandInsPerSlot = 4;
+
+std::string RandomId() {
+  std::random_device random;
+  return absl::StrFormat("%08x%08x%08x%08x", random(), random(), random(), random());
+}
+
+std::string DefaultName() {
+  char host[256] = "";
+  (void)::gethostname(host, sizeof host - 1);
+  return absl::StrCat(host, ":", ::getpid());
+}
+
+}  // namespace
+
+std::shared_ptr<grpc::Channel> ConnectToDaemon(const std::string& host_and_port) {
+  grpc::ChannelArguments arguments;
+  arguments.SetInt(GRPC_ARG_KEEPALIVE_TIME_MS, 20'000);
+  arguments.SetInt(GRPC_ARG_KEEPALIVE_TIMEOUT_MS, 10'000);
+  arguments.SetInt(GRPC_ARG_KEEPALIVE_PERMIT_WITHOUT_CALLS, 1);
+  arguments.SetInt(GRPC_ARG_HTTP2_MAX_PINGS_WITHOUT_DATA, 0);
+  arguments.SetInt(GRPC_ARG_INITIAL_RECONNECT_BACKOFF_MS, 100);
+  arguments.SetInt(GRPC_ARG_MIN_RECONNECT_BACKOFF_MS, 100);
+  arguments.SetInt(GRPC_ARG_MAX_RECONNECT_BACKOFF_MS, 2'000);
+  // Each call gives a connection of its own.
+  arguments.SetInt(GRPC_ARG_USE_LOCAL_SUBCHANNEL_POOL, 1);
+  arguments.SetMaxReceiveMessageSize(64 << 20);
+  return grpc::CreateCustomChannel(host_and_port, grpc::InsecureChannelCredentials(), arguments);
+}
+
+struct Agent::Impl {
+  struct Held {
+    TaskSpec spec;
+    uint32_t attempt = 0;
+    // Its error is on its way to the daemon: whoever gives it out again means anew.
+    bool failed = false;
+    std::shared_ptr<std::atomic<bool>> stopped = std::make_shared<std::atomic<bool>>(false);
+  };
+
+  Impl(std::shared_ptr<grpc::Channel> control, std::shared_ptr<TileStore> store, const AgentOptions& o)
+      : options(o),
+        stub(FarmService::NewStub(control)),
+        executor(std::move(store), ExecutorOptions{.memory_bytes = o.memory_bytes}),
+        id(RandomId()) {
+    if (options.name.empty()) options.name = DefaultName();
+  }
+
+  absl::Status Run();
+  grpc::Status Converse();
+  void WriteReports(grpc::ClientReaderWriter<WorkerReport, WorkerOrders>* stream, const bool* broken);
+  void Obey(WorkerOrders orders);
+  WorkerReport MakeReport();  // REQUIRES: mutex held
+  void RunTasks();
+  void HandInTasks();
+  void HandIn(TaskOutcome outcome, const std::atomic<bool>& stopped);
+  // Sleeps unless the task was stopped; false then.
+  bool Pause(milliseconds time, const std::atomic<bool>& stopped);
+  bool Idle() const { return draining && held.empty(); }  // REQUIRES: mutex held
+
+  AgentOptions options;
+  std::unique_ptr<FarmService::Stub> stub;
+  Executor executor;
+  const std::string id;
+
+  std::mutex mutex;
+  std::condition_variable changed;
+  // Guarded by mutex.
+  std::map<std::string, std::shared_ptr<Held>> held;  // by key: waiting and running
+  std::deque<std::shared_ptr<Held>> waiting;
+  // Rendered, on their way to the daemon: a slot does not wait until its result
+  // is durable over there. Bounded, so that a daemon that takes nothing stops us.
+  struct Rendered {
+    std::shared_ptr<Held> task;
+    TaskOutcome outcome;
+  };
+  std::deque<Rendered> rendered;
+  bool draining = false, leaving = false;
+  Clock::time_point leave_at{};
+  uint64_t version = 0;  // raised when there is something to report
+  milliseconds heartbeat{5000};
+};
+
+WorkerReport Agent::Impl::MakeReport() {
+  WorkerReport report;
+  report.set_worker_id(id);
+  report.set_name(options.name);
+  report.set_slots(static_cast<uint32_t>(options.slots));
+  report.set_draining(draining);
+  report.set_version(kVersion);
+  report.set_memory_bytes(executor.memory_bytes());
+  for (const auto& [key, h] : held) {
+    RunningTask* r = report.add_running();
+    r->set_key(key);
+    r->set_attempt(h->attempt);
+  }
+  return report;
+}
+
+void Agent::Impl::Obey(WorkerOrders orders) {
+  std::lock_guard<std::mutex> lock(mutex);
+  if (orders.heartbeat_ms() > 0) heartbeat = milliseconds(orders.heartbeat_ms());
+  if (orders.drain()) draining = true;
+  for (const RunningTask& s : orders.stop()) {
+    auto it = held.find(s.key());
+    if (it != held.end()) *it->second->stopped = true;
+  }
+  for (TaskSpec& spec : *orders.mutable_start()) {
+    auto it = held.find(spec.key());
+    if (it != held.end() && !*it->second->stopped && !it->second->failed) {
+      it->second->attempt = spec.attempt();
+      continue;
+    }
+    if (draining) continue;  // not in the next report: the daemon gives it to somebody else
+    auto h = std::make_shared<Held>();
+    h->attempt = spec.attempt();
+    h->spec = std::move(spec);
+    held[h->spec.key()] = h;
+    waiting.push_back(h);
+  }
+  ++version;
+  changed.notify_all();
+}
+
+// A thread a slot.
+void Agent::Impl::RunTasks() {
+  for (;;) {
+    std::shared_ptr<Held> h;
+    {
+      std::unique_lock<std::mutex> lock(mutex);
+      changed.wait(lock, [&] { return leaving || !waiting.empty(); });
+      if (leaving) return;
+      h = waiting.front();
+      waiting.pop_front();
+    }
+    TaskOutcome outcome;
+    if (!*h->stopped) {
+      outcome = executor.Run(h->spec, [&] { return h->stopped->load(); });
+      outcome.set_worker_id(id);
+      outcome.set_worker_name(options.name);
+      outcome.set_key(h->spec.key());
+    }
+    std::unique_lock<std::mutex> lock(mutex);
+    changed.wait(lock,
+                 [&] { return leaving || rendered.size() < static_cast<size_t>(kHandInsPerSlot * options.slots); });
+    rendered.push_back({std::move(h), std::move(outcome)});
+    changed.notify_all();
+  }
+}
+
+// A few threads a slot: each waits for an answer.
+void Agent::Impl::HandInTasks() {
+  std::unique_lock<std::mutex> lock(mutex);
+  for (;;) {
+    changed.wait(lock, [&] { return leaving || !rendered.empty(); });
+    if (rendered.empty()) return;
+    Rendered r = std::move(rendered.front());
+    rendered.pop_front();
+    changed.notify_all();
+    r.task->failed = r.outcome.has_error();
+    r.outcome.set_attempt(r.task->attempt);
+    lock.unlock();
+    // Nobody waits for what was stopped; a result that is there anyway is handed in.
+    if (r.outcome.result_case() != TaskOutcome::RESULT_NOT_SET && (!*r.task->stopped || !r.outcome.has_error())) {
+      HandIn(std::move(r.outcome), *r.task->stopped);
+    }
+    executor.Forget(r.task->spec.key());
+    lock.lock();
+    auto it = held.find(r.task->spec.key());
+    // It may have been stopped and given out again meanwhile.
+    if (it != held.end() && it->second == r.task) held.erase(it);
+    ++version;
+    changed.notify_all();
+  }
+}
+
+bool Agent::Impl::Pause(milliseconds time, const std::atomic<bool>& stopped) {
+  std::unique_lock<std::mutex> lock(mutex);
+  changed.wait_for(lock, time, [&] { return leaving || stopped; });
+  return !leaving && !stopped;
+}
+
+void Agent::Impl::HandIn(TaskOutcome outcome, const std::atomic<bool>& stopped) {
+  milliseconds pause = kFirstPause;
+  int rewrites = 0;
+  bool said = false;
+  for (;;) {
+    grpc::ClientContext context;
+    context.set_deadline(std::chrono::system_clock::now() + kFinishDeadline);
+    FinishReply reply;
+    const grpc::Status status = stub->Finish(&context, outcome, &reply);
+    std::string trouble;
+    if (status.ok()) {
+      if (reply.missing().empty()) return;
+      if (++rewrites <= kMaxRewrites) {
+        const absl::Status written = executor.Rewrite(outcome);
+        if (written.ok()) continue;
+        trouble = absl::StrCat("the result cannot be stored: ", std::string(written.message()));
+      } else {
+        trouble = "the daemon keeps losing the result";
+      }
+    } else if (status.error_code() == grpc::StatusCode::INVALID_ARGUMENT) {
+      trouble = absl::StrCat("the daemon refused the result: ", status.error_message());
+    } else {
+      // Away, or full: the result is good and is kept until it is taken.
+      if (!std::exchange(said, true)) spdlog::warn("a result cannot be handed in yet: {}", status.error_message());
+      if (!Pause(pause, stopped)) return;
+      pause = std::min(pause * 2, kLongestHandInPause);
+      continue;
+    }
+    if (outcome.has_error()) return;  // not even that: the lease will end
+    outcome.clear_result();
+    outcome.mutable_error()->set_class_(TaskError::INFRASTRUCTURE);
+    outcome.mutable_error()->set_message(trouble);
+  }
+}
+
+void Agent::Impl::WriteReports(grpc::ClientReaderWriter<WorkerReport, WorkerOrders>* stream, const bool* broken) {
+  std::unique_lock<std::mutex> lock(mutex);
+  uint64_t reported = 0;
+  bool first = true;
+  while (!*broken) {
+    const auto news = [&] { return *broken || version != reported || leaving; };
+    const bool wake = first || changed.wait_for(lock, heartbeat, news);
+    first = false;
+    if (*broken || leaving) return;
+    (void)wake;  // a heartbeat is a report without news
+    reported = version;
+    const WorkerReport report = MakeReport();
+    const bool last = Idle();
+    lock.unlock();
+    const bool written = stream->Write(report);
+    lock.lock();
+    if (!written || last) return;
+  }
+}
+
+// One connection, from its first report to its end.
+grpc::Status Agent::Impl::Converse() {
+  grpc::ClientContext context;
+  auto stream = stub->Work(&context);
+  bool broken = false;
+  std::thread reader([&] {
+    WorkerOrders orders;
+    bool first = true;
+    while (stream->Read(&orders)) {
+      if (std::exchange(first, false)) spdlog::info("connected as {}", options.name);
+      Obey(std::move(orders));
+    }
+    std::lock_guard<std::mutex> lock(mutex);
+    broken = true;
+    changed.notify_all();
+  });
+  WriteReports(stream.get(), &broken);
+  stream->WritesDone();
+  {
+    // The daemon ends the stream when it has read the last report.
+    std::unique_lock<std::mutex> lock(mutex);
+    changed.wait_for(lock, std::chrono::seconds(1), [&] { return broken; });
+  }
+  context.TryCancel();
+  reader.join();
+  return stream->Finish();
+}
+
+absl::Status Agent::Impl::Run() {
+  std::vector<std::thread> runners;
+  for (int i = 0; i < options.slots; ++i) runners.emplace_back([this] { RunTasks(); });
+  for (int i = 0; i < kHandInsPerSlot * options.slots; ++i) runners.emplace_back([this] { HandInTasks(); });
+  std::thread watchdog([this] {
+    std::unique_lock<std::mutex> lock(mutex);
+    while (!leaving) {
+      if (draining && leave_at != Clock::time_point{}) {
+        if (changed.wait_until(lock, leave_at, [&] { return leaving; })) break;
+        leaving = true;
+        for (auto& [key, h] : held) *h->stopped = true;
+      } else {
+        changed.wait(lock);
+      }
+    }
+    changed.notify_all();
+  });
+
+  absl::Status result = absl::OkStatus();
+  milliseconds pause = kFirstPause;
+  for (;;) {
+    const auto begun = Clock::now();
+    const grpc::Status status = Converse();
+    std::unique_lock<std::mutex> lock(mutex);
+    if (status.error_code() == grpc::StatusCode::FAILED_PRECONDITION) {
+      result = absl::FailedPreconditionError(status.error_message());
+      break;
+    }
+    if (leaving || Idle()) break;
+    if (Clock::now() - begun > kLongestPause) pause = kFirstPause;
+    if (pause == kFirstPause) spdlog::warn("no connection to the daemon ({}); trying again", status.error_message());
+    changed.wait_for(lock, pause, [&] { return leaving || Idle(); });
+    if (leaving || Idle()) break;
+    pause = std::min(pause * 2, kLongestPause);
+  }
+  {
+    std::lock_guard<std::mutex> lock(mutex);
+    leaving = true;
+    for (auto& [key, h] : held) *h->stopped = true;
+    changed.notify_all();
+  }
+  watchdog.join();
+  for (std::thread& t : runners) t.join();
+  return result;
+}
+
+Agent::Agent(std::shared_ptr<grpc::Channel> control, std::shared_ptr<TileStore> store, const AgentOptions& options)
+    : impl_(std::make_unique<Impl>(std::move(control), std::move(store), options)) {}
+Agent::~Agent() = default;
+
+absl::Status Agent::Run() { return impl_->Run(); }
+
+void Agent::Drain(double grace_seconds) {
+  std::lock_guard<std::mutex> lock(impl_->mutex);
+  impl_->draining = true;
+  impl_->leave_at =
+      Clock::now() + std::chrono::duration_cast<Clock::duration>(std::chrono::duration<double>(grace_seconds));
+  // What has not begun is handed back.
+  for (const auto& h : impl_->waiting) impl_->held.erase(h->spec.key());
+  impl_->waiting.clear();
+  ++impl_->version;
+  impl_->changed.notify_all();
+}
+
+}  // namespace selvage::worker

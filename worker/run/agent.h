@@ -1,0 +1,43 @@
+// The lease loop of a worker: reports what it has and does, takes tasks, hands
+// in outcomes. Reconnects by itself with back-off.
+#pragma once
+
+#include <memory>
+#include <string>
+
+#include "absl/status/status.h"
+#include "cache/tile_store.h"
+
+namespace grpc {
+class Channel;
+}
+
+namespace selvage::worker {
+
+// A connection to the daemon with the keepalive that it expects. Control and
+// tile bytes want one each, so that orders do not wait behind pictures.
+std::shared_ptr<grpc::Channel> ConnectToDaemon(const std::string& host_and_port);
+
+struct AgentOptions {
+  std::string name;  // default: host:pid
+  int slots = 1;
+  size_t memory_bytes = size_t{1} << 30;
+};
+
+class Agent {
+ public:
+  // `control` carries orders and outcomes; tile bytes go through `store`.
+  Agent(std::shared_ptr<grpc::Channel> control, std::shared_ptr<TileStore> store, const AgentOptions& options);
+  ~Agent();
+
+  // Returns when drained (OK) or told to leave (FAILED_PRECONDITION: other version).
+  absl::Status Run();
+  // From a signal or another thread: finish what runs, within `grace_seconds`, and return.
+  void Drain(double grace_seconds);
+
+ private:
+  struct Impl;
+  std::unique_ptr<Impl> impl_;
+};
+
+}  // namespace selvage::worker

@@ -1,0 +1,49 @@
+// Runs one task: reads inputs, evaluates the chain tile by tile, writes the
+// tiles that the store lacks. Knows nothing of leases or connections.
+//
+// No NaN or infinity enters or leaves a task: plates as they are decoded and
+// results as they are stored have NaN as 0 and what is beyond +-65504 as
+// +-65504 (kernels/pixels/half.h, FloatToStored).
+#pragma once
+
+#include <functional>
+#include <memory>
+
+#include "absl/status/statusor.h"
+#include "cache/tile_store.h"
+#include "proto/farm.pb.h"
+
+namespace selvage::worker {
+
+struct ExecutorOptions {
+  // Bound of decoded plates and tiles kept in memory.
+  size_t memory_bytes = size_t{1} << 30;
+};
+
+// One a worker process; Run may be called from several threads at once.
+class Executor {
+ public:
+  // `store` verifies what it gives (VerifyingTileStore): tiles are decoded here,
+  // not checked again.
+  Executor(std::shared_ptr<TileStore> store, const ExecutorOptions& options);
+  ~Executor();
+
+  // Never throws, never fails otherwise than by an outcome with an error.
+  // worker_id is left empty. `stopped` turning true ends it early with an
+  // INFRASTRUCTURE error.
+  TaskOutcome Run(const TaskSpec& task, const std::function<bool()>& stopped);
+
+  // Writes a result's missing tiles again, after FinishReply.missing: they are
+  // kept until Forget.
+  absl::Status Rewrite(const TaskOutcome& outcome);
+  // The result of this key was handed in, or nobody wants it.
+  void Forget(const std::string& key);
+
+  size_t memory_bytes() const;
+
+ private:
+  struct Impl;
+  std::unique_ptr<Impl> impl_;
+};
+
+}  // namespace selvage::worker

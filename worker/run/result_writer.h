@@ -1,0 +1,57 @@
+// A result on its way into the store: samples to tiles, tiles to digests, and
+// only what the store lacks is written.
+#pragma once
+
+#include <memory>
+#include <string>
+#include <unordered_map>
+
+#include "absl/status/status.h"
+#include "cache/manifest.h"
+#include "cache/tile_codec.h"
+#include "cache/tile_store.h"
+#include "worker/picture/image.h"
+#include "worker/run/decoded_cache.h"
+
+namespace selvage::worker {
+
+class ResultWriter {
+ public:
+  ResultWriter(std::shared_ptr<TileStore> store, DecodedCache* memory) : store_(std::move(store)), memory_(memory) {}
+
+  // Starts a picture; tiles may then come in any order.
+  void BeginPicture(Kind kind, const Rect& window, bool full_precision);
+  // Without tiles yet.
+  const Manifest& manifest() const { return manifest_; }
+  // All whole tiles of the grid that `picture` covers. Samples become what
+  // FloatToStored (kernels/pixels/half.h) makes of them.
+  absl::Status Add(const Picture& picture);
+  // Takes a tile of the picture, of all channels, over from an earlier result
+  // of the same shape; its bytes are in the store already.
+  void TakeOver(const Manifest& earlier, int place);
+  // A blob in one piece.
+  absl::Status AddBlob(const std::string& bytes);
+
+  // Writes what is missing and gives the manifest.
+  absl::StatusOr<Manifest> Finish();
+  // Writes again whatever the store lacks of the last result. Errors:
+  // UNAVAILABLE a tile that was taken over is gone from it.
+  absl::Status Rewrite();
+
+ private:
+  // A content and what its bytes are.
+  struct Held {
+    std::shared_ptr<const std::string> content;  // null for a tile that was taken over
+    TileLayout layout;
+  };
+
+  TileRef Take(std::string content, const TileLayout& layout);
+
+  const std::shared_ptr<TileStore> store_;
+  DecodedCache* const memory_;
+  Manifest manifest_;
+  std::vector<TileRef> tiles_;
+  std::unordered_map<Digest, Held, DigestHash> contents_;
+};
+
+}  // namespace selvage::worker

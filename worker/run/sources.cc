@@ -1,0 +1,370 @@
+#include "worker/run/sources.h"
+
+#include <algorithm>
+#include <cstring>
+#include <optional>
+#include <unordered_map>
+
+#include "absl/strings/str_cat.h"
+#include "cache/manifest.h"
+#include "cache/tile_codec.h"
+#include "proto/status.h"
+#include "worker/files/plate_reader.h"
+#include "worker/inputs/mask.h"
+#include "worker/kernels/pixels/half.h"
+#include "worker/picture/window.h"
+
+namespace selvage::worker {
+namespace {
+
+using Content = std::shared_ptr<const std::string>;
+
+// Numbers of the tiles that `rect` (inside the window) meets.
+template <class Visit>
+void EachTileOf(const TileGrid& grid, const Rect& rect, const Visit& visit) {
+  const auto tile_of = [](int v) { return v >= 0 ? v / kTileSize : -((-v + kTileSize - 1) / kTileSize); };
+  if (rect.empty()) return;
+  for (int r = tile_of(rect.y0) - grid.first_row; r <= tile_of(rect.y1 - 1) - grid.first_row; ++r) {
+    for (int c = tile_of(rect.x0) - grid.first_column; c <= tile_of(rect.x1 - 1) - grid.first_column; ++c) {
+      visit(r * grid.columns + c);
+    }
+  }
+}
+
+// Gets what is not remembered, all in one go.
+absl::Status FetchTiles(TileStore& store, DecodedCache* memory,
+                        std::unordered_map<Digest, Content, DigestHash>* tiles) {
+  std::vector<Digest> wanted;
+  for (auto& [digest, content] : *tiles) {
+    if (content) continue;
+    content = std::static_pointer_cast<const std::string>(memory->Find(TileMemoryKey(digest)));
+    if (!content) wanted.push_back(digest);
+  }
+  // 256 tiles in stored form are at most 32 MiB.
+  constexpr size_t kBatch = 256;
+  for (size_t from = 0; from < wanted.size(); from += kBatch) {
+    const std::span<const Digest> batch(wanted.data() + from, std::min(kBatch, wanted.size() - from));
+    ASSIGN_OR_RETURN(const auto coded, store.Get(batch));
+    for (size_t i = 0; i < batch.size(); ++i) {
+      if (!coded[i]) return absl::DataLossError(absl::StrCat("tile ", batch[i].Hex(), " is gone"));
+      ASSIGN_OR_RETURN(std::string raw, DecodeTile(*coded[i]));
+      auto content = std::make_shared<const std::string>(std::move(raw));
+      memory->Put(TileMemoryKey(batch[i]), {content, content->size() + 128});
+      (*tiles)[batch[i]] = content;
+    }
+  }
+  return absl::OkStatus();
+}
+
+class StoredSource final : public Source {
+ public:
+  StoredSource(const Manifest& manifest, std::shared_ptr<TileStore> store, DecodedCache* memory)
+      : manifest_(manifest), grid_(manifest.window()), store_(std::move(store)), memory_(memory) {}
+
+  Kind kind() const override { return manifest_.kind(); }
+  Rect window() const override { return ToRect(manifest_.window()); }
+
+  absl::Status Prefetch(const std::vector<Rect>& rects) override {
+    std::unordered_map<Digest, Content, DigestHash> wanted;
+    for (const Rect& rect : rects) {
+      EachTile(rect, [&](int index) {
+        for (int c = 0; c < manifest_.channel_size(); ++c) {
+          const TileRef tile = GetTile(manifest_, static_cast<size_t>(c) * grid_.count() + index);
+          if (tile.constant) continue;
+          const auto held = held_.find(tile.digest);
+          wanted[tile.digest] = held == held_.end() ? nullptr : held->second;
+        }
+      });
+    }
+    RETURN_IF_ERROR(FetchTiles(*store_, memory_, &wanted));
+    held_ = std::move(wanted);
+    return absl::OkStatus();
+  }
+
+  absl::Status Describe(const Rect& rect, std::string* out) override {
+    for (int c = 0; c < manifest_.channel_size(); ++c) {
+      EachTile(rect, [&](int index) {
+        const size_t number = static_cast<size_t>(c) * grid_.count() + index;
+        out->append(manifest_.tiles(), number * kTileRefBytes, kTileRefBytes);
+      });
+    }
+    return absl::OkStatus();
+  }
+
+  absl::Status Read(const Rect& rect, Picture* out) override {
+    out->kind = kind();
+    out->planes.clear();
+    for (int c = 0; c < manifest_.channel_size(); ++c) {
+      if (const auto value = ConstantOver(rect, c)) {
+        out->planes.push_back(Plane::Filled(rect, *value));
+        continue;
+      }
+      Plane plane(rect);
+      absl::Status status;
+      EachTile(rect, [&](int index) {
+        if (status.ok()) status = CopyTile(c, index, &plane);
+      });
+      RETURN_IF_ERROR(status);
+      out->planes.push_back(std::move(plane));
+    }
+    return absl::OkStatus();
+  }
+
+ private:
+  template <class Visit>
+  void EachTile(const Rect& rect, const Visit& visit) const {
+    EachTileOf(grid_, rect, visit);
+  }
+
+  std::optional<float> ConstantOver(const Rect& rect, int channel) const {
+    std::optional<float> value;
+    bool same = true;
+    EachTile(rect, [&](int index) {
+      const TileRef tile = GetTile(manifest_, static_cast<size_t>(channel) * grid_.count() + index);
+      same = same && tile.constant && (!value || *value == tile.value);
+      value = tile.value;
+    });
+    return same ? value : std::nullopt;
+  }
+
+  absl::Status CopyTile(int channel, int index, Plane* plane) {
+    const Rect area = ToRect(grid_.TileWindow(index % grid_.columns, index / grid_.columns));
+    const Rect part = area.Intersect(plane->rect());
+    const TileRef tile = GetTile(manifest_, static_cast<size_t>(channel) * grid_.count() + index);
+    if (tile.constant) {
+      for (int y = part.y0; y < part.y1; ++y) {
+        std::fill_n(plane->row(y) + (part.x0 - plane->rect().x0), part.width(), tile.value);
+      }
+      return absl::OkStatus();
+    }
+    Content& content = held_[tile.digest];
+    if (!content) {
+      std::unordered_map<Digest, Content, DigestHash> one{{tile.digest, nullptr}};
+      RETURN_IF_ERROR(FetchTiles(*store_, memory_, &one));
+      content = one[tile.digest];
+    }
+    const size_t sample = manifest_.full_precision() ? 4 : 2;
+    if (content->size() != area.area() * sample) {
+      return absl::DataLossError(absl::StrCat("tile ", tile.digest.Hex(), " has another size than its place"));
+    }
+    for (int y = part.y0; y < part.y1; ++y) {
+      const size_t at = static_cast<size_t>(y - area.y0) * area.width() + (part.x0 - area.x0);
+      float* to = plane->row(y) + (part.x0 - plane->rect().x0);
+      if (manifest_.full_precision()) {
+        std::memcpy(to, content->data() + at * 4, sizeof(float) * part.width());
+      } else {
+        // Aligned: string data is, and samples are two bytes.
+        HalfToFloat(reinterpret_cast<const uint16_t*>(content->data()) + at, to, part.width());
+      }
+    }
+    return absl::OkStatus();
+  }
+
+  const Manifest manifest_;
+  const TileGrid grid_;
+  const std::shared_ptr<TileStore> store_;
+  DecodedCache* const memory_;
+  // What the last Prefetch asked for, so that memory forgetting it is no harm.
+  std::unordered_map<Digest, Content, DigestHash> held_;
+};
+
+// A decoded plate as it is remembered: halves, or a value where all are equal.
+struct DecodedPlate {
+  struct Channel {
+    std::optional<float> constant;
+    std::vector<uint16_t> samples;
+  };
+  Kind kind = KIND_UNSPECIFIED;
+  Rect window;
+  std::vector<Channel> channels;
+};
+
+absl::StatusOr<DecodedCache::Made> DecodePlate(const PlateRead& read, const Rect& format) {
+  ASSIGN_OR_RETURN(const Picture picture, ReadPlate(read, format));
+  auto plate = std::make_shared<DecodedPlate>();
+  plate->kind = picture.kind;
+  plate->window = picture.rect();
+  size_t bytes = 256;
+  for (const Plane& plane : picture.planes) {
+    DecodedPlate::Channel channel;
+    channel.constant = plane.constant;
+    if (!channel.constant) {
+      channel.samples.resize(plate->window.area());
+      for (int y = plate->window.y0; y < plate->window.y1; ++y) {
+        const size_t at = static_cast<size_t>(y - plate->window.y0) * plate->window.width();
+        // As if it had been stored: no NaN or infinity of a file spreads in filters.
+        FloatToStored(plane.row(y), channel.samples.data() + at, plate->window.width());
+      }
+    }
+    bytes += channel.samples.size() * sizeof(uint16_t);
+    plate->channels.push_back(std::move(channel));
+  }
+  return DecodedCache::Made{plate, bytes};
+}
+
+class PlateSource final : public Source {
+ public:
+  explicit PlateSource(std::shared_ptr<const DecodedPlate> plate) : plate_(std::move(plate)) {}
+  Kind kind() const override { return plate_->kind; }
+  Rect window() const override { return plate_->window; }
+  // Content of the file and decoding are in the recipe.
+  absl::Status Describe(const Rect&, std::string*) override { return absl::OkStatus(); }
+  absl::Status Read(const Rect& rect, Picture* out) override {
+    const Rect& window = plate_->window;
+    out->kind = plate_->kind;
+    out->planes.clear();
+    for (const DecodedPlate::Channel& channel : plate_->channels) {
+      if (channel.constant) {
+        out->planes.push_back(Plane::Filled(rect, *channel.constant));
+        continue;
+      }
+      Plane plane(rect);
+      for (int y = rect.y0; y < rect.y1; ++y) {
+        const size_t at = static_cast<size_t>(y - window.y0) * window.width() + (rect.x0 - window.x0);
+        HalfToFloat(channel.samples.data() + at, plane.row(y), rect.width());
+      }
+      out->planes.push_back(std::move(plane));
+    }
+    return absl::OkStatus();
+  }
+
+ private:
+  const std::shared_ptr<const DecodedPlate> plate_;
+};
+
+class MaskSource final : public Source {
+ public:
+  MaskSource(const ResolvedMask& mask, const Rect& format)
+      : mask_(mask), format_(format), grid_(ToWindow(format)), drawn_(grid_.count()) {}
+  Kind kind() const override { return MATTE; }
+  Rect window() const override { return format_; }
+  // What is drawn, not the curves: a point that moves changes a few tiles.
+  absl::Status Describe(const Rect& rect, std::string* out) override {
+    RETURN_IF_ERROR(Draw(rect));
+    EachTileOf(grid_, rect, [&](int index) { out->append(drawn_[index]->digest.view()); });
+    return absl::OkStatus();
+  }
+  absl::Status Read(const Rect& rect, Picture* out) override {
+    RETURN_IF_ERROR(Draw(rect));
+    out->kind = MATTE;
+    std::optional<float> value;
+    bool same = true;
+    EachTileOf(grid_, rect, [&](int index) {
+      const Tile& tile = *drawn_[index];
+      const float own = HalfToFloat(tile.samples[0]);
+      same = same && tile.constant && (!value || *value == own);
+      value = own;
+    });
+    if (same) {
+      out->planes.assign(1, Plane::Filled(rect, *value));
+      return absl::OkStatus();
+    }
+    out->planes.assign(1, Plane(rect));
+    EachTileOf(grid_, rect, [&](int index) { Copy(index, &out->planes[0]); });
+    return absl::OkStatus();
+  }
+
+ private:
+  // At storage precision like every input, so that a mask and a pass that starts
+  // from it are the same.
+  struct Tile {
+    bool constant = false;
+    // A single one where it is constant.
+    std::vector<uint16_t> samples;
+    Digest digest;
+  };
+
+  // Each tile once: first for its digest, then to be read.
+  absl::Status Draw(const Rect& rect) {
+    absl::Status status;
+    EachTileOf(grid_, rect, [&](int index) {
+      if (status.ok() && !drawn_[index]) status = DrawTile(index);
+    });
+    return status;
+  }
+
+  absl::Status DrawTile(int index) {
+    Plane plane(Area(index));
+    RETURN_IF_ERROR(RenderMask(mask_, &plane));
+    Tile tile;
+    tile.constant = plane.constant.has_value();
+    tile.samples.resize(tile.constant ? 1 : plane.rect().area());
+    uint16_t* to = tile.samples.data();
+    if (tile.constant) {
+      FloatToStored(&*plane.constant, to, 1);
+    } else {
+      for (int y = plane.rect().y0; y < plane.rect().y1; ++y, to += plane.rect().width()) {
+        FloatToStored(plane.row(y), to, plane.rect().width());
+      }
+      // The same tile however it came about: an outline may come near and leave
+      // nothing in it.
+      const auto& all = tile.samples;
+      tile.constant = std::all_of(all.begin(), all.end(), [&](uint16_t v) { return v == all.front(); });
+      if (tile.constant) tile.samples.resize(1);
+    }
+    tile.digest = Sha256({reinterpret_cast<const char*>(tile.samples.data()), tile.samples.size() * sizeof(uint16_t)});
+    drawn_[index] = std::move(tile);
+    return absl::OkStatus();
+  }
+
+  void Copy(int index, Plane* plane) const {
+    const Tile& tile = *drawn_[index];
+    const Rect area = Area(index), part = area.Intersect(plane->rect());
+    for (int y = part.y0; y < part.y1; ++y) {
+      float* to = plane->row(y) + (part.x0 - plane->rect().x0);
+      if (tile.constant) {
+        std::fill_n(to, part.width(), HalfToFloat(tile.samples[0]));
+      } else {
+        const size_t at = static_cast<size_t>(y - area.y0) * area.width() + (part.x0 - area.x0);
+        HalfToFloat(tile.samples.data() + at, to, part.width());
+      }
+    }
+  }
+
+  Rect Area(int index) const { return ToRect(grid_.TileWindow(index % grid_.columns, index / grid_.columns)); }
+
+  const ResolvedMask mask_;
+  const Rect format_;
+  const TileGrid grid_;
+  std::vector<std::optional<Tile>> drawn_;
+};
+
+}  // namespace
+
+std::string TileMemoryKey(const Digest& digest) { return "t" + digest.str(); }
+
+absl::StatusOr<std::shared_ptr<Source>> OpenStored(const Manifest& manifest, std::shared_ptr<TileStore> store,
+                                                   DecodedCache* memory) {
+  RETURN_IF_ERROR(ValidateManifest(manifest));
+  if (manifest.kind() == BLOB) return absl::InternalError("a blob is no picture");
+  return std::shared_ptr<Source>(std::make_shared<StoredSource>(manifest, std::move(store), memory));
+}
+
+absl::StatusOr<std::shared_ptr<Source>> OpenPlate(const PlateRead& read, const Rect& format, DecodedCache* memory) {
+  const std::string key = absl::StrCat("p", read.digest(), ":", static_cast<int>(read.encoding()), ":",
+                                       static_cast<int>(read.alpha()), ":", format.width(), "x", format.height());
+  ASSIGN_OR_RETURN(const DecodedCache::Value plate, memory->FindOrMake(key, [&] { return DecodePlate(read, format); }));
+  return std::shared_ptr<Source>(std::make_shared<PlateSource>(std::static_pointer_cast<const DecodedPlate>(plate)));
+}
+
+std::shared_ptr<Source> OpenMask(const ResolvedMask& mask, const Rect& format) {
+  return std::make_shared<MaskSource>(mask, format);
+}
+
+absl::StatusOr<std::string> ReadBlob(const Manifest& manifest, TileStore& store) {
+  RETURN_IF_ERROR(ValidateManifest(manifest));
+  if (manifest.kind() != BLOB) return absl::InternalError("a picture is no blob");
+  std::string bytes;
+  bytes.reserve(manifest.blob_size());
+  for (size_t i = 0; i < TileCount(manifest); ++i) {
+    const Digest digest = GetTile(manifest, i).digest;
+    ASSIGN_OR_RETURN(const auto coded, store.Get(std::span(&digest, 1)));
+    if (!coded[0]) return absl::DataLossError(absl::StrCat("chunk ", digest.Hex(), " is gone"));
+    ASSIGN_OR_RETURN(const std::string raw, DecodeTile(*coded[0]));
+    bytes += raw;
+  }
+  if (bytes.size() != manifest.blob_size()) return absl::DataLossError("a blob has another size than it says");
+  return bytes;
+}
+
+}  // namespace selvage::worker

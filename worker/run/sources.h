@@ -1,0 +1,32 @@
+// Where the pictures of a task come from: stored results, plates, masks.
+#pragma once
+
+#include <memory>
+#include <vector>
+
+#include "absl/status/statusor.h"
+#include "cache/tile_store.h"
+#include "proto/farm.pb.h"
+#include "worker/chain/source.h"
+#include "worker/run/decoded_cache.h"
+
+namespace selvage::worker {
+
+// Errors of all three, when made or read:
+//   DATA_LOSS         a stored tile is missing or damaged
+//   ABORTED           the plate's bytes are not those that were planned with
+//   INVALID_ARGUMENT  the plate or the mask cannot be read
+
+absl::StatusOr<std::shared_ptr<Source>> OpenStored(const Manifest& manifest, std::shared_ptr<TileStore> store,
+                                                   DecodedCache* memory);
+absl::StatusOr<std::shared_ptr<Source>> OpenPlate(const PlateRead& read, const Rect& format, DecodedCache* memory);
+std::shared_ptr<Source> OpenMask(const ResolvedMask& mask, const Rect& format);
+
+// Bytes of a stored blob.
+absl::StatusOr<std::string> ReadBlob(const Manifest& manifest, TileStore& store);
+
+// Key under which a decoded tile is remembered (its content, binary16 or
+// binary32 samples as stored, is a std::string).
+std::string TileMemoryKey(const Digest& digest);
+
+}  // namespace selvage::worker
