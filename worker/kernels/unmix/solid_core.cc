@@ -156,7 +156,7 @@ class CoreSearch {
   // By a key; `wide` is solid where away from bare screen.
   std::optional<Bitmap> InKey(float solid, const Bitmap& wide, bool fill, const std::function<bool()>& stopped) {
     Start(solid, wide, kAway);
-    if (!DropRelatively(stopped)) return std::nullopt;
+    if (!DropRelatively(solid, stopped)) return std::nullopt;
     core_ = Opened(core_, 1);
     if (fill) Fill();
     if (stopped()) return std::nullopt;
@@ -186,8 +186,8 @@ class CoreSearch {
   }
 
   // What is well below the key of the core about it is not solid: foregrounds
-  // opposite in hue to the screen have keys above 1.
-  bool DropRelatively(const std::function<bool()>& stopped) {
+  // opposite in hue to the screen have keys above 1. Of those `solid` is a share.
+  bool DropRelatively(float solid, const std::function<bool()>& stopped) {
     const Grid grid = FieldGrid(rect_);
     CellSums sums(grid, 3);
     const float away = static_cast<float>(kAway * scale_);
@@ -209,7 +209,8 @@ class CoreSearch {
     for (int Y = 0; Y < limit.rect().y1; ++Y) {
       for (int X = 0; X < limit.rect().x1; ++X) {
         const float m = mean.at(X, Y), deviation = std::sqrt(std::max(0.0f, square.at(X, Y) - m * m));
-        limit.at(X, Y) = m - std::max(0.15f, 1.5f * deviation);
+        const float lowest = m - std::max(0.15f, 1.5f * deviation);
+        limit.at(X, Y) = m > 1 ? std::max(lowest, solid * m) : lowest;
       }
     }
     Enlarger enlarger(grid);
