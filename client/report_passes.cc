@@ -56,14 +56,14 @@ class Choice {
     // A solid that gets a matte is no foreground.
     if (pass.from().empty()) return;
     const std::string* matte = nullptr;
-    bool merged = false;
+    bool composited = false;
     for (const Step& step : pass.step()) {
-      if (step.has_attach_matte()) matte = &step.attach_matte().matte(), merged = false;
-      if (step.has_recover_color()) matte = &step.recover_color().matte(), merged = false;
-      merged = merged || step.has_merge();
+      if (step.has_attach_matte()) matte = &step.attach_matte().matte(), composited = false;
+      if (step.has_recover_color()) matte = &step.recover_color().matte(), composited = false;
+      composited = composited || step.has_composite();
     }
     if (matte == nullptr) return;
-    Add(merged ? *matte : pass.name());
+    Add(composited ? *matte : pass.name());
     measured_.insert(*matte);
   }
 

@@ -201,13 +201,13 @@ class Engine {
   void FinishManifest(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then);
   void CommitManifest(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, Then<FinishReply> then);
   // Tasks of all plans that wait for the result.
-  using Named = std::vector<std::pair<std::shared_ptr<const Plan>, const PlannedTask*>>;
+  using Named = std::vector<std::pair<std::shared_ptr<const plan::Plan>, const plan::PlannedTask*>>;
   Named NamesFor(const ResultKey& key);
   void NoteTiles(const ResultKey& key, const TaskOutcome& outcome);
   void NoteWarnings(const ResultKey& key, const std::vector<Warning>& warnings);
   // The plan and task behind a scheduler's job and position; nullptr if it is gone.
-  const PlannedTask* TaskOf(sched::JobNumber job, uint32_t local, std::shared_ptr<const Plan>* plan);
-  const PlannedTask* TaskOf(const ResultKey& key, std::shared_ptr<const Plan>* plan);
+  const plan::PlannedTask* TaskOf(sched::JobNumber job, uint32_t local, std::shared_ptr<const plan::Plan>* plan);
+  const plan::PlannedTask* TaskOf(const ResultKey& key, std::shared_ptr<const plan::Plan>* plan);
   std::shared_ptr<Errand> ErrandOf(sched::JobNumber number);
   void Tick();
   double Now() const { return SteadySeconds() - started_; }

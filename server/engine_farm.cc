@@ -22,7 +22,7 @@ struct Known {
   std::optional<ResultRecord> twin;        // same pixels under another key
   std::optional<ResultKey> missing_input;  // of those that were thought to be there
 };
-absl::StatusOr<Known> FindKnown(const PlannedTask& task, bool by_trace, const Cache& cache) {
+absl::StatusOr<Known> FindKnown(const plan::PlannedTask& task, bool by_trace, const Cache& cache) {
   Known known;
   ASSIGN_OR_RETURN(const auto own, cache.index->Find({&task.key, 1}));
   known.own = own.front().has_value();
@@ -31,7 +31,7 @@ absl::StatusOr<Known> FindKnown(const PlannedTask& task, bool by_trace, const Ca
   ASSIGN_OR_RETURN(Contents contents, ContentsOf(InputKeys(task), *cache.index));
   known.missing_input = contents.missing;
   if (contents.missing) return known;
-  ASSIGN_OR_RETURN(const auto same, cache.index->FindTrace(TraceKey(task, contents.digests)));
+  ASSIGN_OR_RETURN(const auto same, cache.index->FindTrace(plan::TraceKey(task, contents.digests)));
   if (!same) return known;
   ASSIGN_OR_RETURN(auto record, cache.index->Find({&*same, 1}));
   if (!record.front()) return known;
@@ -49,18 +49,18 @@ std::shared_ptr<Errand> Engine::ErrandOf(sched::JobNumber number) {
   return it == numbers_.end() ? nullptr : it->second;
 }
 
-const PlannedTask* Engine::TaskOf(sched::JobNumber job, uint32_t local, std::shared_ptr<const Plan>* plan) {
+const plan::PlannedTask* Engine::TaskOf(sched::JobNumber job, uint32_t local, std::shared_ptr<const plan::Plan>* plan) {
   const std::shared_ptr<Errand> e = ErrandOf(job);
   if (!e || e->rendering != job || !e->plan || local >= e->plan->tasks.size()) return nullptr;
   *plan = e->plan;
   return &e->plan->tasks[local];
 }
 
-const PlannedTask* Engine::TaskOf(const ResultKey& key, std::shared_ptr<const Plan>* plan) {
+const plan::PlannedTask* Engine::TaskOf(const ResultKey& key, std::shared_ptr<const plan::Plan>* plan) {
   const sched::Task* task = scheduler_.FindTask(key);
   if (task == nullptr) return nullptr;
   for (const sched::Waiter& w : task->waiters) {
-    if (const PlannedTask* found = TaskOf(w.job->number, w.local, plan)) return found;
+    if (const plan::PlannedTask* found = TaskOf(w.job->number, w.local, plan)) return found;
   }
   return nullptr;
 }
@@ -90,7 +90,7 @@ void Engine::RunEffects() {
         case sched::Effect::kSetback: {
           if (!errand) break;
           if (errand->inspection == e.job && e.local < errand->inspecting.size()) {
-            const PlateFile& file = errand->inspecting[e.local].file;
+            const plan::PlateFile& file = errand->inspecting[e.local].file;
             StackError error;
             error.set_path(absl::StrCat("plate[", file.plate, "].files"));
             error.set_message(absl::StrCat("plate \"", errand->stack->plate(file.plate).name(), "\" frame ", file.frame,
@@ -99,10 +99,11 @@ void Engine::RunEffects() {
             if (e.type == sched::Effect::kSetback) AddProblem(errand.get(), error.message());
             break;
           }
-          std::shared_ptr<const Plan> plan;
-          if (const PlannedTask* t = TaskOf(e.job, e.local, &plan)) {
+          std::shared_ptr<const plan::Plan> plan;
+          if (const plan::PlannedTask* t = TaskOf(e.job, e.local, &plan)) {
             const std::string again = e.type == sched::Effect::kSetback ? " (will be tried again)" : "";
-            AddProblem(errand.get(), absl::StrCat(PassInWords(t->pass), " frame ", t->frame, ": ", e.message, again));
+            AddProblem(errand.get(),
+                       absl::StrCat(plan::PassInWords(t->pass), " frame ", t->frame, ": ", e.message, again));
             stats_.failed += e.type == sched::Effect::kProblem;
           }
           break;
@@ -130,7 +131,7 @@ void Engine::StartTask(const sched::Effect& effect) {
     const sched::Task* task = scheduler_.FindTask(effect.key);
     for (const sched::Waiter& w : task->waiters) {
       if (w.job->number != number || w.local >= e->inspecting.size()) continue;
-      const PlateFile& file = e->inspecting[w.local].file;
+      const plan::PlateFile& file = e->inspecting[w.local].file;
       TaskSpec* spec = orders.add_start();
       spec->set_key(effect.key.digest.str());
       spec->set_attempt(effect.attempt);
@@ -141,8 +142,8 @@ void Engine::StartTask(const sched::Effect& effect) {
       return Order(effect.worker_id, std::move(orders));
     }
   }
-  std::shared_ptr<const Plan> plan;
-  const PlannedTask* task = TaskOf(effect.key, &plan);
+  std::shared_ptr<const plan::Plan> plan;
+  const plan::PlannedTask* task = TaskOf(effect.key, &plan);
   if (task == nullptr) return;
   pool_->Post([this, plan, task, effect] {
     const std::vector<ResultKey> keys = InputKeys(*task);
@@ -169,7 +170,7 @@ void Engine::StartTask(const sched::Effect& effect) {
     }
     WorkerOrders orders;
     TaskSpec* spec = orders.add_start();
-    *spec = MakeTaskSpec(*plan, *task, [&](const ResultKey& key) -> const Manifest* {
+    *spec = plan::MakeTaskSpec(*plan, *task, [&](const ResultKey& key) -> const Manifest* {
       auto it = manifests.find(key);
       return it == manifests.end() ? nullptr : it->second;
     });
@@ -196,8 +197,8 @@ void Engine::Order(const std::string& worker_id, WorkerOrders orders) {
 
 // Is the result known already, under its own key or under its trace key?
 void Engine::Answer(const sched::Effect& effect) {
-  std::shared_ptr<const Plan> plan;
-  const PlannedTask* task = TaskOf(effect.key, &plan);
+  std::shared_ptr<const plan::Plan> plan;
+  const plan::PlannedTask* task = TaskOf(effect.key, &plan);
   if (task == nullptr) return;
   pool_->Post([this, plan, task, effect, names = NamesFor(effect.key)]() mutable {
     auto found = FindKnown(*task, effect.by_trace, cache_);

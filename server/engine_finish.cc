@@ -91,9 +91,10 @@ void Engine::FinishError(const TaskOutcome& outcome, const ResultKey& key, Then<
     const TaskError& error = outcome.error();
     const std::string& worker = outcome.worker_id();
     const std::string message = Clip(error.message());
-    std::shared_ptr<const Plan> plan;
-    const PlannedTask* task = TaskOf(key, &plan);
-    const PlannedInput* input = task && error.input() < task->inputs.size() ? &task->inputs[error.input()] : nullptr;
+    std::shared_ptr<const plan::Plan> plan;
+    const plan::PlannedTask* task = TaskOf(key, &plan);
+    const plan::PlannedInput* input =
+        task && error.input() < task->inputs.size() ? &task->inputs[error.input()] : nullptr;
     if (error.class_() == TaskError::OPERATOR) {
       scheduler_.TaskFailed(key, worker, message, Now());
     } else if (error.class_() == TaskError::INPUT_LOST && input && input->result) {
@@ -191,8 +192,8 @@ Engine::Named Engine::NamesFor(const ResultKey& key) {
   const sched::Task* task = scheduler_.FindTask(key);
   if (task == nullptr) return names;
   for (const sched::Waiter& w : task->waiters) {
-    std::shared_ptr<const Plan> plan;
-    const PlannedTask* planned = TaskOf(w.job->number, w.local, &plan);
+    std::shared_ptr<const plan::Plan> plan;
+    const plan::PlannedTask* planned = TaskOf(w.job->number, w.local, &plan);
     if (planned) names.push_back({plan, planned});
   }
   return names;
@@ -224,8 +225,8 @@ void Engine::NoteWarnings(const ResultKey& key, const std::vector<Warning>& warn
 }
 
 void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, Then<FinishReply> then) {
-  std::shared_ptr<const Plan> plan;
-  const PlannedTask* task = TaskOf(key, &plan);
+  std::shared_ptr<const plan::Plan> plan;
+  const plan::PlannedTask* task = TaskOf(key, &plan);
   if (task == nullptr) {
     // After a restart it may belong to a job that is being planned anew.
     if (restoring_ > 0) return then(absl::UnavailableError("the daemon is reading its jobs back; hand in again"));
@@ -279,7 +280,7 @@ void Engine::CommitManifest(const TaskOutcome& outcome, const ResultKey& key, ui
     std::vector<Warning> of_inputs;
     if (!inputs.empty()) {
       auto contents = ContentsOf(inputs, *cache_.index);
-      if (contents.ok() && !contents->missing) batch.traces.push_back({TraceKey(*task, contents->digests), key});
+      if (contents.ok() && !contents->missing) batch.traces.push_back({plan::TraceKey(*task, contents->digests), key});
       if (contents.ok()) of_inputs = std::move(contents->warnings);
     }
     const std::vector<Warning> warnings =

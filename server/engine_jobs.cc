@@ -114,13 +114,13 @@ Engine::Handle Engine::Why(const WhyRequest& request, Then<WhyReply> then) {
   e->started = Now();
   pool_->Post([this, e, request] {
     absl::Status bad = absl::OkStatus();
-    e->errors = Validate(*e->stack);
+    e->errors = plan::Validate(*e->stack);
     if (e->errors.empty()) {
-      e->targets = PassTargets(*e->stack, request.pass());
+      e->targets = plan::PassTargets(*e->stack, request.pass());
       if (e->targets.empty()) {
         bad = absl::NotFoundError(absl::StrCat("the stack has no pass \"", request.pass(), "\" that renders anything"));
       } else if (request.has_frame()) {
-        std::erase_if(e->targets, [&](const Target& t) { return t.frame != request.frame(); });
+        std::erase_if(e->targets, [&](const plan::Target& t) { return t.frame != request.frame(); });
         if (e->targets.empty()) {
           bad =
               absl::InvalidArgumentError(absl::StrCat("pass \"", request.pass(), "\" has no frame ", request.frame()));
@@ -143,7 +143,7 @@ Engine::Handle Engine::Look(const LookRequest& request, Then<LookResult> then) {
   e->stack = std::make_shared<Stack>(request.stack());
   e->look_done = std::move(then);
   e->started = Now();
-  Target target;
+  plan::Target target;
   target.source = request.pass();
   Step& step = target.look.emplace();
   if (request.has_measure()) {

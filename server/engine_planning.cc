@@ -219,7 +219,7 @@ void Engine::End(const std::shared_ptr<Errand>& e, JobState state, const absl::S
   progress.set_state(state);
   progress.set_seconds_left(0);
   // Targets are needed after the plan is gone.
-  const std::shared_ptr<const Plan> plan = e->plan;
+  const std::shared_ptr<const plan::Plan> plan = e->plan;
   Leave(e);
   e->state = state;
 

@@ -103,7 +103,7 @@ void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
       map.job_id = request.job_id();
       const std::string& text = **targets_text;
       for (int i = 0; i < 8; ++i) map.epoch |= uint64_t{static_cast<uint8_t>(text[i])} << (8 * i);
-      const std::vector<Target> targets = DeliverableTargets(stack);
+      const std::vector<plan::Target> targets = plan::DeliverableTargets(stack);
       for (size_t i = 0; i < targets.size() && 8 + 32 * (i + 1) <= text.size(); ++i) {
         map.keys[{targets[i].deliverable, targets[i].frame}] = {
             *Digest::FromBytes(std::string_view(text).substr(8 + 32 * i, 32))};

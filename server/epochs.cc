@@ -16,7 +16,7 @@ void Epochs::Add(const InvalidateRequest& what, uint64_t sequence) {
     auto by_key = std::make_shared<ByKey>(*by_key_);
     const std::string_view keys = what.disowned();
     for (size_t at = 0; at + 32 <= keys.size(); at += 32) {
-      Epoch& e = (*by_key)[ResultKey{*Digest::FromBytes(keys.substr(at, 32))}];
+      plan::Epoch& e = (*by_key)[ResultKey{*Digest::FromBytes(keys.substr(at, 32))}];
       e.own = std::max(e.own, sequence);
       if (what.with_dependents()) e.with_below = std::max(e.with_below, sequence);
     }
@@ -31,8 +31,8 @@ void Epochs::Add(const InvalidateRequest& what, uint64_t sequence) {
   by_stack_[what.stack_name()].push_back(std::move(e));
 }
 
-Epoch Epochs::Of(const std::string& stack, const std::string& pass, int32_t frame) const {
-  Epoch newest;
+plan::Epoch Epochs::Of(const std::string& stack, const std::string& pass, int32_t frame) const {
+  plan::Epoch newest;
   auto it = by_stack_.find(stack);
   if (it == by_stack_.end()) return newest;
   for (const Entry& e : it->second) {
@@ -44,9 +44,9 @@ Epoch Epochs::Of(const std::string& stack, const std::string& pass, int32_t fram
   return newest;
 }
 
-Epoch Epochs::OfKey(const ResultKey& key) const {
+plan::Epoch Epochs::OfKey(const ResultKey& key) const {
   auto it = by_key_->find(key);
-  return it == by_key_->end() ? Epoch() : it->second;
+  return it == by_key_->end() ? plan::Epoch() : it->second;
 }
 
 uint64_t Epochs::Newest(const std::string& stack) const {

@@ -21,9 +21,9 @@ class Epochs {
   void Add(const InvalidateRequest& what, uint64_t sequence);
 
   // Newest invalidations that cover the pass at the frame.
-  Epoch Of(const std::string& stack, const std::string& pass, int32_t frame) const;
+  plan::Epoch Of(const std::string& stack, const std::string& pass, int32_t frame) const;
   // Newest one that disowned this result.
-  Epoch OfKey(const ResultKey& key) const;
+  plan::Epoch OfKey(const ResultKey& key) const;
   // Newest invalidation of anything in the stack, or of a worker's results.
   uint64_t Newest(const std::string& stack) const;
 
@@ -46,7 +46,7 @@ class Epochs {
     std::string by, worker;
     int64_t since_unix_ms, at_unix_ms;
   };
-  using ByKey = absl::flat_hash_map<ResultKey, Epoch, DigestHash>;
+  using ByKey = absl::flat_hash_map<ResultKey, plan::Epoch, DigestHash>;
 
   std::map<std::string, std::vector<Entry>> by_stack_;
   // Never changed once it is there: snapshots share it.

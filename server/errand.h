@@ -32,7 +32,7 @@ struct Errand {
   Kind kind = kJob;
   std::string id;
   std::shared_ptr<const Stack> stack;
-  std::vector<Target> targets;
+  std::vector<plan::Target> targets;
   JobState state = JOB_INSPECTING;
   double started = 0;
   double not_before = 0;
@@ -53,7 +53,7 @@ struct Errand {
   std::vector<std::string> inspection_lines;
   std::vector<PassProgress> inspected;
 
-  std::shared_ptr<const Plan> plan;
+  std::shared_ptr<const plan::Plan> plan;
   std::shared_ptr<PlanPins> pins;
   std::vector<std::string> lines;
   // Of the results rendered for each of the lines.

@@ -38,9 +38,9 @@ absl::Status KeepTable::Load(ResultIndex& index) {
   return absl::OkStatus();
 }
 
-void KeepTable::Set(const Plan& plan, const std::function<void(IndexBatch)>& commit) {
+void KeepTable::Set(const plan::Plan& plan, const std::function<void(IndexBatch)>& commit) {
   std::vector<Wish> wishes;
-  for (const PlannedTask& t : plan.tasks) {
+  for (const plan::PlannedTask& t : plan.tasks) {
     if (t.keep != Pass::AUTO) wishes.emplace_back(t.key, t.keep == Pass::ALWAYS ? Keep::kPinned : Keep::kFirstToGo);
   }
   std::sort(wishes.begin(), wishes.end());

@@ -22,7 +22,7 @@ class KeepTable {
   // Replaces what an older plan of the same stack said. `commit` gets what must
   // be remembered, in the order of the calls, if anything changed; it must not
   // block.
-  void Set(const Plan& plan, const std::function<void(IndexBatch)>& commit);
+  void Set(const plan::Plan& plan, const std::function<void(IndexBatch)>& commit);
   // Forgets what this stack's plan said. Returns how many results it pinned;
   // `commit` is called as by Set.
   size_t Release(const std::string& stack, const std::function<void(IndexBatch)>& commit);

@@ -6,7 +6,7 @@
 
 namespace selvage {
 
-PlanPins::PlanPins(std::shared_ptr<const Plan> plan, const Probed& probed)
+PlanPins::PlanPins(std::shared_ptr<const plan::Plan> plan, const plan::Probed& probed)
     : plan_(std::move(plan)),
       inputs_(plan_->tasks.size()),
       readers_(plan_->tasks.size()),
@@ -17,11 +17,11 @@ PlanPins::PlanPins(std::shared_ptr<const Plan> plan, const Probed& probed)
   where.reserve(plan_->tasks.size());
   for (uint32_t i = 0; i < plan_->tasks.size(); ++i) {
     where[plan_->tasks[i].key] = i;
-    pinned_[i] = probed.state[i] != Probed::kNotNeeded;
+    pinned_[i] = probed.state[i] != plan::Probed::kNotNeeded;
     // What is there reads nothing.
-    done_[i] = probed.state[i] != Probed::kRender;
+    done_[i] = probed.state[i] != plan::Probed::kRender;
     if (done_[i]) continue;
-    for (const PlannedInput& in : plan_->tasks[i].inputs) {
+    for (const plan::PlannedInput& in : plan_->tasks[i].inputs) {
       if (in.result) inputs_[i].push_back(where.at(*in.result));
     }
     std::sort(inputs_[i].begin(), inputs_[i].end());

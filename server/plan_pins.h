@@ -15,7 +15,7 @@ namespace selvage {
 class PlanPins {
  public:
   // All results but those that are not needed are pinned by the caller.
-  PlanPins(std::shared_ptr<const Plan> plan, const Probed& probed);
+  PlanPins(std::shared_ptr<const plan::Plan> plan, const plan::Probed& probed);
 
   // Task `i` is done: gives what nobody reads any more, to be unpinned.
   std::vector<ResultKey> Done(size_t i);
@@ -25,7 +25,7 @@ class PlanPins {
  private:
   void Release(size_t i, std::vector<ResultKey>* out);
 
-  const std::shared_ptr<const Plan> plan_;
+  const std::shared_ptr<const plan::Plan> plan_;
   // One a task.
   std::vector<std::vector<uint32_t>> inputs_;
   std::vector<uint32_t> readers_;

@@ -49,12 +49,12 @@ ResultKey InspectionKey(const std::string& path, const FileState& s) {
   return {Sha256(absl::StrCat("selvage inspection\n", s.size, " ", s.mtime_ns, " ", s.inode, " ", path))};
 }
 
-absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<Target>& targets, const Roots& roots,
+absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<plan::Target>& targets, const Roots& roots,
                                      const Facts& fresh, ResultIndex& index) {
   FoundFiles found;
-  found.errors = Validate(stack);
+  found.errors = plan::Validate(stack);
   if (!found.errors.empty()) return found;
-  found.targets = targets.empty() ? DeliverableTargets(stack) : targets;
+  found.targets = targets.empty() ? plan::DeliverableTargets(stack) : targets;
 
   std::map<std::string, absl::StatusOr<FileState>> seen;
   const auto look = [&](const std::string& path) -> const absl::StatusOr<FileState>& {
@@ -63,12 +63,12 @@ absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<Targe
     return it->second;
   };
   // One that we may not read "exists", so that the reason given is the right one.
-  found.files = FindPlateFiles(stack, found.targets, [&](const std::string& path) {
+  found.files = plan::FindPlateFiles(stack, found.targets, [&](const std::string& path) {
     const auto& state = look(path);
     return state.ok() || absl::IsPermissionDenied(state.status());
   });
   std::set<int> refused;
-  for (const PlateFile& f : found.files.files) {
+  for (const plan::PlateFile& f : found.files.files) {
     if (!absl::IsPermissionDenied(look(f.path).status()) || !refused.insert(f.plate).second) continue;
     AddError(&found.errors, absl::StrCat("plate[", f.plate, "].files"),
              absl::StrCat("plate \"", stack.plate(f.plate).name(), "\": \"", f.path,
@@ -78,7 +78,7 @@ absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<Targe
   if (!found.errors.empty()) return found;
 
   std::set<std::string> asked;
-  for (const PlateFile& f : found.files.files) {
+  for (const plan::PlateFile& f : found.files.files) {
     if (!asked.insert(f.path).second) continue;
     const auto& state = look(f.path);
     if (!state.ok()) continue;
@@ -100,11 +100,11 @@ absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<Targe
 
 namespace {
 
-absl::StatusOr<std::vector<NameRecord>> NamesBefore(const Plan& plan, ResultIndex& index) {
+absl::StatusOr<std::vector<NameRecord>> NamesBefore(const plan::Plan& plan, ResultIndex& index) {
   if (plan.tasks.size() > kFewTasks) return index.FindNames(plan.stack_name, "");
   std::vector<NameRecord> places;
   std::map<std::pair<std::string, int32_t>, uint32_t> last;
-  for (const PlannedTask& t : plan.tasks) {
+  for (const plan::PlannedTask& t : plan.tasks) {
     places.push_back(NameOf(plan, t));
     uint32_t& segment = last[{t.pass, t.frame}];
     segment = std::max(segment, t.segment);
@@ -132,15 +132,15 @@ std::string IngredientsName(const NameRecord& n) {
   return "made-of/" + format::NameKey(n.stack, n.pass, n.segment, n.frame);
 }
 
-void AddName(const Plan& plan, const PlannedTask& task, IndexBatch* batch) {
+void AddName(const plan::Plan& plan, const plan::PlannedTask& task, IndexBatch* batch) {
   // A look is nobody's result.
   if (task.pass == "look") return;
   NameRecord name = NameOf(plan, task);
-  batch->values.emplace_back(IngredientsName(name), IngredientsOf(plan, task).SerializeAsString());
+  batch->values.emplace_back(IngredientsName(name), plan::IngredientsOf(plan, task).SerializeAsString());
   batch->names.push_back(std::move(name));
 }
 
-NameRecord NameOf(const Plan& plan, const PlannedTask& task) {
+NameRecord NameOf(const plan::Plan& plan, const plan::PlannedTask& task) {
   NameRecord n;
   n.stack = plan.stack_name;
   n.pass = task.pass;
@@ -151,38 +151,38 @@ NameRecord NameOf(const Plan& plan, const PlannedTask& task) {
   return n;
 }
 
-absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& targets, const FoundFiles& found,
+absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<plan::Target>& targets, const FoundFiles& found,
                                  const Epochs& epochs, Explain explain, ResultIndex& index, Evictor& evictor) {
   Planned planned;
   planned.epoch = epochs.Newest(stack.name());
-  const FactsOf facts = [&](const std::string& path) -> const PlateFacts* {
+  const plan::FactsOf facts = [&](const std::string& path) -> const PlateFacts* {
     auto it = found.facts.find(path);
     return it == found.facts.end() ? nullptr : &it->second;
   };
-  auto plan = std::make_shared<Plan>(BuildPlan(
+  auto plan = std::make_shared<plan::Plan>(plan::BuildPlan(
       stack, targets, found.files, facts,
-      [&](const std::string& pass, int32_t frame) { return epochs.Of(stack.name(), pass, frame); }, Limits(),
+      [&](const std::string& pass, int32_t frame) { return epochs.Of(stack.name(), pass, frame); }, plan::Limits(),
       [&](const ResultKey& key) { return epochs.OfKey(key); }));
   planned.plan = plan;
   if (!plan->errors.empty()) return planned;
   // Pinned first, then looked up: what is found stays.
   std::vector<ResultKey> keys, unneeded;
   keys.reserve(plan->tasks.size());
-  for (const PlannedTask& t : plan->tasks) keys.push_back(t.key);
+  for (const plan::PlannedTask& t : plan->tasks) keys.push_back(t.key);
   evictor.Pin(keys);
-  auto probed = Probe(*plan, index);
+  auto probed = plan::Probe(*plan, index);
   auto names = NamesBefore(*plan, index);
   if (!probed.ok() || !names.ok()) {
     evictor.Unpin(keys);
     return probed.ok() ? names.status() : probed.status();
   }
   planned.probed = *std::move(probed);
-  for (Probed::State s : planned.probed.state) {
-    planned.hits += s == Probed::kHit;
-    planned.misses += s == Probed::kRender;
+  for (plan::Probed::State s : planned.probed.state) {
+    planned.hits += s == plan::Probed::kHit;
+    planned.misses += s == plan::Probed::kRender;
   }
   for (size_t i = 0; i < keys.size(); ++i) {
-    if (planned.probed.state[i] == Probed::kNotNeeded) unneeded.push_back(keys[i]);
+    if (planned.probed.state[i] == plan::Probed::kNotNeeded) unneeded.push_back(keys[i]);
   }
   evictor.Unpin(unneeded);
   planned.pins = std::make_shared<PlanPins>(planned.plan, planned.probed);
@@ -190,13 +190,13 @@ absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& 
   std::map<std::tuple<std::string, uint32_t, int32_t>, const NameRecord*> known;
   for (const NameRecord& n : *names) known[{n.pass, n.segment, n.frame}] = &n;
   for (size_t i = 0; i < plan->tasks.size(); ++i) {
-    const PlannedTask& task = plan->tasks[i];
-    if (planned.probed.state[i] == Probed::kRender || task.pass == "look") continue;
+    const plan::PlannedTask& task = plan->tasks[i];
+    if (planned.probed.state[i] == plan::Probed::kRender || task.pass == "look") continue;
     auto name = known.find({task.pass, task.segment, task.frame});
     if (name == known.end() || name->second->key != task.key) planned.renamed.push_back(i);
   }
   if (explain == Explain::kNothing) return planned;
-  Remembered before;
+  plan::Remembered before;
   before.names = *std::move(names);
   before.ingredients = [&](const NameRecord& name) -> std::optional<Ingredients> {
     const auto text = index.FindValue(IngredientsName(name));
@@ -209,21 +209,21 @@ absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& 
     return value.ok() && value->has_value();
   };
   before.invalidation = [&](uint64_t epoch) { return epochs.InWords(epoch); };
-  if (explain == Explain::kPasses) planned.reasons = ExplainPlan(stack, *plan, planned.probed, before);
-  if (explain == Explain::kTargets) planned.why = ExplainTargets(stack, *plan, targets, planned.probed, before);
+  if (explain == Explain::kPasses) planned.reasons = plan::ExplainPlan(stack, *plan, planned.probed, before);
+  if (explain == Explain::kTargets) planned.why = plan::ExplainTargets(stack, *plan, targets, planned.probed, before);
   return planned;
 }
 
-sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<Target>& targets, const Planned& planned,
+sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<plan::Target>& targets, const Planned& planned,
                              std::vector<std::string>* lines) {
-  const Plan& plan = *planned.plan;
+  const plan::Plan& plan = *planned.plan;
   std::unordered_map<ResultKey, uint32_t, DigestHash> where;
   where.reserve(plan.tasks.size());
   for (uint32_t i = 0; i < plan.tasks.size(); ++i) where[plan.tasks[i].key] = i;
 
   // Rank of a task: that of the first frame which needs it.
   std::set<int32_t> frames;
-  for (const Target& t : targets) frames.insert(t.frame);
+  for (const plan::Target& t : targets) frames.insert(t.frame);
   std::map<int32_t, uint32_t> rank_of;
   for (int32_t f : frames) rank_of.emplace(f, static_cast<uint32_t>(rank_of.size()));
   std::vector<uint32_t> rank(plan.tasks.size(), UINT32_MAX);
@@ -233,7 +233,7 @@ sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<Target>& targ
   }
   std::vector<std::vector<uint32_t>> inputs(plan.tasks.size());
   for (uint32_t i = static_cast<uint32_t>(plan.tasks.size()); i-- > 0;) {
-    for (const PlannedInput& in : plan.tasks[i].inputs) {
+    for (const plan::PlannedInput& in : plan.tasks[i].inputs) {
       if (!in.result) continue;
       auto it = where.find(*in.result);
       if (it == where.end()) continue;
@@ -246,13 +246,13 @@ sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<Target>& targ
 
   // Lines in the order of the stack, then deliverables and the rest.
   std::set<std::string> used;
-  for (const PlannedTask& t : plan.tasks) used.insert(t.pass);
+  for (const plan::PlannedTask& t : plan.tasks) used.insert(t.pass);
   std::map<std::string, uint32_t> group;
   const auto add_line = [&](const std::string& pass) {
     if (used.count(pass) && group.emplace(pass, static_cast<uint32_t>(lines->size())).second) lines->push_back(pass);
   };
   for (const Pass& p : stack.pass()) add_line(p.name());
-  for (const PlannedTask& t : plan.tasks) add_line(t.pass);
+  for (const plan::PlannedTask& t : plan.tasks) add_line(t.pass);
 
   sched::NewJob job;
   job.groups = static_cast<uint32_t>(lines->size());
@@ -264,13 +264,13 @@ sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<Target>& targ
     t.order = (uint64_t{rank[i]} << 32) + i;
     t.inputs = std::move(inputs[i]);
     switch (planned.probed.state[i]) {
-      case Probed::kHit:
+      case plan::Probed::kHit:
         t.known = sched::Known::kHit;
         break;
-      case Probed::kRender:
+      case plan::Probed::kRender:
         t.known = sched::Known::kRender;
         break;
-      case Probed::kNotNeeded:
+      case plan::Probed::kNotNeeded:
         t.known = sched::Known::kNotNeeded;
         break;
     }

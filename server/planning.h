@@ -20,7 +20,7 @@ namespace selvage {
 
 // A plate file whose digest nobody knows yet.
 struct Uninspected {
-  PlateFile file;
+  plan::PlateFile file;
   FileState state;
 };
 
@@ -30,8 +30,8 @@ using Facts = std::map<std::string, PlateFacts>;
 struct FoundFiles {
   std::vector<StackError> errors;
   // As given, or all deliverables.
-  std::vector<Target> targets;
-  PlateFiles files;
+  std::vector<plan::Target> targets;
+  plan::PlateFiles files;
   Facts facts;
   std::vector<Uninspected> uninspected;
 };
@@ -39,7 +39,7 @@ struct FoundFiles {
 // Everything that is wrong with a stack without reading plates, the files it
 // needs, and remembered facts of those that have not changed since. No targets:
 // all deliverables. `fresh`: facts just found, used if the file is still as it was.
-absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<Target>& targets, const Roots& roots,
+absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<plan::Target>& targets, const Roots& roots,
                                      const Facts& fresh, ResultIndex& index);
 
 // Facts are remembered under the path, and hold the size, time and inode.
@@ -53,8 +53,8 @@ bool WorthRemembering(const PlateFacts& facts, int64_t now_unix_ns);
 ResultKey InspectionKey(const std::string& path, const FileState& state);
 
 struct Planned {
-  std::shared_ptr<const Plan> plan;
-  Probed probed;
+  std::shared_ptr<const plan::Plan> plan;
+  plan::Probed probed;
   // Not set for a plan with errors, which pins nothing.
   std::shared_ptr<PlanPins> pins;
   // Tasks that are not rendered although their names point elsewhere: by place.
@@ -70,17 +70,17 @@ struct Planned {
 enum class Explain { kNothing, kPasses, kTargets };
 // All results of the plan that are needed are pinned when this succeeds without
 // errors in the plan; the caller unpins them, by `pins`.
-absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<Target>& targets, const FoundFiles& found,
+absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<plan::Target>& targets, const FoundFiles& found,
                                  const Epochs& epochs, Explain explain, ResultIndex& index, Evictor& evictor);
 
 // The plan as the scheduler wants it. `lines` gets the names of the groups.
-sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<Target>& targets, const Planned& planned,
+sched::NewJob ToSchedulerJob(const Stack& stack, const std::vector<plan::Target>& targets, const Planned& planned,
                              std::vector<std::string>* lines);
 
 // Where a task's name and its ingredients are kept.
-NameRecord NameOf(const Plan& plan, const PlannedTask& task);
+NameRecord NameOf(const plan::Plan& plan, const plan::PlannedTask& task);
 std::string IngredientsName(const NameRecord& place);
 // The task's result is what its name stands for from now on.
-void AddName(const Plan& plan, const PlannedTask& task, IndexBatch* batch);
+void AddName(const plan::Plan& plan, const plan::PlannedTask& task, IndexBatch* batch);
 
 }  // namespace selvage

@@ -5,9 +5,9 @@
 
 namespace selvage {
 
-std::vector<ResultKey> InputKeys(const PlannedTask& task) {
+std::vector<ResultKey> InputKeys(const plan::PlannedTask& task) {
   std::vector<ResultKey> keys;
-  for (const PlannedInput& in : task.inputs) {
+  for (const plan::PlannedInput& in : task.inputs) {
     if (in.result) keys.push_back(*in.result);
   }
   return keys;
@@ -29,7 +29,7 @@ absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIn
   return c;
 }
 
-absl::StatusOr<std::optional<EarlierResult>> EarlierOf(const std::string& stack_name, const PlannedTask& task,
+absl::StatusOr<std::optional<EarlierResult>> EarlierOf(const std::string& stack_name, const plan::PlannedTask& task,
                                                        ResultIndex& index) {
   NameRecord place;
   place.stack = stack_name;

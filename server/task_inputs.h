@@ -11,7 +11,7 @@
 namespace selvage {
 
 // Results that a task reads, in input order.
-std::vector<ResultKey> InputKeys(const PlannedTask& task);
+std::vector<ResultKey> InputKeys(const plan::PlannedTask& task);
 
 // Their contents and warnings, or the first that is missing.
 struct Contents {
@@ -31,7 +31,7 @@ inline constexpr int kMaxMakers = 64;
 // What was rendered last of the task's segment and frame, if its tiles can be
 // told apart. Its keys decide what of it is good: it may be older than an
 // invalidation or of a stack that has changed altogether.
-absl::StatusOr<std::optional<EarlierResult>> EarlierOf(const std::string& stack_name, const PlannedTask& task,
+absl::StatusOr<std::optional<EarlierResult>> EarlierOf(const std::string& stack_name, const plan::PlannedTask& task,
                                                        ResultIndex& index);
 
 }  // namespace selvage

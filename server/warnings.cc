@@ -13,7 +13,7 @@ bool Same(const Warning& a, const Warning& b) {
 
 }  // namespace
 
-std::vector<Warning> WarningsOf(const PlannedTask& task, const std::vector<std::string>& own,
+std::vector<Warning> WarningsOf(const plan::PlannedTask& task, const std::vector<std::string>& own,
                                 const std::vector<Warning>& of_inputs) {
   std::vector<Warning> all;
   const auto add = [&](const Warning& r) {
@@ -42,7 +42,7 @@ std::vector<std::string> OwnTexts(const std::vector<Warning>& warnings) {
   return texts;
 }
 
-std::vector<Warning> AsNamedBy(const PlannedTask& task, std::vector<Warning> warnings) {
+std::vector<Warning> AsNamedBy(const plan::PlannedTask& task, std::vector<Warning> warnings) {
   for (Warning& r : warnings) {
     if (r.inherited()) continue;
     r.set_pass(task.pass);

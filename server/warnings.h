@@ -17,14 +17,14 @@ namespace selvage {
 // What is kept with the result of a task: what its own step had to say, then what
 // there was to say of its inputs. A result says it all, so that a job that finds
 // its targets in the cache need not look further. Bounded.
-std::vector<Warning> WarningsOf(const PlannedTask& task, const std::vector<std::string>& own,
+std::vector<Warning> WarningsOf(const plan::PlannedTask& task, const std::vector<std::string>& own,
                                 const std::vector<Warning>& of_inputs);
 
 // What the result's own step had to say.
 std::vector<std::string> OwnTexts(const std::vector<Warning>& warnings);
 // Of a result that was found, as the plan calls it: the pass may have had another
 // name when it was made.
-std::vector<Warning> AsNamedBy(const PlannedTask& task, std::vector<Warning> warnings);
+std::vector<Warning> AsNamedBy(const plan::PlannedTask& task, std::vector<Warning> warnings);
 
 // Of one job: each sentence once, with its frames.
 class JobWarnings {

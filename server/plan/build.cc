@@ -11,7 +11,7 @@
 #include "server/plan/plate_facts.h"
 #include "server/plan/resolve.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 class Builder {
@@ -339,4 +339,4 @@ Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const Pla
   return plan;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -10,7 +10,7 @@
 #include "proto/catalogue.h"
 #include "proto/status.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 using google::protobuf::Descriptor;
@@ -159,4 +159,4 @@ absl::Status CanonicalWriter::Message(const google::protobuf::Message& m) {
   return absl::OkStatus();
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -13,7 +13,7 @@
 #include "google/protobuf/message.h"
 #include "proto/digest.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 inline constexpr uint32_t kCanonicalVersion = 1;
 
@@ -61,4 +61,4 @@ class CanonicalWriter {
   std::string out_;
 };
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -9,7 +9,7 @@
 #include "server/plan/names.h"
 #include "server/plan/values_check.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 class Cutter {
@@ -478,4 +478,4 @@ std::vector<Target> PassTargets(const Stack& stack, const std::string& pass) {
   return targets;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

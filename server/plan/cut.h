@@ -13,7 +13,7 @@
 #include "server/plan/follow.h"
 #include "server/plan/plan.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 // Inclusive.
 struct Frames {
@@ -98,4 +98,4 @@ Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const 
 // Frames of a plate that exist, as the stack says.
 Frames PlateFrames(const Stack& stack, const Plate& plate);
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -5,7 +5,7 @@
 #include "absl/strings/str_cat.h"
 #include "server/plan/cut.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 // Ascending, each once. Most users of a pass want the same frames.
@@ -103,4 +103,4 @@ Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const 
   return demand;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -12,7 +12,7 @@
 #include "server/plan/ingredients.h"
 #include "server/plan/key.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 enum class Cause : uint8_t { kSame, kNew, kSettings, kInvalidated, kAbove };
@@ -312,4 +312,4 @@ std::vector<PlanReason> ExplainTargets(const Stack& stack, const Plan& plan, con
   return {out.begin(), out.end()};
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

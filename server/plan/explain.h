@@ -9,7 +9,7 @@
 #include "proto/ingredients.pb.h"
 #include "server/plan/plan.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 // What is remembered of the last submission of a stack.
 struct Remembered {
@@ -39,4 +39,4 @@ std::vector<PassPlan> ExplainPlan(const Stack& stack, const Plan& plan, const Pr
 std::vector<PlanReason> ExplainTargets(const Stack& stack, const Plan& plan, const std::vector<Target>& targets,
                                        const Probed& probed, const Remembered& before);
 
-}  // namespace selvage
+}  // namespace selvage::plan

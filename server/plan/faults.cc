@@ -6,7 +6,7 @@
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 bool Has(const google::protobuf::RepeatedField<int>& takes, Kind kind) {
@@ -52,4 +52,4 @@ std::string KindMisfit(const google::protobuf::RepeatedField<int>& takes, Kind g
                       KindAdvice(takes, given));
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

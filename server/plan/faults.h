@@ -9,7 +9,7 @@
 #include "proto/options.pb.h"
 #include "google/protobuf/repeated_field.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 class Faults {
  public:
@@ -48,4 +48,4 @@ std::string KindAdvice(const google::protobuf::RepeatedField<int>& takes, Kind g
 // "is a matte, needs straight colour; ...": for something of a kind that is not taken.
 std::string KindMisfit(const google::protobuf::RepeatedField<int>& takes, Kind given);
 
-}  // namespace selvage
+}  // namespace selvage::plan

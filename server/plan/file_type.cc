@@ -2,7 +2,7 @@
 
 #include "absl/strings/match.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 std::optional<DeliverFile::FileType> FileTypeOf(const std::string& files) {
   if (absl::EndsWithIgnoreCase(files, ".exr")) return DeliverFile::EXR;
@@ -23,4 +23,4 @@ Encoding DefaultEncoding(DeliverFile::FileType type) {
   }
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

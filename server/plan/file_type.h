@@ -7,10 +7,10 @@
 #include "proto/ops/internal.pb.h"
 #include "proto/values.pb.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 // By the ending .exr .dpx .tif .tiff .png, in any case; nullopt for others.
 std::optional<DeliverFile::FileType> FileTypeOf(const std::string& files);
 Encoding DefaultEncoding(DeliverFile::FileType type);
 
-}  // namespace selvage
+}  // namespace selvage::plan

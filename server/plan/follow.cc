@@ -4,7 +4,7 @@
 
 #include "absl/strings/str_cat.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 using KeyFrames = google::protobuf::RepeatedPtrField<Mask::KeyFrame>;
@@ -95,4 +95,4 @@ ResolvedSteps FollowSteps::At(int32_t frame) const {
   return AsResolved({std::move(step)});
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

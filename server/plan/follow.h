@@ -9,7 +9,7 @@
 #include "proto/stack.pb.h"
 #include "server/plan/resolve.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 // What a segment does for a followed mask.
 struct FollowPart {
@@ -51,4 +51,4 @@ class FollowSteps {
   std::vector<std::vector<SvgPath>> paths_;
 };
 
-}  // namespace selvage
+}  // namespace selvage::plan

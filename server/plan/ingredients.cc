@@ -9,7 +9,7 @@
 #include "absl/strings/str_join.h"
 #include "proto/catalogue.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 using google::protobuf::FieldDescriptor;
@@ -321,4 +321,4 @@ Difference FirstDifference(const Ingredients& before, const Ingredients& now, in
   return d;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -9,7 +9,7 @@
 #include "proto/ingredients.pb.h"
 #include "server/plan/plan.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 Ingredients IngredientsOf(const Plan& plan, const PlannedTask& task);
 
@@ -27,4 +27,4 @@ using StepName = std::function<std::string(int step)>;
 // `frame`: of the segment.
 Difference FirstDifference(const Ingredients& before, const Ingredients& now, int32_t frame, const StepName& name_of);
 
-}  // namespace selvage
+}  // namespace selvage::plan

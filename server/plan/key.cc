@@ -5,7 +5,7 @@
 #include "server/plan/canonical.h"
 #include "server/plan/plan.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 // 24 of 32 bytes tell settings apart: 192 bits.
@@ -59,4 +59,4 @@ Digest TraceKey(const PlannedTask& task, const std::vector<Digest>& input_conten
   return w.Sha();
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

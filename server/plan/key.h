@@ -9,7 +9,7 @@
 #include "proto/farm.pb.h"
 #include "proto/stack.pb.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 // DO NOT CHANGE the numbers.
 enum class InputType : uint8_t { kResult = 1, kPlate = 2, kMask = 3 };
@@ -37,4 +37,4 @@ bool SameSettings(const Digest& recipe_a, const Digest& recipe_b);
 // Recipe and the keys of the results it reads, in the order of the inputs.
 ResultKey KeyOf(const Digest& recipe, std::span<const ResultKey> results);
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -7,7 +7,7 @@
 #include "server/plan/resolve.h"
 #include "server/plan/values_check.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 struct Part {
@@ -183,4 +183,4 @@ void CheckMeaning(const Place& at, const Step& step, Faults* faults) {
   }
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -6,7 +6,7 @@
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 // More are no help to anybody, and there can be very many.
@@ -136,4 +136,4 @@ std::vector<Kind> PassKinds(const Stack& stack, const NameTable& names, const Pa
   return kinds;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

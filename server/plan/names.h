@@ -8,7 +8,7 @@
 #include "absl/container/flat_hash_map.h"
 #include "proto/stack.pb.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 struct NameRef {
   // No smaller: padding would look like an uninitialised value to memory checkers.
@@ -56,4 +56,4 @@ std::vector<int> AllPasses(const Stack& stack);
 std::vector<Kind> PassKinds(const Stack& stack, const NameTable& names, const PassOrder& order);
 Kind KindOf(const Stack& stack, const std::vector<Kind>& pass_kinds, NameRef ref);
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -17,7 +17,7 @@
 #include "proto/job.pb.h"
 #include "proto/stack.pb.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 // What a stack may ask for. Exceeding one is an error that names it.
 struct Limits {
@@ -142,4 +142,4 @@ absl::StatusOr<Probed> Probe(const Plan& plan, ResultIndex& index);
 TaskSpec MakeTaskSpec(const Plan& plan, const PlannedTask& task,
                       const std::function<const Manifest*(const ResultKey&)>& manifest_of);
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -5,7 +5,7 @@
 #include "server/plan/file_type.h"
 #include "server/plan/key.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 constexpr uint32_t kMaxSide = 65'536;
@@ -125,4 +125,4 @@ std::vector<StackError> CheckBoxes(const Stack& stack, const Format& format) {
   return errors;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

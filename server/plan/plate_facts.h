@@ -7,7 +7,7 @@
 #include "absl/container/flat_hash_map.h"
 #include "server/plan/plan.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 class PlateTable {
  public:
@@ -35,4 +35,4 @@ class PlateTable {
 // Boxes to measure that do not lie inside the format.
 std::vector<StackError> CheckBoxes(const Stack& stack, const Format& format);
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -5,7 +5,7 @@
 #include "absl/strings/str_cat.h"
 #include "server/plan/cut.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 // One plate's files, looked up once each.
@@ -116,4 +116,4 @@ PlateFiles FindPlateFiles(const Stack& stack, const std::vector<Target>& targets
   return found;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -3,7 +3,7 @@
 #include "proto/status.h"
 #include "server/plan/plan.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 absl::StatusOr<Probed> Probe(const Plan& plan, ResultIndex& index) {
   Probed probed;
@@ -42,4 +42,4 @@ absl::StatusOr<Probed> Probe(const Plan& plan, ResultIndex& index) {
   return probed;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

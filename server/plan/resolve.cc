@@ -8,7 +8,7 @@
 #include "proto/catalogue.h"
 #include "server/plan/canonical.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 using google::protobuf::FieldDescriptor;
@@ -361,4 +361,4 @@ const MaskResolver::Resolved& MaskResolver::At(int32_t frame) {
   return *last_;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -11,7 +11,7 @@
 #include "proto/stack.pb.h"
 #include "proto/svg_path.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 // Share of the way from one key frame to the next, eased. 0 <= u <= 1.
 double Eased(Ease ease, double u);
@@ -82,4 +82,4 @@ class MaskResolver {
   const Resolved* last_ = nullptr;
 };
 
-}  // namespace selvage
+}  // namespace selvage::plan

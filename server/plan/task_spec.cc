@@ -1,7 +1,7 @@
 // A planned task as a worker gets it.
 #include "server/plan/plan.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 TaskSpec MakeTaskSpec(const Plan& plan, const PlannedTask& task,
                       const std::function<const Manifest*(const ResultKey&)>& manifest_of) {
@@ -31,4 +31,4 @@ TaskSpec MakeTaskSpec(const Plan& plan, const PlannedTask& task,
   return spec;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -13,7 +13,7 @@
 #include "server/plan/validate_pass.h"
 #include "server/plan/values_check.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 constexpr size_t kMaxName = 64;
@@ -330,4 +330,4 @@ class StackCheck {
 
 std::vector<StackError> Validate(const Stack& stack, const Limits& limits) { return StackCheck(stack, limits).Check(); }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -7,7 +7,7 @@
 #include "proto/frame_pattern.h"
 #include "server/plan/values_check.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 // Longer cycles are told by their beginning.
@@ -182,4 +182,4 @@ void PassCheck::Check(int index) {
   for (int s = 0; s < pass.step_size() && !faults_->full(); ++s) CheckStep(index, s, &kind, &still);
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -5,7 +5,7 @@
 #include "server/plan/names.h"
 #include "server/plan/plan.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 class PassCheck {
  public:
@@ -37,4 +37,4 @@ class PassCheck {
   std::vector<bool> still_;
 };
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -6,7 +6,7 @@
 #include "absl/strings/str_cat.h"
 #include "google/protobuf/unknown_field_set.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 using google::protobuf::FieldDescriptor;
@@ -230,4 +230,4 @@ void CheckKnown(const std::string& path, const Message& m, Faults* faults) {
   }
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

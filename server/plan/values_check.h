@@ -7,7 +7,7 @@
 #include "proto/stack.pb.h"
 #include "server/plan/faults.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 void CheckNumber(const Place& at, const Number& n, const ParamTraits& traits, Faults* faults);
 void CheckColor(const Place& at, const Color& c, const ParamTraits& traits, Faults* faults);
@@ -27,4 +27,4 @@ void CheckMeaning(const Place& at, const Step& step, Faults* faults);
 // that is not understood must not be dropped in silence.
 void CheckKnown(const std::string& path, const google::protobuf::Message& m, Faults* faults);
 
-}  // namespace selvage
+}  // namespace selvage::plan

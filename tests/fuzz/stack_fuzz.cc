@@ -12,7 +12,7 @@
 #include "server/plan/explain.h"
 #include "server/plan/plan.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 #define MUST(condition)                                                    \
@@ -96,7 +96,7 @@ void FuzzStack(const std::string& text) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::plan
 
 extern "C" int LLVMFuzzerTestOneInput(const uint8_t* data, size_t size) {
   const std::string text(reinterpret_cast<const char*>(data), size);

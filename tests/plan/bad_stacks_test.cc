@@ -4,7 +4,7 @@
 #include "gmock/gmock.h"
 #include "tests/plan/stacks.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 struct BadStack {
@@ -126,4 +126,4 @@ TEST(BadStacks, LongChainsAndManyCyclesAreNoTrouble) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -7,7 +7,7 @@
 #include "proto/catalogue.h"
 #include "tests/plan/stacks.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 std::string BytesOf(const google::protobuf::Message& m) {
@@ -142,4 +142,4 @@ TEST(Canonical, EveryParameterMatters) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -11,7 +11,7 @@
 #include "server/plan/ingredients.h"
 #include "tests/plan/stacks.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 using ::testing::ElementsAre;
@@ -286,4 +286,4 @@ TEST(Explain, ANewPassAboveIsNamed) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::plan

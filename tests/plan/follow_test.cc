@@ -16,7 +16,7 @@
 #include "server/plan/names.h"
 #include "tests/plan/stacks.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 using ::testing::ElementsAre;
@@ -320,4 +320,4 @@ TEST(Follow, AMaskThatFollowsIsAskedForLikeAPass) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::plan

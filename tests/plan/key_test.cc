@@ -8,7 +8,7 @@
 #include "gmock/gmock.h"
 #include "tests/plan/stacks.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 constexpr char kStack[] = R"(
@@ -250,4 +250,4 @@ TEST(Epochs, ADisownedResultIsNeverAskedForAgain) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -10,7 +10,7 @@
 #include "proto/catalogue.h"
 #include "tests/plan/stacks.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 constexpr int kFirst = 1, kLast = 6;
@@ -415,4 +415,4 @@ TEST(Oracle, PlannerEqualsTheNaiveEvaluatorOnRandomGraphs) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::plan

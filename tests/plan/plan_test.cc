@@ -9,7 +9,7 @@
 #include "proto/catalogue.h"
 #include "tests/plan/stacks.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 using ::testing::ElementsAre;
@@ -680,4 +680,4 @@ TEST(TaskSpec, PlatesSayHowTheyAreDecoded) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -8,7 +8,7 @@
 #include "proto/catalogue.h"
 #include "tests/plan/stacks.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 template <class M>
@@ -248,4 +248,4 @@ TEST(MaskShutter, FadesAreAveragedToo) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -10,7 +10,7 @@
 #include "gtest/gtest.h"
 #include "server/plan/plan.h"
 
-namespace selvage {
+namespace selvage::plan {
 
 inline Stack ParseStack(const std::string& text) {
   Stack stack;
@@ -83,4 +83,4 @@ inline ResultKey KeyAt(const Plan& plan, const std::string& pass, int32_t frame,
   return t == nullptr ? ResultKey{} : t->key;
 }
 
-}  // namespace selvage
+}  // namespace selvage::plan

@@ -10,7 +10,7 @@
 #include "absl/strings/str_cat.h"
 #include "tests/plan/stacks.h"
 
-namespace selvage {
+namespace selvage::plan {
 namespace {
 
 std::string ReadFile(const std::string& name) {
@@ -57,4 +57,4 @@ TEST(Vectors, EpochIsInTheLastEightBytesOfTheRecipe) {
 }
 
 }  // namespace
-}  // namespace selvage
+}  // namespace selvage::plan

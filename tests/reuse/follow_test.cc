@@ -116,27 +116,28 @@ class Follow : public ::testing::Test {
                     " deliver { name: 'd' from: 'cut' files: '/o.%d.exr' }");
     Stack stack;
     EXPECT_TRUE(google::protobuf::TextFormat::ParseFromString(text, &stack)) << text;
-    for (const StackError& e : Validate(stack)) ADD_FAILURE() << e.path() << ": " << e.message();
+    for (const StackError& e : plan::Validate(stack)) ADD_FAILURE() << e.path() << ": " << e.message();
     return stack;
   }
 
   // Renders what is not there; a message where that fails.
   std::string Render(const Stack& stack) {
     rendered_.clear();
-    const std::vector<Target> targets = PassTargets(stack, "cut");
-    const PlateFiles files = FindPlateFiles(stack, targets, [](const std::string& path) { return fs::exists(path); });
-    plan_ = BuildPlan(stack, targets, files, [](const std::string& path) { return plates_->Facts(path); }, {});
+    const std::vector<plan::Target> targets = plan::PassTargets(stack, "cut");
+    const plan::PlateFiles files =
+        plan::FindPlateFiles(stack, targets, [](const std::string& path) { return fs::exists(path); });
+    plan_ = plan::BuildPlan(stack, targets, files, [](const std::string& path) { return plates_->Facts(path); }, {});
     for (const StackError& e : plan_.errors) ADD_FAILURE() << e.path() << ": " << e.message();
-    for (const PlannedTask& task : plan_.tasks) {
+    for (const plan::PlannedTask& task : plan_.tasks) {
       if (results_.contains(task.key)) continue;
       std::vector<Digest> contents;
       for (const ResultKey& key : InputKeys(task)) contents.push_back(ContentDigest(results_.at(key)));
-      const Digest trace = TraceKey(task, contents);
+      const Digest trace = plan::TraceKey(task, contents);
       if (const auto same = traces_.find(trace); same != traces_.end()) {
         results_[task.key] = results_.at(same->second);
         continue;
       }
-      const TaskSpec spec = MakeTaskSpec(plan_, task, [&](const ResultKey& key) { return &results_.at(key); });
+      const TaskSpec spec = plan::MakeTaskSpec(plan_, task, [&](const ResultKey& key) { return &results_.at(key); });
       const TaskOutcome outcome = executor_.Run(spec, [] { return false; });
       executor_.Forget(spec.key());
       if (!outcome.has_manifest())
@@ -188,7 +189,7 @@ class Follow : public ::testing::Test {
   const std::shared_ptr<MemoryTileStore> store_ = std::make_shared<MemoryTileStore>();
   Executor executor_{store_, {.memory_bytes = 64 << 20}};
   DecodedCache memory_{64 << 20};
-  Plan plan_;
+  plan::Plan plan_;
   std::map<ResultKey, Manifest> results_;
   std::map<Digest, ResultKey> traces_;
   std::map<std::string, std::set<int>> rendered_;

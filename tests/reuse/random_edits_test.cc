@@ -118,13 +118,13 @@ class Shot {
   }
 
   const Stack& stack() const { return stack_; }
-  FactsOf Facts() const {
+  plan::FactsOf Facts() const {
     return [this](const std::string& path) -> const PlateFacts* { return &facts_.at(path); };
   }
-  EpochOf Epochs() const {
+  plan::EpochOf Epochs() const {
     return [this](const std::string& pass, int32_t) {
       const auto it = epochs_.find(pass);
-      return Epoch(it == epochs_.end() ? 0 : it->second);
+      return plan::Epoch(it == epochs_.end() ? 0 : it->second);
     };
   }
 
@@ -133,7 +133,7 @@ class Shot {
     for (;;) {
       const Stack before = stack_;
       const std::string what = TryEdit();
-      if (Validate(stack_).empty()) {
+      if (plan::Validate(stack_).empty()) {
         if (what != "undo") last_ = before;
         return what;
       }
@@ -235,7 +235,7 @@ class Shot {
     kinds_.push_back(matte ? MATTE : OPAQUE);
     *stack_.add_pass() = pass;
     // A kind that does not fit (a second step after one that changes it).
-    if (!Validate(stack_).empty()) {
+    if (!plan::Validate(stack_).empty()) {
       stack_.mutable_pass()->RemoveLast();
       kinds_.pop_back();
       AddPass();
@@ -564,35 +564,35 @@ class RandomEdits : public ::testing::Test {
     std::filesystem::remove_all(folder_, error);
   }
 
-  Plan MakePlan(const Shot& shot) {
-    const std::vector<Target> targets = DeliverableTargets(shot.stack());
-    const PlateFiles files =
-        FindPlateFiles(shot.stack(), targets, [](const std::string& path) { return std::filesystem::exists(path); });
-    Plan plan = BuildPlan(shot.stack(), targets, files, shot.Facts(), shot.Epochs());
+  plan::Plan MakePlan(const Shot& shot) {
+    const std::vector<plan::Target> targets = plan::DeliverableTargets(shot.stack());
+    const plan::PlateFiles files = plan::FindPlateFiles(
+        shot.stack(), targets, [](const std::string& path) { return std::filesystem::exists(path); });
+    plan::Plan plan = plan::BuildPlan(shot.stack(), targets, files, shot.Facts(), shot.Epochs());
     for (const StackError& e : plan.errors) ADD_FAILURE() << e.path() << ": " << e.message();
     return plan;
   }
 
-  static TaskSpec SpecOf(const Plan& plan, const PlannedTask& task, Farm* farm) {
+  static TaskSpec SpecOf(const plan::Plan& plan, const plan::PlannedTask& task, Farm* farm) {
     std::map<ResultKey, Manifest> manifests;
     for (const ResultKey& key : InputKeys(task)) manifests[key] = farm->ManifestOf(key);
-    return MakeTaskSpec(plan, task, [&](const ResultKey& key) { return &manifests.at(key); });
+    return plan::MakeTaskSpec(plan, task, [&](const ResultKey& key) { return &manifests.at(key); });
   }
 
   // As the engine does it: own key, trace key, then the worker with what was
   // there before.
-  void Render(const Plan& plan, const PlannedTask& task) {
+  void Render(const plan::Plan& plan, const plan::PlannedTask& task) {
     IndexBatch batch;
     batch.names.push_back({plan.stack_name, task.pass, task.segment, task.frame, task.key, task.recipe});
     Read now{task.tile_recipe, {}, {}};
-    for (const PlannedInput& in : task.inputs) {
+    for (const plan::PlannedInput& in : task.inputs) {
       if (in.result) now.stored.push_back(mine_.ManifestOf(*in.result));
       if (in.mask) now.masks.push_back(in.mask);
     }
     const auto place = std::make_tuple(task.pass, task.segment, task.frame);
     const auto contents = ContentsOf(InputKeys(task), mine_.index);
     ASSERT_FALSE(contents->missing);
-    const auto twin = *mine_.index.FindTrace(TraceKey(task, contents->digests));
+    const auto twin = *mine_.index.FindTrace(plan::TraceKey(task, contents->digests));
     if (mine_.Has(task.key)) {
       // Named below.
     } else if (twin && mine_.Has(*twin)) {
@@ -612,7 +612,7 @@ class RandomEdits : public ::testing::Test {
       record.manifest = outcome.manifest();
       record.tile_keys = outcome.tile_keys();
       batch.results.push_back({task.key, record});
-      batch.traces.push_back({TraceKey(task, contents->digests), task.key});
+      batch.traces.push_back({plan::TraceKey(task, contents->digests), task.key});
       if (*earlier && !lossy_ && reads_.contains(place)) {
         if (const auto most = Reachable(reads_.at(place), now, *task.steps)) {
           ++bounded_;
@@ -624,7 +624,7 @@ class RandomEdits : public ::testing::Test {
     ASSERT_TRUE(mine_.index.Commit(batch).ok());
   }
 
-  void RenderInFull(const Plan& plan, const PlannedTask& task) {
+  void RenderInFull(const plan::Plan& plan, const plan::PlannedTask& task) {
     if (whole_->Has(task.key)) return;
     const TaskOutcome outcome = whole_->executor.Run(SpecOf(plan, task, whole_.get()), [] { return false; });
     whole_->executor.Forget(task.key.digest.str());
@@ -639,9 +639,9 @@ class RandomEdits : public ::testing::Test {
 
   // Bytes that only earlier results have go away, and those results, as eviction
   // does it.
-  void Evict(const Plan& plan, Dice* dice) {
+  void Evict(const plan::Plan& plan, Dice* dice) {
     std::set<ResultKey> live;
-    for (const PlannedTask& t : plan.tasks) live.insert(t.key);
+    for (const plan::PlannedTask& t : plan.tasks) live.insert(t.key);
     std::set<Digest> needed, others;
     (void)mine_.index.ScanResults([&](const ResultKey& key, const ResultRecord& record) {
       for (const Digest& d : StoredDigests(record.manifest)) (live.contains(key) ? needed : others).insert(d);
@@ -659,8 +659,8 @@ class RandomEdits : public ::testing::Test {
   }
 
   void RenderAndCompare(const Shot& shot) {
-    const Plan plan = MakePlan(shot);
-    for (const PlannedTask& task : plan.tasks) {
+    const plan::Plan plan = MakePlan(shot);
+    for (const plan::PlannedTask& task : plan.tasks) {
       if (task.pass.rfind("deliver ", 0) == 0) continue;  // bytes of files: the executor's test
       Render(plan, task);
       RenderInFull(plan, task);

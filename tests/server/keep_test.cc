@@ -311,10 +311,10 @@ TEST(KeepTable, TwoStacksWithTheSameResultDoNotLoseEachOthersPins) {
   MemoryResultIndex index;
   const auto commit = [&](IndexBatch batch) { ASSERT_TRUE(index.Commit(batch).ok()); };
   const auto plan = [](const std::string& stack, int tasks, Pass::Keep keep) {
-    Plan p;
+    plan::Plan p;
     p.stack_name = stack;
     for (int i = 0; i < tasks; ++i) {
-      PlannedTask& t = p.tasks.emplace_back();
+      plan::PlannedTask& t = p.tasks.emplace_back();
       t.key = {Sha256(std::to_string(i))};
       t.keep = keep;
     }
@@ -343,9 +343,9 @@ TEST(KeepTable, TwoStacksWithTheSameResultDoNotLoseEachOthersPins) {
 
 // a -> b -> c (target); a -> d (target); e is above something that is there.
 TEST(PlanPins, AResultIsFreeOnceAllItsReadersAreDone) {
-  auto plan = std::make_shared<Plan>();
+  auto plan = std::make_shared<plan::Plan>();
   const auto add = [&](const std::string& name, const std::vector<std::string>& reads) {
-    PlannedTask& t = plan->tasks.emplace_back();
+    plan::PlannedTask& t = plan->tasks.emplace_back();
     t.key = {Sha256(name)};
     for (const std::string& r : reads) t.inputs.emplace_back().result = ResultKey{Sha256(r)};
   };
@@ -355,8 +355,9 @@ TEST(PlanPins, AResultIsFreeOnceAllItsReadersAreDone) {
   add("c", {"b"});
   add("d", {"a"});
   plan->targets = {{Sha256("c")}, {Sha256("d")}};
-  Probed probed;
-  probed.state = {Probed::kNotNeeded, Probed::kHit, Probed::kRender, Probed::kRender, Probed::kRender};
+  plan::Probed probed;
+  probed.state = {plan::Probed::kNotNeeded, plan::Probed::kHit, plan::Probed::kRender, plan::Probed::kRender,
+                  plan::Probed::kRender};
   const auto keys = [](const std::vector<std::string>& names) {
     std::vector<ResultKey> k;
     for (const std::string& n : names) k.push_back({Sha256(n)});
