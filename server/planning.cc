@@ -89,7 +89,7 @@ absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<plan:
     }
     ASSIGN_OR_RETURN(const std::optional<std::string> value, index.FindValue(FactsName(f.path)));
     PlateFacts facts;
-    if (value && facts.ParseFromString(*value) && SameFile(facts, *state) && facts.has_encoding()) {
+    if (value && facts.ParseFromString(*value) && SameFile(facts, *state) && facts.has_metadata()) {
       found.facts[f.path] = std::move(facts);
     } else {
       found.uninspected.push_back({f, *state});

@@ -2,7 +2,10 @@
 #include "worker/files/picture_file.h"
 
 #include <algorithm>
+#include <bit>
+#include <cmath>
 #include <cstring>
+#include <numeric>
 
 namespace selvage::worker {
 namespace {
@@ -59,6 +62,26 @@ void PutImageHeader(std::string* to, const Codes& codes, const DpxHeader& h) {
   for (size_t i = 1; i < 8; ++i) Unset(to, 780 + i * kElementBytes, 820 + i * kElementBytes);
 }
 
+void PutFloat(std::string* to, size_t at, float v) { Put32(to, at, std::bit_cast<uint32_t>(v)); }
+
+void PutMetadata(std::string* to, const FileMetadata& m) {
+  if (m.has_pixel_aspect()) {
+    const auto across = static_cast<uint32_t>(std::lround(m.pixel_aspect() * 10000));
+    const uint32_t common = std::gcd(across, 10000u);
+    Put32(to, 1628, across / common);
+    Put32(to, 1632, 10000 / common);
+  }
+  if (m.has_timecode()) {
+    Put32(to, 1920, m.timecode());
+    Put32(to, 1924, m.timecode_user());
+  }
+  if (m.rate_denominator() > 0) {
+    const auto rate = static_cast<float>(static_cast<double>(m.rate_numerator()) / m.rate_denominator());
+    PutFloat(to, 1724, rate);  // film
+    PutFloat(to, 1940, rate);  // television
+  }
+}
+
 void PutOtherHeaders(std::string* to) {
   Unset(to, 1408, 1432);  // offsets, centre, original size
   Unset(to, 1620, 1628);  // borders
@@ -76,6 +99,7 @@ std::string WriteDpx(const Codes& codes, const DpxHeader& header) {
   PutFileHeader(&bytes, header);
   PutImageHeader(&bytes, codes, header);
   PutOtherHeaders(&bytes);
+  PutMetadata(&bytes, header.metadata);
   for (size_t i = 0; i < pixels; ++i) {
     const uint16_t* c = codes.samples.data() + 3 * i;
     Put32(&bytes, kHeaderBytes + 4 * i, uint32_t{c[0]} << 22 | uint32_t{c[1]} << 12 | uint32_t{c[2]} << 2);

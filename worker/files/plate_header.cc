@@ -90,7 +90,7 @@ absl::Status CheckExrPart(Cursor& c, size_t file_bytes) {
       tile_pixels = static_cast<int64_t>(t.Number(4, false) * t.Number(4, false));
       if (tile_pixels <= 0) return absl::InvalidArgumentError("its tiles are empty");
     } else if (name == "type" && value.substr(0, 4) == "deep") {
-      return absl::InvalidArgumentError("it holds deep pixels, which are not taken");
+      return absl::InvalidArgumentError("deep images are not supported");
     }
   }
   if (!c.ok()) return InHeader();
@@ -113,7 +113,7 @@ absl::Status CheckExr(std::string_view bytes) {
   Cursor c(bytes, 4);
   const uint32_t version = static_cast<uint32_t>(c.Number(4, false));
   if (!c.ok()) return InHeader();
-  if (version & 0x800) return absl::InvalidArgumentError("it holds deep pixels, which are not taken");
+  if (version & 0x800) return absl::InvalidArgumentError("deep images are not supported");
   const bool parts = version & 0x1000;
   RETURN_IF_ERROR(CheckExrPart(c, bytes.size()));
   if (!parts) return absl::OkStatus();
@@ -163,7 +163,7 @@ absl::Status CheckDpx(std::string_view bytes) {
   RETURN_IF_ERROR(CheckSize("picture", static_cast<int64_t>(width), static_cast<int64_t>(height)));
   const bool known_bits = bits == 1 || bits == 8 || bits == 10 || bits == 12 || bits == 16 || bits == 32 || bits == 64;
   if (elements < 1 || elements > 8 || samples == 0 || !known_bits || packing > 2 || encoding > 1) {
-    return absl::InvalidArgumentError("its header is damaged, or says a kind of pixels that is not taken");
+    return absl::InvalidArgumentError("its header is damaged, or has a kind of pixels that is not supported");
   }
   constexpr uint64_t kUnset = 0xFFFFFFFF;
   if (user_bytes != kUnset && user_bytes > bytes.size() - 2048) return InHeader();

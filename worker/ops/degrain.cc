@@ -1,4 +1,4 @@
-// Noise reduction over space and time; the recipe is in DEVELOPERS.md.
+// Noise reduction over space and time; the recipe is in worker/kernels/README.md.
 #include <algorithm>
 #include <cmath>
 #include <cstdlib>

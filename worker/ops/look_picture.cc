@@ -188,7 +188,7 @@ class LookPictureOp final : public TypedOp<LookPicture> {
     ASSIGN_OR_RETURN(const Composer composer, Composer::Make(p, in));
     const Size size = ShrunkSize(window, p.longest_side());
     ASSIGN_OR_RETURN(const Codes codes, Compose(context, composer, window, size));
-    return WriteIntegerFile("png", codes, 8, "sRGB", {{"Software", "selvage " SELVAGE_VERSION}});
+    return WriteIntegerFile("png", codes, 8, "sRGB", {});
   }
 };
 REGISTER_OP("look_picture", LookPictureOp);

@@ -1,4 +1,4 @@
-// Calms the chatter of mattes; the recipe is in DEVELOPERS.md.
+// Calms the chatter of mattes; the recipe is in worker/kernels/README.md.
 #include <algorithm>
 #include <cmath>
 #include <cstring>

@@ -81,7 +81,7 @@ absl::StatusOr<std::shared_ptr<const Measurement>> ReadMeasurement(const Manifes
 
 struct Executor::Impl {
   Impl(std::shared_ptr<TileStore> s, const ExecutorOptions& options)
-      : store(std::move(s)), memory(options.memory_bytes) {}
+      : store(std::move(s)), memory(options.memory_bytes), plates(options.plates) {}
 
   std::shared_ptr<ResultWriter> NewWriter(const std::string& key);
   absl::StatusOr<std::vector<ChainInput>> OpenInputs(const TaskSpec& task, const Rect& format, int* blamed);
@@ -91,6 +91,7 @@ struct Executor::Impl {
 
   const std::shared_ptr<TileStore> store;
   DecodedCache memory;
+  const PlateLimits plates;
   std::mutex mutex;
   // Results that are not handed in yet, by key, for Rewrite. Guarded by mutex.
   std::unordered_map<std::string, std::shared_ptr<ResultWriter>> writers;
@@ -124,7 +125,7 @@ absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpe
         }
         break;
       case TaskInput::kPlate: {
-        ASSIGN_OR_RETURN(input.source, OpenPlate(given.plate(), format, &memory));
+        ASSIGN_OR_RETURN(input.source, OpenPlate(given.plate(), format, plates, &memory));
         break;
       }
       case TaskInput::kMask:
@@ -224,7 +225,7 @@ TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& sto
   absl::Status status;
   try {
     if (task.has_inspect()) {
-      auto facts = InspectPlateFile(task.inspect().path());
+      auto facts = InspectPlateFile(task.inspect().path(), impl_->plates);
       status = facts.status();
       if (facts.ok()) *outcome.mutable_facts() = *std::move(facts);
     } else {
