@@ -80,7 +80,7 @@ struct Keyed {
 };
 
 // What `selvage new` writes, but for steady, degrain and the garbage mask.
-struct Chain {
+struct StartingChain {
   // Of unmix.
   std::string unmix;
   // Steps behind it.
@@ -219,7 +219,7 @@ int main(int argc, char** argv) {
       "  selvage-families\n  selvage-families --untouched      the half that nothing is tuned on"};
   std::string folder = "/usr/share/tuxpaint/stamps", look, only;
   bool untouched = false, all = false;
-  Chain chain;
+  StartingChain chain;
   app.add_option("--cut-outs", folder, "Folder of the cut-outs");
   app.add_option("--look", look, "Write pictures of each family's first frame there");
   app.add_option("--only", only, "Families with this in their name");
