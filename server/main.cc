@@ -28,6 +28,7 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr double kDrainSeconds = 3.5;               // of the 10 s in which we promise to stop
+constexpr double kLongestStop = 9;                  // the state is safe at any instant
 constexpr uint64_t kEmbeddedTileBytes = 64u << 20;  // tiles that embedded workers keep at hand
 
 constexpr char kExamples[] = R"(Examples:
@@ -96,12 +97,8 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   int signal = 0;
   sigwait(&signals, &signal);
   spdlog::info("told to stop");
-  // Whatever hangs, the promise holds; the state is safe at any instant.
-  std::thread([] {
-    ::sleep(9);
-    spdlog::warn("something did not end in time; leaving without it");
-    ::_exit(0);
-  }).detach();
+  // Whatever hangs, the promise holds.
+  LeaveAfter(kLongestStop);
   server.StopServing();
   status.StopServing();
   engine.Stop();

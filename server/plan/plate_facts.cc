@@ -1,5 +1,8 @@
 #include "server/plan/plate_facts.h"
 
+#include <algorithm>
+#include <cmath>
+
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
 #include "proto/plate_channels.h"
@@ -15,6 +18,14 @@ std::string Size(uint64_t width, uint64_t height) { return absl::StrCat(width, "
 
 bool TooLarge(uint64_t width, uint64_t height, const Limits& limits) {
   return width > kMaxSide || height > kMaxSide || width * height > static_cast<uint64_t>(limits.format_pixels);
+}
+
+// Workers are other programs: what enters keys must be numbers, and few.
+bool IsSound(const FileMetadata& m) {
+  constexpr size_t kLongestReel = 200;
+  const auto finite = [](float v) { return std::isfinite(v); };
+  return finite(m.pixel_aspect()) && (m.chromaticity_size() == 0 || m.chromaticity_size() == 8) &&
+         std::all_of(m.chromaticity().begin(), m.chromaticity().end(), finite) && m.reel().size() <= kLongestReel;
 }
 
 std::string At(const PlateFile& file) { return absl::StrCat("frame ", file.frame, " (", file.path, ")"); }
@@ -115,7 +126,8 @@ PlateTable::PlateTable(const Stack& stack, const PlateFiles& files, const FactsO
       auto read = std::make_shared<PlateRead>(ReadOf(plate, file, *f, choice));
       known->second.content = PlateContent(*read);
       known->second.read = std::move(read);
-      if (f->metadata().ByteSizeLong() > 0) known->second.metadata = std::make_shared<FileMetadata>(f->metadata());
+      if (f->metadata().ByteSizeLong() > 0 && IsSound(f->metadata()))
+        known->second.metadata = std::make_shared<FileMetadata>(f->metadata());
     }
     entries_[file.plate][file.frame] = known->second;
   }

@@ -57,7 +57,7 @@ TEST(ColorDifference, IsTheFormula) {
   EXPECT_EQ(MatteOf(step, 0, 0, 0), 1);
 }
 
-TEST(ColorDifference, BalanceWeighsTheOtherTwoChannels) {
+TEST(ColorDifference, LargerWeightWeighsTheOtherTwoChannels) {
   // Screen (0, 1, 0): t = G - limit; limit between min 0.1 and max 0.3.
   for (const auto& [larger_weight, t] : {std::pair{"1", 0.3}, {"0.5", 0.4}, {"0", 0.5}, {"0.25", 0.45}}) {
     const std::string step = std::string("color_difference { larger_weight { value: ") + larger_weight + " } }";
@@ -84,8 +84,8 @@ TEST(ColorDifference, UnclampedIsTheFormulaBeyondZeroAndOne) {
 }
 
 TEST(ColorDifference, YellowGreenScreenGivesAUsableSignal) {
-  // (211, 211, 23) of the real clip, where G - max(R, B) is 0: a yellow-green screen of
-  // the Mozilla canvas example's video (CC0).
+  // (211, 211, 23) of a real clip (CC0, see tests/e2e/clip_test.cc), where G - max(R, B)
+  // is 0: its screen is yellow-green.
   const std::string step = "color_difference { screen { color { r: 0.6514 g: 0.6514 b: 0.00857 } } }";
   EXPECT_NEAR(MatteOf(step, 0.6514f, 0.6514f, 0.00857f), 0, 1e-6);
   EXPECT_NEAR(MatteOf(step, 0.3257f, 0.3257f, 0.004285f), 0.5, 1e-5);
@@ -108,7 +108,7 @@ TEST(ColorDifference, GreenAndBlueAreSymmetricToTheBit) {
   Picture swapped = picture;
   std::swap(swapped.planes[1], swapped.planes[2]);
   for (const std::string rest :
-       {"", "axis: GENERAL", "larger_weight { value: 0.37 }", "axis: CHANNEL gain { value: 1.3 }"}) {
+       {"", "axis: GENERAL", "larger_weight { value: 0.37 }", "axis: CHANNEL amount { value: 1.3 }"}) {
     const Picture green = OpTester("color_difference { screen { hue: GREEN } " + rest + " }").Main(picture).Render();
     const Picture blue = OpTester("color_difference { screen { hue: BLUE } " + rest + " }").Main(swapped).Render();
     EXPECT_TRUE(SameBits(green, blue)) << rest;

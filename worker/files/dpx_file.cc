@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <bit>
+#include <boost/endian/conversion.hpp>
 #include <cmath>
 #include <cstring>
 #include <numeric>
@@ -14,11 +15,10 @@ constexpr size_t kHeaderBytes = 2048;
 constexpr size_t kElementBytes = 72;
 
 void Put32(std::string* to, size_t at, uint32_t v) {
-  for (int i = 0; i < 4; ++i) (*to)[at + static_cast<size_t>(i)] = static_cast<char>(v >> (24 - 8 * i));
+  boost::endian::store_big_u32(reinterpret_cast<unsigned char*>(to->data()) + at, v);
 }
-void Put16(std::string* to, size_t at, uint32_t v) {
-  (*to)[at] = static_cast<char>(v >> 8);
-  (*to)[at + 1] = static_cast<char>(v);
+void Put16(std::string* to, size_t at, uint16_t v) {
+  boost::endian::store_big_u16(reinterpret_cast<unsigned char*>(to->data()) + at, v);
 }
 // At most `size` - 1 bytes: text fields end in zero.
 void PutText(std::string* to, size_t at, size_t size, const std::string& text) {

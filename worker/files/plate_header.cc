@@ -1,5 +1,6 @@
 #include "worker/files/plate_header.h"
 
+#include <boost/endian/conversion.hpp>
 #include <cstring>
 #include <optional>
 
@@ -31,14 +32,11 @@ class Cursor {
     at_ += count;
     return taken;
   }
-  uint64_t Number(int size, bool big_endian) {
-    const std::string_view raw = Take(static_cast<size_t>(size));
-    uint64_t value = 0;
-    for (size_t i = 0; i < raw.size(); ++i) {
-      const uint64_t byte = static_cast<uint8_t>(raw[i]);
-      value |= byte << (8 * (big_endian ? raw.size() - 1 - i : i));
-    }
-    return value;
+  uint64_t Number(size_t size, bool big_endian) {
+    const std::string_view raw = Take(size);
+    unsigned char wide[8] = {};
+    if (!raw.empty()) std::memcpy(wide + (big_endian ? sizeof wide - raw.size() : 0), raw.data(), raw.size());
+    return big_endian ? boost::endian::load_big_u64(wide) : boost::endian::load_little_u64(wide);
   }
   int32_t Int32() { return static_cast<int32_t>(Number(4, false)); }
   // Up to a zero byte, which is taken too. Names in OpenEXR have at most 255 bytes.
@@ -155,7 +153,7 @@ uint64_t DpxSamples(uint64_t descriptor) {
 absl::Status CheckDpx(std::string_view bytes) {
   if (bytes.size() < 2048) return InHeader();
   const bool big = bytes[0] == 'S';
-  const auto number = [&](size_t at, int size) { return Cursor(bytes, at).Number(size, big); };
+  const auto number = [&](size_t at, size_t size) { return Cursor(bytes, at).Number(size, big); };
   const uint64_t data_offset = number(4, 4), user_bytes = number(32, 4), elements = number(770, 2);
   const uint64_t width = number(772, 4), height = number(776, 4);
   const uint64_t samples = DpxSamples(number(800, 1)), bits = number(803, 1), packing = number(804, 2);

@@ -21,6 +21,16 @@ absl::Status CheckDecodedSize(int64_t width, int64_t height, int channels, const
                                                  " MiB of memory when it is decoded; ", Allowed(limits)));
 }
 
+absl::Status CheckTaskSize(uint64_t bytes, const PlateLimits& limits) {
+  constexpr uint64_t kTogether = 4;
+  if (bytes / kTogether <= limits.decoded_bytes) return absl::OkStatus();
+  return absl::InvalidArgumentError(absl::StrCat("the plates of this step take ", Mib(bytes),
+                                                 " MiB of memory when they are decoded; allowed are ", kTogether,
+                                                 " times ", Mib(limits.decoded_bytes),
+                                                 " MiB (option --max-decoded-mib of selvaged and "
+                                                 "selvage-worker); a smaller window reads fewer frames"));
+}
+
 absl::Status CheckFileSize(uint64_t bytes, const PlateLimits& limits) {
   if (bytes <= limits.decoded_bytes) return absl::OkStatus();
   return absl::InvalidArgumentError(absl::StrCat("the file is ", Mib(bytes), " MiB large; ", Allowed(limits)));

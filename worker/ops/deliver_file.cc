@@ -101,7 +101,7 @@ absl::StatusOr<std::string> MakeExr(const OpContext& context, const DeliverFile&
     if (!layer) return absl::InternalError(absl::StrCat("layer[", i, "] (\"", name, "\") has no input"));
     AddChannels(layer->picture, p.encoding(), name + ".", &channels);
     data = data.Union(layer->window);
-    if (context.stopped()) return absl::CancelledError("cancelled: no job needs this file");
+    if (context.stopped()) return absl::CancelledError("cancelled: no job needs this");
   }
   if (data.empty()) return absl::InvalidArgumentError("there is no picture to deliver: it has no pixels");
   return WriteExr(context.format, data, channels, Provenance(context, p), p.metadata());
