@@ -45,7 +45,8 @@ void Append(IndexBatch* to, const IndexBatch& from) {
 }
 
 bool Forgets(const IndexBatch& batch) {
-  return !batch.forget.empty() || !batch.forget_names.empty() || !batch.forget_stacks.empty() || !batch.forget_values.empty();
+  return !batch.forget.empty() || !batch.forget_names.empty() || !batch.forget_stacks.empty() ||
+         !batch.forget_values.empty();
 }
 
 }  // namespace

@@ -61,6 +61,18 @@ std::vector<int> FramesOnDisk(const FilePattern& pattern) {
   return frames;
 }
 
+// Whether the frame before or after that file is there. A number in a name is no frame else:
+// shot_0360.png beside shot_0720.png is a still.
+bool HasNeighbour(const FilePattern& pattern, const std::string& path) {
+  const std::vector<int> frames = FramesOnDisk(pattern);
+  for (size_t i = 1; i < frames.size(); ++i) {
+    if (frames[i] - frames[i - 1] == 1 && (pattern.At(frames[i]) == path || pattern.At(frames[i - 1]) == path)) {
+      return true;
+    }
+  }
+  return false;
+}
+
 absl::Status Refused(const std::string& given, const std::string& what) {
   return absl::InvalidArgumentError(absl::StrCat("--plate ", given, ": ", what));
 }
@@ -87,8 +99,10 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
     const std::string pattern_of_it = PatternOf(path);
     std::error_code error;
     if (pattern_of_it.empty() || !fs::is_regular_file(path, error)) return FindStill(given, path, wanted);
+    ASSIGN_OR_RETURN(const FilePattern sequence, ParsePattern(pattern_of_it), Annotate("--plate ", given));
+    if (!wanted && !HasNeighbour(sequence, path)) return FindStill(given, path, wanted);
     path = pattern_of_it;
-    ASSIGN_OR_RETURN(pattern, ParsePattern(path), Annotate("--plate ", given));
+    pattern = sequence;
   }
   PlateFiles found;
   found.pattern = path;

@@ -25,10 +25,9 @@ struct PlateFiles {
 // no file is seen from here. REQUIRES: ascending.
 std::vector<int> Existing(std::vector<int> frames, const PlateFiles& files);
 
-// `given` is a pattern, or the path of one frame: "plates/a.1001.exr" stands for
-// "plates/a.%04d.exr". `wanted` narrows the frames, or says them where the daemon
-// alone sees the files.
-// Errors: INVALID_ARGUMENT no such files, or no pattern; says what is allowed.
+// `given` is a pattern, a still, or the path of one frame: "plates/a.1001.exr" stands for
+// "plates/a.%04d.exr" where a.1000.exr or a.1002.exr lies beside it. `wanted` narrows the frames, or says them where
+// the daemon alone sees the files. Errors: INVALID_ARGUMENT no such files, or no pattern; says what is allowed.
 absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::optional<Frames>& wanted);
 
 struct BackgroundFiles {

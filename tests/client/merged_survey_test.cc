@@ -205,5 +205,48 @@ TEST(MergeSurveys, RefusesFramesOfAnotherSize) {
   EXPECT_THAT(std::string(f.status().message()), HasSubstr("640 x 192 at frame 1002"));
 }
 
+TEST(MergeSurveys, HalvedChromaIsSeenInMostFrames) {
+  const auto merged = [](const std::vector<float>& smoothness) {
+    std::vector<Surveyed> surveys;
+    for (size_t i = 0; i < smoothness.size(); ++i) {
+      surveys.push_back(Survey(static_cast<int>(i) + 1, kMan));
+      surveys.back().survey.set_chroma_smoothness(smoothness[i]);
+    }
+    const auto findings = MergeSurveys({1, static_cast<int>(smoothness.size())}, surveys, std::nullopt);
+    EXPECT_TRUE(findings.ok()) << findings.status();
+    return findings->chroma_halved();
+  };
+  EXPECT_TRUE(merged({0.5f, 0.55f, 1.0f}));
+  EXPECT_FALSE(merged({1.0f, 0.95f, 0.5f}));
+  EXPECT_TRUE(merged({0, 0, 0.5f}));
+  EXPECT_FALSE(merged({0, 0}));
+}
+
+// A set beside the screen, to the right and above: the mask ends half a cell before it.
+TEST(MergeSurveys, TheGarbageMaskEndsWithTheScreen) {
+  const std::vector<std::string> set = {"##########",  //
+                                        "....##..##",  //
+                                        "....##..##",  //
+                                        "...####.##",  //
+                                        "...####.##",  //
+                                        ".#########"};
+  const auto findings = MergeSurveys({1, 2}, {Survey(1, set), Survey(2, set)}, std::nullopt);
+  ASSERT_TRUE(findings.ok()) << findings.status();
+  // Columns of 16 pixels: the last that shows screen is the 16th; rows: the third.
+  EXPECT_THAT(findings->warning(), ::testing::Contains(HasSubstr("on the right at x 248 and at the top at y 40")));
+  EXPECT_GT(findings->garbage_share(), 0.3);
+  EXPECT_LT(findings->garbage_share(), 0.7);
+  // A man who stands close hides the screen below only.
+  const std::vector<std::string> close = {"..........",  //
+                                          "...####...",  //
+                                          "...####...",  //
+                                          "..######..",  //
+                                          "##########",  //
+                                          "##########"};
+  const auto man = MergeSurveys({1, 1}, {Survey(1, close)}, std::nullopt);
+  ASSERT_TRUE(man.ok());
+  EXPECT_THAT(man->warning(), ::testing::Not(::testing::Contains(HasSubstr("the screen ends"))));
+}
+
 }  // namespace
 }  // namespace selvage::client
