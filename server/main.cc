@@ -46,8 +46,18 @@ unfinished jobs go on when it is started again.
 struct Arguments {
   std::string state, listen = "127.0.0.1:7311", http = "127.0.0.1:7312", cache_size = "20G", port_file;
   std::vector<std::string> roots;
+  uint64_t max_decoded_mib = worker::PlateLimits().decoded_bytes >> 20;
   int local_workers = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
 };
+
+// Returns OK when told to stop, or why the cache cannot go on until it is opened again.
+absl::Status WaitForEnd(const sigset_t& signals, const Cache& cache) {
+  const timespec second{.tv_sec = 1, .tv_nsec = 0};
+  while (sigtimedwait(&signals, nullptr, &second) < 0) {
+    RETURN_IF_ERROR(cache.health());
+  }
+  return absl::OkStatus();
+}
 
 absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   ASSIGN_OR_RETURN(Address grpc_address, ParseLoopback(arguments.listen), Annotate("--listen"));
@@ -83,16 +93,22 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   if (arguments.local_workers > 0) {
     auto tiles =
         std::make_shared<ReadThroughTileStore>(std::make_shared<LruTileStore>(kEmbeddedTileBytes), cache.tiles);
-    agent = std::make_unique<worker::Agent>(worker::ConnectToDaemon(grpc_address.Text()), tiles,
-                                            worker::AgentOptions{.name = "embedded", .slots = arguments.local_workers});
+    agent = std::make_unique<worker::Agent>(
+        worker::ConnectToDaemon(grpc_address.Text()), tiles,
+        worker::AgentOptions{.name = "embedded",
+                             .slots = arguments.local_workers,
+                             .plates = {.decoded_bytes = arguments.max_decoded_mib << 20}});
     rendering = std::thread([&agent] { (void)agent->Run(); });
   }
   spdlog::info("selvaged {} on {}, http on {}, state in {}, {} embedded slots", kVersion, grpc_address.Text(),
                http_address.Text(), arguments.state, arguments.local_workers);
 
-  int signal = 0;
-  sigwait(&signals, &signal);
-  spdlog::info("told to stop");
+  const absl::Status end = WaitForEnd(signals, cache);
+  if (end.ok()) {
+    spdlog::info("told to stop");
+  } else {
+    spdlog::error("{}", std::string(end.message()));
+  }
   // Whatever hangs, the promise holds.
   LeaveAfter(kLongestStop);
   server.StopServing();
@@ -107,7 +123,7 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   cache.evictor->Stop();
   pool.Stop();
   spdlog::info("stopped");
-  return absl::OkStatus();
+  return end;
 }
 
 }  // namespace
@@ -126,6 +142,10 @@ int main(int argc, char** argv) {
   app.add_option("--local-workers", a.local_workers, "Tasks rendered side by side in the daemon itself")
       ->capture_default_str()
       ->check(CLI::Range(0, 1024));
+  app.add_option("--max-decoded-mib", a.max_decoded_mib,
+                 "Largest plate that local workers take, as a file and when it is decoded, in MiB")
+      ->capture_default_str()
+      ->check(CLI::Range(1, 1 << 20));
   app.add_option("--cache-size", a.cache_size, "Disk that results may take")->capture_default_str();
   app.add_option("--port-file", a.port_file, "Write the ports there, as JSON, when all is ready");
   CLI11_PARSE(app, argc, argv);

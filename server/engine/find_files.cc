@@ -50,7 +50,7 @@ void AddFileErrors(const Stack& stack, const Roots& roots, FileStates* states, R
 absl::StatusOr<std::optional<PlateFacts>> Remembered(const std::string& path, ResultIndex& index) {
   ASSIGN_OR_RETURN(const std::optional<std::string> value, index.FindValue(state::FactsName(path)));
   PlateFacts facts;
-  if (!value || !facts.ParseFromString(*value) || !facts.has_encoding()) return std::nullopt;
+  if (!value || !facts.ParseFromString(*value) || !facts.has_metadata()) return std::nullopt;
   return facts;
 }
 

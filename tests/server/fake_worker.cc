@@ -161,7 +161,10 @@ void FakeWorker::RunTask(const TaskSpec& spec) {
     f->mutable_format()->set_height(64);
     f->mutable_data_window()->set_width(64);
     f->mutable_data_window()->set_height(64);
-    for (const char* c : {"R", "G", "B"}) f->add_channel(c);
+    PlateFacts::Part* part = f->add_part();
+    for (const char* c : {"R", "G", "B"}) part->add_channel(c);
+    *part->mutable_data_window() = f->data_window();
+    f->mutable_metadata();
     f->set_size(static_cast<uint64_t>(s.st_size));
     f->set_mtime_ns(int64_t{s.st_mtim.tv_sec} * 1'000'000'000 + s.st_mtim.tv_nsec);
     f->set_inode(s.st_ino);
