@@ -56,9 +56,9 @@ TEST(ColorDifference, IsTheFormula) {
   EXPECT_EQ(MatteOf(step, 0, 0, 0), 1);
 }
 
-TEST(ColorDifference, BalanceWeighsTheOtherTwoChannels) {
+TEST(ColorDifference, LargerWeightWeighsTheOtherTwoChannels) {
   // Screen (0, 1, 0): t = G - limit; limit between min 0.1 and max 0.3.
-  for (const auto& [balance, t] : {std::pair{"1", 0.3}, {"0.5", 0.4}, {"0", 0.5}, {"0.25", 0.45}}) {
+  for (const auto& [larger_weight, t] : {std::pair{"1", 0.3}, {"0.5", 0.4}, {"0", 0.5}, {"0.25", 0.45}}) {
     const std::string step = std::string("color_difference { larger_weight { value: ") + larger_weight + " } }";
     EXPECT_NEAR(MatteOf(step, 0.3f, 0.6f, 0.1f), 1 - t, 1e-6) << larger_weight;
   }
@@ -93,7 +93,7 @@ TEST(ColorDifference, GreenAndBlueAreSymmetricToTheBit) {
   Picture swapped = picture;
   std::swap(swapped.planes[1], swapped.planes[2]);
   for (const std::string rest :
-       {"", "axis: GENERAL", "larger_weight { value: 0.37 }", "axis: CHANNEL gain { value: 1.3 }"}) {
+       {"", "axis: GENERAL", "larger_weight { value: 0.37 }", "axis: CHANNEL amount { value: 1.3 }"}) {
     const Picture green = OpTester("color_difference { screen { hue: GREEN } " + rest + " }").Main(picture).Render();
     const Picture blue = OpTester("color_difference { screen { hue: BLUE } " + rest + " }").Main(swapped).Render();
     EXPECT_TRUE(SameBits(green, blue)) << rest;

@@ -183,7 +183,7 @@ class Naive {
         }
         return Store(e + ")");
       }
-      case Step::kExtendEdges:
+      case Step::kSpreadColor:
         return Store(absl::StrCat("extend(", kept(frame), ", ", Named(s.spread_color().core(), frame), ")"));
       case Step::kFillColor: {
         const int at = s.fill_color().sample().has_frame() ? s.fill_color().sample().frame() : kFirst;
@@ -319,7 +319,7 @@ class RandomStack {
         break;
       }
       case 3:
-        pass->add_step()->mutable_extend_edges()->set_core(Pick(mattes_));
+        pass->add_step()->mutable_spread_color()->set_core(Pick(mattes_));
         break;
       default:
         // Validation refuses a window on a still.

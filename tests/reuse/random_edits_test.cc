@@ -296,7 +296,7 @@ class Shot {
         }
         case 1:
         case 2:
-          step.mutable_extend_edges()->set_core(mask);
+          step.mutable_spread_color()->set_core(mask);
           break;
         case 3:
         case 4:
@@ -346,19 +346,19 @@ class Shot {
         Set(step->mutable_combine()->mutable_amount(), 0, 1);
         break;
       case Step::kPatch:
-        Set(step->mutable_patch()->mutable_seam(), 0, 5);
+        Set(step->mutable_patch()->mutable_sigma(), 0, 5);
         break;
       case Step::kHueRotate:
-        Set(step->mutable_hue_rotate()->mutable_degrees(), -30, 30);
+        Set(step->mutable_hue_rotate()->mutable_rotate(), -30, 30);
         break;
       case Step::kFillColor:
-        Set(step->mutable_fill_color()->mutable_radius(), 0.5, 5);
+        Set(step->mutable_fill_color()->mutable_sigma(), 0.5, 5);
         break;
       case Step::kGrade:
         Set(step->mutable_grade()->mutable_stops(), -1, 1);
         break;
-      case Step::kExtendEdges:
-        Set(step->mutable_extend_edges()->mutable_amount(), 0, 1);
+      case Step::kSpreadColor:
+        Set(step->mutable_spread_color()->mutable_amount(), 0, 1);
         break;
       case Step::kLumaRange:
         step->mutable_luma_range()->mutable_low_full()->set_value(dice_.Between(0.2, 0.9));
@@ -384,8 +384,8 @@ class Shot {
       case Step::kGrade:
         step->mutable_grade()->set_mask(matte);
         return;
-      case Step::kExtendEdges:
-        step->mutable_extend_edges()->set_core(matte);
+      case Step::kSpreadColor:
+        step->mutable_spread_color()->set_core(matte);
         return;
       default:
         break;
