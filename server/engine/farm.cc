@@ -16,7 +16,7 @@ sched::Options SchedulerOptions(const EngineOptions& o) {
   sched::Options options = o.scheduler;
   options.lease = o.lease_ms / 1000.0;
   options.reconnect_grace = o.reconnect_seconds;
-  // What workers ran before a restart becomes known when jobs are planned anew.
+  // What workers ran before a restart becomes known when jobs are planned again.
   options.stop_unknown_after = 30;
   return options;
 }
