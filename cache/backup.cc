@@ -56,7 +56,7 @@ absl::StatusOr<uint64_t> BackUp(const std::string& state_folder, const std::stri
   {
     // Tiles that the copied index names must still be there when tiles are
     // copied. What is committed in between is only known to the tiles.
-    const auto held = evictor.Hold();
+    const MutexLock held(evictor.running());
     fs::create_directory(partial, ec);
     if (ec) return absl::UnavailableError(absl::StrCat("backup: creating ", partial, ": ", ec.message()));
     status = index.Checkpoint(partial + "/index");
