@@ -34,6 +34,7 @@ void Append(IndexBatch* to, const IndexBatch& from) {
   Append(&to->results, from.results);
   Append(&to->traces, from.traces);
   Append(&to->names, from.names);
+  Append(&to->forget_names, from.forget_names);
   Append(&to->journal, from.journal);
   Append(&to->values, from.values);
   Append(&to->forget, from.forget);
@@ -44,7 +45,8 @@ void Append(IndexBatch* to, const IndexBatch& from) {
 }
 
 bool Forgets(const IndexBatch& batch) {
-  return !batch.forget.empty() || !batch.forget_stacks.empty() || !batch.forget_values.empty();
+  return !batch.forget.empty() || !batch.forget_names.empty() || !batch.forget_stacks.empty() ||
+         !batch.forget_values.empty();
 }
 
 }  // namespace

@@ -44,14 +44,13 @@ absl::StatusOr<std::vector<std::optional<NameRecord>>> MemoryResultIndex::FindNa
   return found;
 }
 
-absl::StatusOr<std::vector<StackNames>> MemoryResultIndex::CountNames() {
-  std::vector<StackNames> found;
+absl::StatusOr<std::vector<std::string>> MemoryResultIndex::ListStacks() {
+  std::vector<std::string> stacks;
   MutexLock lock(&mutex_);
   for (const auto& [key, name] : names_) {
-    if (found.empty() || found.back().stack != name.stack) found.push_back({name.stack});
-    ++found.back().names;
+    if (stacks.empty() || stacks.back() != name.stack) stacks.push_back(name.stack);
   }
-  return found;
+  return stacks;
 }
 
 absl::StatusOr<std::vector<ResultKey>> MemoryResultIndex::FindMadeBy(const std::string& worker, int64_t since_unix_ms) {
@@ -110,6 +109,7 @@ absl::StatusOr<uint64_t> MemoryResultIndex::Commit(const IndexBatch& batch) {
     traces_.insert_or_assign(trace, key);
     traces_of_.emplace(key, trace);
   }
+  for (const NameRecord& n : batch.forget_names) names_.erase(format::NameKey(n.stack, n.pass, n.segment, n.frame));
   for (const NameRecord& n : batch.names) {
     names_.insert_or_assign(format::NameKey(n.stack, n.pass, n.segment, n.frame), n);
   }

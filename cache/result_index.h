@@ -86,6 +86,8 @@ struct IndexBatch {
   // Trace key (own recipe + content digests of the inputs) -> result key.
   std::vector<std::pair<Digest, ResultKey>> traces;
   std::vector<NameRecord> names;
+  // Places whose names go; keys and recipes are not read. Applied before `names`.
+  std::vector<NameRecord> forget_names;
   // Sequence numbers are given by the index, in order.
   std::vector<std::pair<JournalType, std::string>> journal;
   // Numbers of entries that nobody needs any more. The newest one of all stays: the
@@ -114,13 +116,6 @@ struct IndexBatch {
 };
 std::string DamagedName(const ResultKey& key);
 
-// How many names a stack has.
-struct StackNames {
-  std::string stack;
-  uint64_t names = 0;
-  bool operator==(const StackNames&) const = default;
-};
-
 // All methods may be called from any thread.
 class ResultIndex {
  public:
@@ -134,9 +129,9 @@ class ResultIndex {
   virtual absl::StatusOr<std::vector<NameRecord>> FindNames(const std::string& stack, const std::string& pass) = 0;
   // The name at each place; their keys and recipes are not read.
   virtual absl::StatusOr<std::vector<std::optional<NameRecord>>> FindNamesAt(std::span<const NameRecord> places) = 0;
-  // Every stack that has names, in order. Reads the keys of all names: for
-  // collection, not for requests.
-  virtual absl::StatusOr<std::vector<StackNames>> CountNames() = 0;
+  // Stacks that have names, in order. Its cost follows their number, not that of
+  // the names.
+  virtual absl::StatusOr<std::vector<std::string>> ListStacks() = 0;
   // Results that a worker of this name made at `since_unix_ms` or later, in whole
   // or in part, or all workers of this host ("render3" for "render3:4711"). Some
   // may be gone, or rendered again by another worker since, or be there twice.

@@ -94,15 +94,14 @@ class Engine final : public RocksResultIndex {
     return found;
   }
 
-  absl::StatusOr<std::vector<StackNames>> CountNames() override {
-    std::vector<StackNames> found;
-    RETURN_IF_ERROR(db_.ForEach(Family::kNames, "", [&](std::string_view key, std::string_view) {
-      const std::string_view stack = format::StackOfNameKey(key);
-      if (found.empty() || found.back().stack != stack) found.push_back({std::string(stack)});
-      ++found.back().names;
-      return absl::OkStatus();
-    }));
-    return found;
+  absl::StatusOr<std::vector<std::string>> ListStacks() override {
+    std::vector<std::string> stacks;
+    const std::unique_ptr<rocksdb::Iterator> it = db_.Scan(Family::kNames);
+    for (it->SeekToFirst(); it->Valid(); it->Seek(stacks.back() + '\1')) {
+      stacks.emplace_back(format::StackOfNameKey(it->key().ToStringView()));
+    }
+    RETURN_IF_ERROR(db_.Error(it->status()));
+    return stacks;
   }
 
   absl::StatusOr<std::vector<ResultKey>> FindMadeBy(const std::string& worker, int64_t since_unix_ms) override {
@@ -325,6 +324,9 @@ class Engine final : public RocksResultIndex {
     for (const auto& [trace, key] : batch.traces) {
       out->Put(db_[Family::kTraces], rocksdb::Slice(trace.view()), rocksdb::Slice(key.digest.view()));
       out->Put(db_[Family::kTracesOf], key.digest.str() + trace.str(), "");
+    }
+    for (const NameRecord& n : batch.forget_names) {
+      out->Delete(db_[Family::kNames], format::NameKey(n.stack, n.pass, n.segment, n.frame));
     }
     for (const NameRecord& n : batch.names) {
       out->Put(db_[Family::kNames], format::NameKey(n.stack, n.pass, n.segment, n.frame), format::NameValue(n));

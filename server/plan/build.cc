@@ -40,7 +40,8 @@ class Builder {
       for (size_t k = 0; k < frames.size(); ++k) {
         // What is carried backward reads itself at the frame after.
         const size_t i = segment.follow.does == FollowPart::kBackward ? frames.size() - 1 - k : k;
-        task_of_[s][i] = AddTask(segment, frames[i], follow ? follow->At(frames[i]) : steps.At(frames[i]));
+        const ResolvedSteps& resolved = follow ? follow->At(frames[i]) : steps.At(frames[i]);
+        task_of_[s][i] = AddTask(segment, frames[i], WithMetadata(segment, frames[i], resolved));
       }
     }
     for (size_t i = 0; i < targets_.size(); ++i) {
@@ -50,6 +51,16 @@ class Builder {
   }
 
  private:
+  // A deliverable's step with what the plate's file says at that frame.
+  ResolvedSteps WithMetadata(const Segment& segment, int32_t frame, const ResolvedSteps& steps) const {
+    if (segment.metadata_plate < 0) return steps;
+    const PlateTable::Entry& entry = plates_.At(segment.metadata_plate, frame);
+    if (entry.metadata == nullptr) return steps;
+    std::vector<Step> with = *steps.steps;
+    *with.front().mutable_deliver_file()->mutable_metadata() = *entry.metadata;
+    return AsResolved(std::move(with));
+  }
+
   // REQUIRES: the demand has that frame.
   int TaskAt(int segment, int32_t frame) const {
     const auto& frames = demand_.segment[segment];

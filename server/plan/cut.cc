@@ -4,6 +4,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
+#include "proto/version.h"
 #include "server/plan/faults.h"
 #include "server/plan/file_type.h"
 #include "server/plan/names.h"
@@ -312,6 +313,8 @@ class Cutter {
     file->set_type(*FileTypeOf(d.files()));
     file->set_encoding(d.has_encoding() ? d.encoding() : DefaultEncoding(file->type()));
     file->set_stack_name(stack_.name());
+    file->set_version(kVersion);
+    s.metadata_plate = PlateUnder(d.from());
     for (const auto& layer : d.layer()) {
       auto* to = file->add_layer();
       to->set_name(layer.name());
@@ -319,6 +322,14 @@ class Cutter {
     }
     AddStep(step, PortsOf(*file), &s);
     return Add(std::move(s));
+  }
+
+  // The plate that a plate or pass begins with, followed back along `from`; -1 if it
+  // begins with a mask or a colour.
+  int PlateUnder(const std::string& name) const {
+    NameRef ref = names_.Find(name);
+    while (ref.type == NameRef::kPass) ref = names_.Find(stack_.pass(ref.index).from());
+    return ref.type == NameRef::kPlate ? ref.index : -1;
   }
 
   int Refuse(const std::string& message) {

@@ -1,4 +1,4 @@
-#include "client/starting_stack.h"
+#include "client/start/starting_stack.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
@@ -6,7 +6,7 @@
 #include <filesystem>
 #include <fstream>
 
-#include "google/protobuf/text_format.h"
+#include "client/language/stack_file.h"
 #include "proto/stack.pb.h"
 
 namespace selvage::client {
@@ -39,9 +39,9 @@ StartingStack Example() {
 }
 
 Stack Parse(const std::string& text) {
-  Stack stack;
-  EXPECT_TRUE(google::protobuf::TextFormat::ParseFromString(text, &stack)) << text;
-  return stack;
+  const auto file = StackFile::Parse("/apiary_010.stack", text);
+  EXPECT_TRUE(file.ok()) << file.status() << "\n" << text;
+  return file.ok() ? file->stack() : Stack();
 }
 
 std::vector<std::string> PassesOf(const Stack& stack) {
@@ -55,20 +55,21 @@ TEST(StartingStack, IsAStackWithComments) {
   const Stack stack = Parse(text);
   EXPECT_EQ(stack.name(), "apiary_010");
   EXPECT_EQ(stack.frames().last(), 1024);
-  EXPECT_EQ(stack.plate(0).files(), "plates/a\"b.%04d.exr");
+  EXPECT_EQ(stack.plate(0).files(), "/plates/a\"b.%04d.exr");
   EXPECT_FALSE(stack.plate(0).has_encoding());
-  EXPECT_THAT(PassesOf(stack),
-              ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "front", "background", "comp"));
+  EXPECT_THAT(PassesOf(stack), ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "own", "front",
+                                           "background", "comp"));
   EXPECT_EQ(stack.pass(0).step(0).screen_plate().screen().sample().width(), 72u);
   EXPECT_EQ(stack.pass(2).step(0).degrain().sample().y(), 24);
   EXPECT_TRUE(stack.pass(1).step(0).has_unmix());
   // 6 pixels at 360 lines.
   EXPECT_EQ(stack.pass(4).step(0).choke().pixels().value(), 6);
-  EXPECT_EQ(stack.pass(5).step(1).despill().protect(), "inside");
+  EXPECT_EQ(stack.pass(5).step(0).spread_color().core(), "inside");
+  EXPECT_EQ(stack.pass(6).step(1).despill().own_color(), "own");
   EXPECT_EQ(stack.mask(0).shape(0).path(), "M 8 8 L 600 8 L 600 400 Z");
-  EXPECT_EQ(stack.deliver(0).files(), "out/comp/apiary_010.%04d.exr");
-  EXPECT_THAT(text, HasSubstr("# Beware: it rains.\n"));
-  EXPECT_THAT(text, HasSubstr("selvage look apiary_010.stack comp --frame 1012"));
+  EXPECT_EQ(stack.deliver(0).files(), "/out/comp/apiary_010.%04d.exr");
+  EXPECT_THAT(text, HasSubstr("# Warning: it rains.\n"));
+  EXPECT_THAT(text, HasSubstr("selvage look apiary_010.stack front --frame 1012 --as checker"));
   EXPECT_EQ(text.find('$'), std::string::npos);
 }
 
@@ -86,8 +87,43 @@ TEST(StartingStack, LeavesOutWhatIsNotThere) {
   EXPECT_EQ(stack.plate(0).encoding(), ENCODING_BT709);
   EXPECT_EQ(stack.plate(0).missing(), Plate::HOLD);
   EXPECT_EQ(stack.plate(1).name(), "background");
-  EXPECT_EQ(stack.plate(1).files(), "bg/meadow.%04d.exr");
-  EXPECT_THAT(PassesOf(stack), ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "front", "comp"));
+  EXPECT_EQ(stack.plate(1).files(), "/bg/meadow.%04d.exr");
+  EXPECT_THAT(PassesOf(stack),
+              ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "own", "front", "comp"));
+}
+
+// Nothing looks at frames that are not there.
+TEST(StartingStack, OneFrameHasNoNeighbours) {
+  StartingStack s = Example();
+  s.findings.set_last(1001);
+  const Stack stack = Parse(TextOf(s));
+  for (const Pass& pass : stack.pass()) {
+    for (const Step& step : pass.step()) {
+      EXPECT_FALSE(step.has_steady());
+      EXPECT_EQ(step.degrain().window(), 0u);
+    }
+  }
+}
+
+TEST(StartingStack, HalvedChromaIsMadeFinerBeforeTheKey) {
+  StartingStack s = Example();
+  s.findings.set_chroma_halved(true);
+  const Stack stack = Parse(TextOf(s));
+  ASSERT_EQ(stack.pass(0).name(), "finer");
+  EXPECT_TRUE(stack.pass(0).step(0).has_chroma_detail());
+  for (const Pass& pass : stack.pass()) {
+    for (const Step& step : pass.step()) {
+      if (step.has_unmix() || step.has_degrain() || step.has_screen_plate()) EXPECT_EQ(pass.from(), "finer");
+      if (step.has_steady()) EXPECT_EQ(step.steady().plate(), "finer");
+    }
+  }
+}
+
+// Thin hair has little alpha.
+TEST(StartingStack, NoLevelsEatWhatIsThin) {
+  for (const Pass& pass : Parse(TextOf(Example())).pass()) {
+    for (const Step& step : pass.step()) EXPECT_FALSE(step.has_levels());
+  }
 }
 
 class PlateFilesTest : public ::testing::Test {
@@ -143,6 +179,19 @@ TEST_F(PlateFilesTest, AStillIsOneFrame) {
   EXPECT_EQ(found->frames.first, found->frames.last);
 }
 
+TEST_F(PlateFilesTest, ANumberWithoutItsNeighboursIsNoFrame) {
+  for (const char* name : {"shot_0360.png", "shot_0720.png", "shot_1080.png"}) Touch(name);
+  const auto found = Find("shot_0360.png");
+  ASSERT_TRUE(found.ok());
+  EXPECT_TRUE(found->still);
+  EXPECT_EQ(found->pattern, folder_ + "/shot_0360.png");
+  EXPECT_THAT(found->missing, IsEmpty());
+  // Unless frames are asked for.
+  const auto frames = Find("shot_0360.png", Frames{360, 720});
+  ASSERT_TRUE(frames.ok());
+  EXPECT_FALSE(frames->still);
+}
+
 TEST_F(PlateFilesTest, WhatIsWrongIsSaid) {
   const auto message = [&](const std::string& name, std::optional<Frames> wanted = std::nullopt) {
     const auto found = Find(name, wanted);
@@ -157,6 +206,36 @@ TEST_F(PlateFilesTest, WhatIsWrongIsSaid) {
   EXPECT_THAT(message("a.%04d.exr", Frames{1, 9}), HasSubstr("no frame within 1-9"));
   Touch("a.9999999.exr");
   EXPECT_THAT(message("a.%d.exr"), HasSubstr("more than 100000"));
+}
+
+// Frames that are missing are not surveyed: their nearest neighbours are.
+TEST_F(PlateFilesTest, ExistingFramesAreTheNearestThatHaveAFile) {
+  for (const char* name : {"a.1001.exr", "a.1002.exr", "a.1010.exr"}) Touch(name);
+  const auto found = Find("a.%04d.exr");
+  ASSERT_TRUE(found.ok()) << found.status();
+  EXPECT_THAT(found->present, ElementsAre(1001, 1002, 1010));
+  EXPECT_THAT(Existing({1001, 1003, 1005, 1008, 1010}, *found), ElementsAre(1001, 1002, 1010));
+  EXPECT_THAT(Existing({900, 1005}, PlateFiles()), ElementsAre(900, 1005)) << "where nothing is known";
+}
+
+TEST_F(PlateFilesTest, ABackgroundMustBeThere) {
+  Touch("bg.1001.exr");
+  const auto find = [&](const std::string& name) { return FindBackground(folder_ + "/" + name, {1001, 1048}); };
+  EXPECT_EQ(find("bg.%04d.exr").value_or(BackgroundFiles()).pattern, folder_ + "/bg.%04d.exr");
+  EXPECT_EQ(find("bg.%04d.exr").value_or(BackgroundFiles()).offset, 0);
+  EXPECT_EQ(find("bg.1001.exr").value_or(BackgroundFiles()).pattern, folder_ + "/bg.1001.exr") << "one stays one";
+  EXPECT_THAT(std::string(find("none.%04d.exr").status().message()), HasSubstr("there are no such files"));
+  EXPECT_THAT(std::string(find("none.exr").status().message()), HasSubstr("there is no such file"));
+}
+
+TEST_F(PlateFilesTest, ABackgroundThatIsNumberedFrom1GoesWithTheShotsFirstFrame) {
+  for (const char* name : {"bg.0001.exr", "bg.0002.exr"}) Touch(name);
+  EXPECT_EQ(FindBackground(folder_ + "/bg.%04d.exr", {1001, 1048}).value().offset, -1000);
+  EXPECT_EQ(FindBackground(folder_ + "/bg.%04d.exr", {2, 48}).value().offset, 0) << "frame 2 is there";
+  StartingStack s = Example();
+  s.background_files = "bg/meadow.%04d.exr";
+  s.background_offset = -1000;
+  EXPECT_EQ(Parse(TextOf(s)).plate(1).offset(), -1000);
 }
 
 TEST_F(PlateFilesTest, FramesThatOnlyTheDaemonSees) {
