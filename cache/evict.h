@@ -76,8 +76,8 @@ class Evictor {
 
   // Measures, and evicts if need be: what the thread does at each tick.
   absl::Status RunOnce();
-  // Held during each run: nothing is evicted while somebody else holds it.
-  Mutex* running() ABSL_LOCK_RETURNED(run_mutex_) { return &run_mutex_; }
+  // Nothing is evicted while it is held. Waits for a run to end.
+  MutexLock Hold() ABSL_NO_THREAD_SAFETY_ANALYSIS { return MutexLock(&run_mutex_); }
   uint64_t evicted() const { return evicted_; }
 
  private:
