@@ -43,7 +43,9 @@ absl::Status CheckPlace(const std::string& state_folder, const fs::path& to) {
 }  // namespace
 
 absl::StatusOr<uint64_t> BackUp(const std::string& state_folder, const std::string& to, RocksTileStore& tiles,
-                                RocksResultIndex& index, Evictor& evictor) {
+                                RocksResultIndex& index, Evictor& evictor)
+    // Clang cannot follow a lock that a function hands out.
+    ABSL_NO_THREAD_SAFETY_ANALYSIS {
   const fs::path place = fs::path(to).lexically_normal();
   RETURN_IF_ERROR(CheckPlace(state_folder, place));
   const std::string parent = place.parent_path().string();

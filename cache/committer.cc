@@ -38,16 +38,11 @@ void Append(IndexBatch* to, const IndexBatch& from) {
   Append(&to->journal, from.journal);
   Append(&to->values, from.values);
   Append(&to->forget, from.forget);
-  Append(&to->forget_stacks, from.forget_stacks);
-  Append(&to->forget_values, from.forget_values);
   Append(&to->journal_done, from.journal_done);
   Append(&to->moves, from.moves);
 }
 
-bool Forgets(const IndexBatch& batch) {
-  return !batch.forget.empty() || !batch.forget_names.empty() || !batch.forget_stacks.empty() ||
-         !batch.forget_values.empty();
-}
+bool Forgets(const IndexBatch& batch) { return !batch.forget.empty() || !batch.forget_names.empty(); }
 
 }  // namespace
 

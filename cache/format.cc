@@ -229,10 +229,6 @@ std::string NameKey(const std::string& stack, const std::string& pass, uint32_t 
   return key;
 }
 
-std::string_view StackOfNameKey(std::string_view key) { return key.substr(0, key.find('\0')); }
-
-std::string IngredientsName(std::string_view name_key) { return std::string(kIngredientsPrefix).append(name_key); }
-
 std::string NameValue(const NameRecord& name) {
   std::string value;
   AppendLittle<uint8_t>(&value, kValueVersion);

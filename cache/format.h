@@ -102,16 +102,10 @@ std::string NamePrefix(const std::string& stack, const std::string& pass);
 std::string NameValue(const NameRecord& name);
 absl::StatusOr<NameRecord> ParseName(std::string_view key, std::string_view value);
 
-// The stack of a name key.
-std::string_view StackOfNameKey(std::string_view key);
-
 // Names of values that the cache itself writes; others belong to the daemon.
 // DO NOT CHANGE.
-inline constexpr char kUsesName[] = "evict/uses";         // use_counts.h
-inline constexpr char kDamagedPrefix[] = "damaged/";      // then the result key: found damaged, not rendered since
-inline constexpr char kIngredientsPrefix[] = "made-of/";  // then the name key: an Ingredients message
-// What the result of a name was made of: goes with the name.
-std::string IngredientsName(std::string_view name_key);
+inline constexpr char kUsesName[] = "evict/uses";     // use_counts.h
+inline constexpr char kDamagedPrefix[] = "damaged/";  // then the result key: found damaged, not rendered since
 
 std::string JournalKey(uint64_t sequence);
 // Journal value: version 1, type byte, payload. DO NOT CHANGE.

@@ -96,10 +96,6 @@ absl::StatusOr<uint64_t> MemoryResultIndex::Commit(const IndexBatch& batch) {
   if (absl::Status s = format::CheckNames(batch); !s.ok()) return s;
   MutexLock lock(&mutex_);
   for (const ResultKey& key : batch.forget) ForgetLocked(key);
-  for (const std::string& stack : batch.forget_stacks) ForgetStackLocked(stack);
-  for (const std::string& prefix : batch.forget_values) {
-    std::erase_if(values_, [&](const auto& value) { return value.first.starts_with(prefix); });
-  }
   for (const auto& [place, worth] : batch.moves) {
     places_.erase(place);
     if (results_.contains(place.key)) places_.insert({worth, place.key});
@@ -178,14 +174,6 @@ void MemoryResultIndex::RemoveLocked(const ResultKey& key) {
   for (const Digest& d : StoredDigests(it->second.manifest)) named_by_.erase({d, key});
   places_.erase({WorthOf(it->second), key});
   results_.erase(it);
-}
-
-void MemoryResultIndex::ForgetStackLocked(const std::string& stack) {
-  const std::string prefix = format::NamePrefix(stack, "");
-  for (auto it = names_.lower_bound(prefix); it != names_.end() && it->first.starts_with(prefix);) {
-    values_.erase(format::IngredientsName(it->first));
-    it = names_.erase(it);
-  }
 }
 
 void MemoryResultIndex::ForgetLocked(const ResultKey& key) {

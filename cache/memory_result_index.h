@@ -32,7 +32,6 @@ class MemoryResultIndex : public ResultIndex {
   void AddLocked(const ResultKey& key, const ResultRecord& record) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
   void RemoveLocked(const ResultKey& key) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
   void ForgetLocked(const ResultKey& key) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
-  void ForgetStackLocked(const std::string& stack) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
 
   Mutex mutex_;
   // Names, values and journal in the order of their persistent keys (format.h).

@@ -98,13 +98,6 @@ struct IndexBatch {
   // Results to forget, with the traces that lead to them. Applied before
   // everything else in the batch. Unknown keys are harmless.
   std::vector<ResultKey> forget;
-  // Stacks whose names go, all of them, with what the names were made of. As
-  // `forget`, applied first: names and values of this batch stay. The results stay
-  // too: what is made of them, and eviction, decide on those.
-  std::vector<std::string> forget_stacks;
-  // Values whose names begin with one of these go; as `forget_stacks`.
-  // REQUIRES: none is empty.
-  std::vector<std::string> forget_values;
   // Places in the order of eviction, and the worth to move each to. Where the
   // result is not there, or is forgotten in this batch, the place goes. REQUIRES:
   // not of results of this batch.

@@ -98,7 +98,8 @@ class Engine final : public RocksResultIndex {
     std::vector<std::string> stacks;
     const std::unique_ptr<rocksdb::Iterator> it = db_.Scan(Family::kNames);
     for (it->SeekToFirst(); it->Valid(); it->Seek(stacks.back() + '\1')) {
-      stacks.emplace_back(format::StackOfNameKey(it->key().ToStringView()));
+      const std::string_view key = it->key().ToStringView();
+      stacks.emplace_back(key.substr(0, key.find('\0')));
     }
     RETURN_IF_ERROR(db_.Error(it->status()));
     return stacks;
@@ -154,13 +155,6 @@ class Engine final : public RocksResultIndex {
     MutexLock lock(&commit_mutex_);
     rocksdb::WriteBatch out;
     for (const ResultKey& key : batch.forget) RETURN_IF_ERROR(Forget(key, &out));
-    for (const std::string& stack : batch.forget_stacks) RETURN_IF_ERROR(ForgetStack(stack, &out));
-    for (const std::string& prefix : batch.forget_values) {
-      RETURN_IF_ERROR(db_.ForEach(Family::kValues, prefix, [&](std::string_view name, std::string_view) {
-        out.Delete(db_[Family::kValues], rocksdb::Slice(name));
-        return absl::OkStatus();
-      }));
-    }
     RETURN_IF_ERROR(Move(batch, &out));
     RETURN_IF_ERROR(AddResults(batch, &out));
     AddState(batch, &out);
@@ -237,14 +231,6 @@ class Engine final : public RocksResultIndex {
         });
     // A trace that leads to nothing is harmless.
     return absl::IsDataLoss(traces) ? absl::OkStatus() : traces;
-  }
-
-  absl::Status ForgetStack(const std::string& stack, rocksdb::WriteBatch* out) {
-    return db_.ForEach(Family::kNames, format::NamePrefix(stack, ""), [&](std::string_view key, std::string_view) {
-      out->Delete(db_[Family::kNames], rocksdb::Slice(key));
-      out->Delete(db_[Family::kValues], format::IngredientsName(key));
-      return absl::OkStatus();
-    });
   }
 
   absl::Status Move(const IndexBatch& batch, rocksdb::WriteBatch* out) {
