@@ -160,8 +160,8 @@ TEST_F(Keeping, ABackupOpensElsewhere) {
 
 uint64_t CacheBytes(const Studio& studio) {
   const Finished f = studio.Client({"--json", "cache"});
-  const size_t at = f.out.find("\"bytes\": \"");
-  return at == std::string::npos ? 0 : std::strtoull(f.out.c_str() + at + 10, nullptr, 10);
+  const size_t at = f.out.find("\"bytes\": ");
+  return at == std::string::npos ? 0 : std::strtoull(f.out.c_str() + at + 9, nullptr, 10);
 }
 
 // The pins of keep: ALWAYS hold against a full cache, in a daemon that was
