@@ -2,7 +2,9 @@
 
 #include <sys/stat.h>
 
+#include <cerrno>
 #include <cstdio>
+#include <cstring>
 #include <filesystem>
 
 #include "cache/disk_room.h"
@@ -62,7 +64,8 @@ absl::StatusOr<uint64_t> BackUp(const std::string& state_folder, const std::stri
   }
   if (status.ok()) status = FinishStateFolder(partial);
   if (status.ok() && std::rename(partial.c_str(), place.c_str()) != 0) {
-    status = absl::UnavailableError(absl::StrCat("backup: ", place.string(), " cannot be given its name"));
+    status = absl::UnavailableError(
+        absl::StrCat("backup: renaming ", partial, " to ", place.string(), ": ", std::strerror(errno)));
   }
   if (!status.ok()) {
     fs::remove_all(partial, ec);

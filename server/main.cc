@@ -50,6 +50,15 @@ struct Arguments {
   int local_workers = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
 };
 
+// Returns OK when told to stop, or why the cache cannot go on until it is opened again.
+absl::Status WaitForEnd(const sigset_t& signals, const Cache& cache) {
+  const timespec second{.tv_sec = 1, .tv_nsec = 0};
+  while (sigtimedwait(&signals, nullptr, &second) < 0) {
+    RETURN_IF_ERROR(cache.health());
+  }
+  return absl::OkStatus();
+}
+
 absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   ASSIGN_OR_RETURN(Address grpc_address, ParseLoopback(arguments.listen), Annotate("--listen"));
   ASSIGN_OR_RETURN(Address http_address, ParseLoopback(arguments.http), Annotate("--http"));
@@ -94,9 +103,12 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   spdlog::info("selvaged {} on {}, http on {}, state in {}, {} embedded slots", kVersion, grpc_address.Text(),
                http_address.Text(), arguments.state, arguments.local_workers);
 
-  int signal = 0;
-  sigwait(&signals, &signal);
-  spdlog::info("told to stop");
+  const absl::Status end = WaitForEnd(signals, cache);
+  if (end.ok()) {
+    spdlog::info("told to stop");
+  } else {
+    spdlog::error("{}", std::string(end.message()));
+  }
   // Whatever hangs, the promise holds.
   LeaveAfter(kLongestStop);
   server.StopServing();
@@ -111,7 +123,7 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   cache.evictor->Stop();
   pool.Stop();
   spdlog::info("stopped");
-  return absl::OkStatus();
+  return end;
 }
 
 }  // namespace

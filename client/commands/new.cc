@@ -97,6 +97,7 @@ void Print(const std::string& output, const StartingStack& s) {
                                  f.screen(1), f.screen(2), f.saturation(), Percent(f.bare_share()))},
       {"sample box", absl::StrFormat("x %d y %d, %d x %d; noise %.2g %% of its level", box.x(), box.y(), box.width(),
                                      box.height(), 100 * f.roughness())},
+      {"chroma", f.chroma_halved() ? "halved by the recording: chroma_detail comes before the key" : "of every pixel"},
       {"garbage mask",
        f.garbage().empty() ? "none" : absl::StrCat("keeps ", Percent(f.garbage_share()), " of the picture")}};
   for (const auto& row : rows) std::printf("%-13s %s\n", row[0].c_str(), row[1].c_str());
@@ -183,12 +184,13 @@ class New final : public Command {
   // The client may not see what the daemon sees; then the daemon is asked.
   absl::Status FillBackground(Surveyor* surveyor, StartingStack* s) const {
     if (background_.empty()) return absl::OkStatus();
-    const auto found = FindBackground(background_);
+    const auto found = FindBackground(background_, s->plate.frames);
     const std::string files = fs::absolute(background_).lexically_normal().string();
     if (absl::IsNotFound(found.status()) && s->plate.present.empty() && !s->plate.still) {
       RETURN_IF_ERROR(surveyor->CheckBackground(files));
     } else {
       RETURN_IF_ERROR(found.status());
+      s->background_offset = found->offset;
     }
     s->background_files = SeenFrom(output_, files);
     return absl::OkStatus();

@@ -5,6 +5,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_format.h"
+#include "absl/strings/str_join.h"
 #include "proto/status.h"
 
 namespace selvage::client {
@@ -27,6 +28,13 @@ constexpr int kBeyond = 3;
 constexpr int kLargestBox = 160, kEnoughBox = 48;
 // More than this against the evenest screen is no noise.
 constexpr double kRough = 2;
+// A screen lies in whole cells; leaves and grass of its hue are scattered. With less than
+// this share of what is bare in cells that are bare all over, it may be no screen.
+constexpr double kWholeCell = 0.9, kInWholeCells = 0.5;
+// Chroma as smooth as this against luma was halved when recording; see PlateSurvey.
+constexpr double kChromaHalved = 0.75;
+// Columns or rows of cells at a side of the picture that never show the screen: it has ended.
+constexpr int kBeyondScreen = 2;
 // A mask around more than this of the picture is no use.
 constexpr double kWorthMasking = 0.95;
 
@@ -195,9 +203,93 @@ float RoughnessOf(const SampleBox& box, const PlateSurvey& s) {
 
 void Warn(const std::string& words, PlateFindings* f) { f->add_warning(words); }
 
+// What grows in the screen's hue is found like a screen.
+void DoubtScreen(const std::vector<Surveyed>& surveys, PlateFindings* f) {
+  double bare = 0, whole = 0;
+  for (const Surveyed& s : surveys) {
+    for (float share : s.survey.bare()) {
+      bare += share;
+      if (share >= kWholeCell) whole += share;
+    }
+  }
+  if (bare <= 0 || whole >= kInWholeCells * bare) return;
+  Warn(absl::StrFormat(
+           "is this a screen? What has its colour is %.0f %% of the picture and lies scattered in small parts; "
+           "if it is one, show a clear area of it with --screen-box X,Y,WIDTH,HEIGHT",
+           100 * f->bare_share()),
+       f);
+}
+
+// Columns and rows of cells that show the screen at some frame. Downward it has no end:
+// who stands close hides it there.
+struct ScreenExtent {
+  int first_column = 0, columns_end = 0, first_row = 0;
+};
+
+std::optional<ScreenExtent> ExtentOfScreen(const std::vector<Surveyed>& surveys) {
+  const int columns = static_cast<int>(surveys[0].survey.columns());
+  const std::vector<CellRange> cells = RangesOf(surveys);
+  std::optional<ScreenExtent> extent;
+  for (size_t i = 0; i < cells.size(); ++i) {
+    if (cells[i].most_bare < kMostlyBare) continue;
+    const int column = static_cast<int>(i) % columns, row = static_cast<int>(i) / columns;
+    if (!extent) extent = ScreenExtent{column, column + 1, row};
+    extent->first_column = std::min(extent->first_column, column);
+    extent->columns_end = std::max(extent->columns_end, column + 1);
+  }
+  return extent;
+}
+
+// The part of a convex outline where keep(x, y) is not negative; `keep` is linear.
+template <class Keep>
+Outline Clipped(const Outline& outline, const Keep& keep) {
+  Outline out;
+  for (size_t i = 0; i < outline.size(); ++i) {
+    const auto &a = outline[i], &b = outline[(i + 1) % outline.size()];
+    const double at_a = keep(a.first, a.second), at_b = keep(b.first, b.second);
+    if (at_a >= 0) out.push_back(a);
+    if ((at_a >= 0) == (at_b >= 0)) continue;
+    const double t = at_a / (at_a - at_b);
+    out.emplace_back(static_cast<int>(std::lround(a.first + t * (b.first - a.first))),
+                     static_cast<int>(std::lround(a.second + t * (b.second - a.second))));
+  }
+  return out;
+}
+
+// Where the screen ends inside the picture, so does the mask: half a cell before.
+Outline EndedWithScreen(const std::vector<Surveyed>& surveys, Outline hull, PlateFindings* f) {
+  const PlateSurvey& s = surveys[0].survey;
+  const auto extent = ExtentOfScreen(surveys);
+  if (!extent) return hull;
+  const int side = static_cast<int>(s.cell_side());
+  std::vector<std::string> ends;
+  if (extent->first_column >= kBeyondScreen) {
+    const int x = s.x() + extent->first_column * side + side / 2;
+    hull = Clipped(hull, [&](double px, double) { return px - x; });
+    ends.push_back(absl::StrCat("on the left at x ", x));
+  }
+  if (static_cast<int>(s.columns()) - extent->columns_end >= kBeyondScreen) {
+    const int x = s.x() + extent->columns_end * side - side / 2;
+    hull = Clipped(hull, [&](double px, double) { return x - px; });
+    ends.push_back(absl::StrCat("on the right at x ", x));
+  }
+  if (extent->first_row >= kBeyondScreen) {
+    const int y = s.y() + extent->first_row * side + side / 2;
+    hull = Clipped(hull, [&](double, double py) { return py - y; });
+    ends.push_back(absl::StrCat("at the top at y ", y));
+  }
+  if (ends.empty()) return hull;
+  Warn(absl::StrCat("the screen ends ", absl::StrJoin(ends, " and "),
+                    ": what lies beyond is thrown away by the garbage mask; draw that wider where the foreground goes "
+                    "there"),
+       f);
+  return hull;
+}
+
 void AddGarbage(const std::vector<Surveyed>& surveys, PlateFindings* f) {
-  const Outline hull = HullOfForeground(surveys, true);
+  Outline hull = HullOfForeground(surveys, true);
   if (hull.empty()) return Warn("every surveyed frame is nothing but bare screen: no garbage mask was drawn", f);
+  hull = EndedWithScreen(surveys, std::move(hull), f);
   f->set_garbage_share(static_cast<float>(ShareWithin(hull, surveys[0].survey)));
   if (f->garbage_share() > kWorthMasking) {
     return Warn("the foreground reaches nearly all over the picture: no garbage mask was drawn", f);
@@ -337,6 +429,13 @@ absl::StatusOr<PlateFindings> MergeSurveys(const Frames& frames, const std::vect
   for (float v : screen) f.add_screen(v);
   const float most = std::max({screen[0], screen[1], screen[2]});
   f.set_saturation((most - std::min({screen[0], screen[1], screen[2]})) / most);
+
+  if (!given) DoubtScreen(surveys, &f);
+  std::vector<float> smoothness;
+  for (const Surveyed& s : surveys) {
+    if (s.survey.chroma_smoothness() > 0) smoothness.push_back(s.survey.chroma_smoothness());
+  }
+  f.set_chroma_halved(!smoothness.empty() && Median(smoothness) < kChromaHalved);
 
   const auto box = given ? given : FindSampleBox(surveys);
   if (!box) {

@@ -1,6 +1,7 @@
 #include "client/start/plate_files.h"
 
 #include <algorithm>
+#include <cstdlib>
 #include <filesystem>
 
 #include "absl/strings/numbers.h"
@@ -16,6 +17,8 @@ namespace fs = std::filesystem;
 constexpr size_t kMostDigits = 9, kMostMissing = 10;
 // As many as a stack may have.
 constexpr int kMostFrames = 100'000;
+// Frames that are further apart are no counting from another number.
+constexpr int64_t kMostOffset = 10'000'000;
 
 bool IsFrameDigit(char c) { return c >= '0' && c <= '9'; }
 
@@ -58,6 +61,18 @@ std::vector<int> FramesOnDisk(const FilePattern& pattern) {
   return frames;
 }
 
+// Whether the frame before or after that file is there. A number in a name is no frame else:
+// shot_0360.png beside shot_0720.png is a still.
+bool HasNeighbour(const FilePattern& pattern, const std::string& path) {
+  const std::vector<int> frames = FramesOnDisk(pattern);
+  for (size_t i = 1; i < frames.size(); ++i) {
+    if (frames[i] - frames[i - 1] == 1 && (pattern.At(frames[i]) == path || pattern.At(frames[i - 1]) == path)) {
+      return true;
+    }
+  }
+  return false;
+}
+
 absl::Status Refused(const std::string& given, const std::string& what) {
   return absl::InvalidArgumentError(absl::StrCat("--plate ", given, ": ", what));
 }
@@ -67,7 +82,7 @@ absl::StatusOr<PlateFiles> FindStill(const std::string& given, const std::string
   std::error_code error;
   if (!wanted && !fs::is_regular_file(path, error)) {
     return Refused(given,
-                 "there is no such file; expected a path with %04d for the frame number, or the path of one frame");
+                   "there is no such file; expected a path with %04d for the frame number, or the path of one frame");
   }
   return PlateFiles{path, wanted.value_or(Frames{1, 1}), true, {}, {}};
 }
@@ -84,8 +99,10 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
     const std::string pattern_of_it = PatternOf(path);
     std::error_code error;
     if (pattern_of_it.empty() || !fs::is_regular_file(path, error)) return FindStill(given, path, wanted);
+    ASSIGN_OR_RETURN(const FilePattern sequence, ParsePattern(pattern_of_it), Annotate("--plate ", given));
+    if (!wanted && !HasNeighbour(sequence, path)) return FindStill(given, path, wanted);
     path = pattern_of_it;
-    ASSIGN_OR_RETURN(pattern, ParsePattern(path), Annotate("--plate ", given));
+    pattern = sequence;
   }
   PlateFiles found;
   found.pattern = path;
@@ -93,7 +110,7 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
   if (frames.empty()) {
     if (!wanted) {
       return Refused(given,
-                   "no such files are seen from here; if the daemon sees them, say which frames: --frames 1001-1048");
+                     "no such files are seen from here; if the daemon sees them, say which frames: --frames 1001-1048");
     }
     found.frames = *wanted;
     return found;
@@ -105,7 +122,7 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
   found.frames = wanted.value_or(Frames{frames.front(), frames.back()});
   if (int64_t{found.frames.last} - found.frames.first >= kMostFrames) {
     return Refused(given, absl::StrCat("frames ", found.frames.first, "-", found.frames.last, " are more than ",
-                                     kMostFrames, "; give fewer with --frames"));
+                                       kMostFrames, "; give fewer with --frames"));
   }
   for (int frame = found.frames.first; frame <= found.frames.last && found.missing.size() < kMostMissing; ++frame) {
     if (!std::binary_search(frames.begin(), frames.end(), frame)) found.missing.push_back(frame);
@@ -131,13 +148,21 @@ std::vector<int> Existing(std::vector<int> frames, const PlateFiles& files) {
   return frames;
 }
 
-absl::StatusOr<std::string> FindBackground(const std::string& given) {
-  const std::string path = fs::absolute(given).lexically_normal().string();
-  ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(path), Annotate("--background ", given));
+absl::StatusOr<BackgroundFiles> FindBackground(const std::string& given, const Frames& shot) {
+  BackgroundFiles found{fs::absolute(given).lexically_normal().string()};
+  ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(found.pattern), Annotate("--background ", given));
   std::error_code error;
-  if (pattern.still() ? fs::is_regular_file(path, error) : !FramesOnDisk(pattern).empty()) return path;
-  return absl::NotFoundError(
-      absl::StrCat("--background ", given, ": there ", pattern.still() ? "is no such file" : "are no such files"));
+  if (pattern.still()) {
+    if (fs::is_regular_file(found.pattern, error)) return found;
+    return absl::NotFoundError(absl::StrCat("--background ", given, ": there is no such file"));
+  }
+  const std::vector<int> frames = FramesOnDisk(pattern);
+  if (frames.empty()) return absl::NotFoundError(absl::StrCat("--background ", given, ": there are no such files"));
+  const auto first = std::lower_bound(frames.begin(), frames.end(), shot.first);
+  const bool none_in_shot = first == frames.end() || *first > shot.last;
+  const int64_t offset = int64_t{frames.front()} - shot.first;
+  if (none_in_shot && std::abs(offset) <= kMostOffset) found.offset = static_cast<int>(offset);
+  return found;
 }
 
 }  // namespace selvage::client

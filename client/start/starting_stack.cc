@@ -41,7 +41,11 @@ std::string PlateText(const StartingStack& s) {
     absl::StrAppend(&text, " encoding: ", absl::AsciiStrToLower(Encoding_Name(f.encoding()).substr(9)));
   absl::StrAppend(&text, s.plate.missing.empty() ? "" : " missing: HOLD", " }\n");
   if (!s.background_files.empty()) {
-    absl::StrAppend(&text, "plate { name: \"background\" files: ", Quoted(s.background_files), " missing: HOLD }\n");
+    // Numbered otherwise than the shot: its first frame goes with the shot's first.
+    if (s.background_offset != 0) absl::StrAppend(&text, "# The background is numbered otherwise; see `offset`.\n");
+    absl::StrAppend(&text, "plate { name: \"background\" files: ", Quoted(s.background_files),
+                    s.background_offset == 0 ? "" : absl::StrCat(" offset: ", s.background_offset),
+                    " missing: HOLD }\n");
   }
   return text;
 }
@@ -64,36 +68,44 @@ std::string Filled(const char* text, const std::vector<std::pair<std::string, st
   return absl::StrReplaceAll(text, values);
 }
 
+constexpr char kFiner[] = R"(
+# 0. The recording halved the chroma: its detail is put back from luma before the key. Take the pass out (and write "plate"
+#    for "finer") where edges get worse.
+pass { name: "finer" from: "plate" step { chroma_detail {} } }
+)";
+
 constexpr char kPasses[] = R"(
 # 1. The screen without the foreground, made from the plate itself. The box is bare screen and says its colour. If
 #    somebody filmed the empty screen, that is better: make it a plate named "clean_plate" and remove this pass.
-pass { name: "clean_plate" from: "plate" step { screen_plate { screen { $box } } } }
+pass { name: "clean_plate" from: "$plate" step { screen_plate { screen { $box } } } }
 
-# 2. The matte. `unmix` takes foreground and screen apart in the soft edge, `steady` takes its flicker. Veil of noise on
-#    the screen left? Raise black a little. Hair gets thin? Lower it. Where something solid stays half open (skin near the
-#    screen's hue, metal that mirrors it), draw a mask round it and name it: unmix { clean_plate: "clean_plate" solid: "metal" }.
+# 2. The matte. `unmix` takes foreground and screen apart in the soft edge$steadies. What could be soft stays soft: where
+#    something solid is half open (skin near the screen's hue, metal that mirrors it, white cloth full of screen light),
+#    draw a loose mask inside it and name it: unmix { clean_plate: "clean_plate" solid: "metal" }. Where something soft was
+#    closed (glass, smoke): unmix { clean_plate: "clean_plate" soft: "glass" }. A veil of noise left on the screen? Add
+#    step { levels { black: 0.02 } }, as little as helps: fine hair goes with it.
 pass {
-  name: "matte" from: "plate"
+  name: "matte" from: "$plate"
   step { unmix { clean_plate: "clean_plate" } }
-  step { steady { plate: "plate" } }
-  step { levels { black: 0.04 white: 0.99 } }
-$within}
+$steady$within}
 
 # 3. Degrained plate for the colour work, and the grain that was taken away. The box says how noisy the camera is: bare
 #    screen, nothing else in it. The matte is pulled from the plate as shot.
-pass { name: "degrained" from: "plate" step { degrain { window: 1 $box } } }
-pass { name: "grain" from: "plate" step { degrain { window: 1 $box grain: true } } }
+pass { name: "degrained" from: "$plate" step { degrain { window: $window $box } } }
+pass { name: "grain" from: "$plate" step { degrain { window: $window $box grain: true } } }
 
-# 4. The foreground: its own colour at the edges (recover_color), the screen's light on it taken away (despill) but for
-#    `inside`, where skin and cloth keep their hue, its grain put back. The screen's light on the whole body? Choke more in
-#    `inside`, or take `protect` out. Too grey at the edges? Lower despill's amount. A fringe of screen left? Push colour
-#    outward from the solid parts instead, with this step behind despill:
+# 4. The foreground: its own colour at the edges (recover_color), the screen's light on it taken away (despill), its grain
+#    put back. `own` is the colour of the inside, spread outward: as much of the screen's hue as that has is left at the
+#    edge, and the inside stays as it is. The screen's light on the whole body? Take `own_color` out and write
+#    `restore: NEUTRAL`. Too grey at the edges? Lower despill's amount. A fringe of screen left? Push colour outward from the
+#    solid parts instead, with this step behind despill:
 #      step { spread_color { core: "matte" amount: 0.5 } }
 pass { name: "inside" from: "matte" step { choke { pixels: $choke } } step { soften { sigma: $soft } } }
+pass { name: "own" from: "degrained" step { spread_color { core: "inside" } } }
 pass {
   name: "front" from: "degrained"
   step { recover_color { matte: "matte" clean_plate: "clean_plate" } }
-  step { despill { screen { clean_plate: "clean_plate" } restore: NEUTRAL protect: "inside" } }
+  step { despill { screen { clean_plate: "clean_plate" } restore: OWN own_color: "own" } }
   step { regrain { grain: "grain" } }
   step { premultiply {} }
 }
@@ -127,14 +139,20 @@ std::string TextOf(const StartingStack& s) {
   for (const std::string& warning : f.warning()) absl::StrAppend(&text, "# Warning: ", warning, ".\n");
   absl::StrAppend(&text, "name: ", Quoted(s.name), "\nframes { first: ", f.first(), " last: ", f.last(), " }\n\n",
                   PlateText(s), GarbageText(f, scale));
+  const bool alone = f.first() == f.last();
+  const std::string plate = f.chroma_halved() ? "finer" : "plate";
   const std::vector<std::pair<std::string, std::string>> values = {
       {"$box", BoxText(f.box())},
+      {"$plate", plate},
+      {"$steadies", alone ? "" : ", `steady` takes its flicker"},
+      {"$steady", alone ? "" : absl::StrCat("  step { steady { plate: \"", plate, "\" } }\n")},
+      {"$window", alone ? "0" : "1"},
       {"$choke", absl::StrFormat("%.1f", kSpillReach * scale)},
       {"$soft", absl::StrFormat("%.1f", kSpillReach / 3 * scale)},
       {"$within", f.garbage().empty() ? "" : "  step { within { mask: \"garbage\" } }\n"},
       {"$name", s.name}};
-  absl::StrAppend(&text, Filled(kPasses, values), s.background_files.empty() ? kGrey : "\n# 5. Over the background.\n",
-                  Filled(kOver, values));
+  absl::StrAppend(&text, f.chroma_halved() ? kFiner : "", Filled(kPasses, values),
+                  s.background_files.empty() ? kGrey : "\n# 5. Over the background.\n", Filled(kOver, values));
   return text;
 }
 

@@ -131,6 +131,10 @@ void CheckMeaning(const Place& at, const Step& step, Faults* faults) {
         faults->Add(absl::StrCat(at.path, ".restore"),
                     absl::StrCat(at.words, " restore: BACKGROUND needs the name of a picture in `background`"));
       }
+      if (step.despill().restore() == Despill::OWN && step.despill().own_color().empty()) {
+        faults->Add(absl::StrCat(at.path, ".restore"),
+                    absl::StrCat(at.words, " restore: OWN needs the name of a picture in `own_color`"));
+      }
       break;
     case Step::kFillColor:
       if (step.fill_color().from_case() == FillColor::FROM_NOT_SET) {

@@ -8,6 +8,7 @@
 #include <set>
 #include <thread>
 
+#include "cache/format.h"
 #include "cache/memory_result_index.h"
 #include "cache/rocks_result_index.h"
 #include "tests/cache/cache_testing.h"
@@ -163,6 +164,42 @@ TEST_P(ResultIndexLaws, NamesAreFoundAtTheirPlaces) {
   EXPECT_TRUE((*found)[0] && SameName(*(*found)[0], Name("shot", "core", 0, -7, "c")));
   EXPECT_FALSE((*found)[1]);
   EXPECT_TRUE((*found)[2] && SameName(*(*found)[2], Name("shot", "core", 1, 1001, "b")));
+}
+
+std::string IngredientsAt(const NameRecord& n) {
+  return format::IngredientsName(format::NameKey(n.stack, n.pass, n.segment, n.frame));
+}
+
+TEST_P(ResultIndexLaws, AStackIsForgottenWithItsNamesAndWhatTheyWereMadeOf) {
+  const std::vector<NameRecord> all{Name("shot", "core", 0, 1), Name("shot", "edge", 3, -2),
+                                    Name("shot2", "core", 0, 1), Name("sho", "t", 0, 1)};
+  IndexBatch batch{.results = {{KeyOf("r"), RecordOf({})}}, .names = all, .values = {{"job/1", "kept"}}};
+  for (const NameRecord& n : all) batch.values.emplace_back(IngredientsAt(n), "made of this");
+  Commit(batch);
+  EXPECT_EQ(index_->ListStacks().value(), (std::vector<std::string>{"sho", "shot", "shot2"}));
+  Commit({.forget_stacks = {"shot", "never"}});
+  Reopen();
+  EXPECT_EQ(index_->ListStacks().value(), (std::vector<std::string>{"sho", "shot2"}));
+  EXPECT_TRUE(index_->FindNames("shot", "").value().empty());
+  EXPECT_EQ(index_->FindNames("shot2", "").value().size(), 1u);
+  std::vector<std::string> left;
+  const auto values = index_->ListValues("");
+  ASSERT_OK(values.status());
+  for (const auto& [name, value] : *values) left.push_back(name);
+  EXPECT_EQ(left, (std::vector<std::string>{"job/1", IngredientsAt(all[3]), IngredientsAt(all[2])}));
+  EXPECT_TRUE(FindOne(KeyOf("r"))) << "a result outlives the names that stand for it";
+  // What the same batch writes stays.
+  Commit({.names = {Name("shot2", "core", 0, 9)}, .forget_stacks = {"shot2"}});
+  ASSERT_EQ(index_->FindNames("shot2", "").value().size(), 1u);
+  EXPECT_EQ(index_->FindNames("shot2", "").value()[0].frame, 9);
+}
+
+TEST_P(ResultIndexLaws, ValuesAreForgottenByWhatTheirNamesBeginWith) {
+  Commit({.values = {{"savings/a", "1"}, {"savings/b", "2"}, {"saving", "3"}, {"savings0", "4"}}});
+  Commit({.values = {{"savings/c", "5"}}, .forget_values = {"savings/", "never/"}});
+  Reopen();
+  using List = std::vector<std::pair<std::string, std::string>>;
+  EXPECT_EQ(index_->ListValues("").value(), (List{{"saving", "3"}, {"savings/c", "5"}, {"savings0", "4"}}));
 }
 
 TEST_P(ResultIndexLaws, ResultsAreFoundByWhoMadeThemAndWhen) {

@@ -177,12 +177,75 @@ TEST(MergeSurveys, WarnsOfTextureInTheArtistsBoxWithTheRatio) {
   EXPECT_THAT(f->warning(0), HasSubstr("4.2 times"));
 }
 
+// Grass and leaves: the screen's hue everywhere, a whole cell of it hardly anywhere.
+TEST(MergeSurveys, DoubtsAScreenThatLiesScattered) {
+  Surveyed meadow = Survey(1001);
+  for (int cell = 0; cell < meadow.survey.bare_size(); ++cell) {
+    if (cell % 9 != 0) meadow.survey.set_bare(cell, 0.4f);
+  }
+  meadow.survey.set_bare_share(0.46f);
+  const auto f = MergeSurveys({1001, 1001}, {meadow}, std::nullopt);
+  ASSERT_TRUE(f.ok()) << f.status();
+  ASSERT_GE(f->warning_size(), 1);
+  EXPECT_THAT(f->warning(0), HasSubstr("is this a screen? What has its colour is 46 % of the picture"));
+  // Whoever shows it the screen knows it.
+  SampleBox box;
+  box.set_width(16);
+  box.set_height(16);
+  const auto given = MergeSurveys({1001, 1001}, {meadow}, box);
+  ASSERT_TRUE(given.ok()) << given.status();
+  for (const std::string& warning : given->warning()) EXPECT_THAT(warning, ::testing::Not(HasSubstr("screen?")));
+}
+
 TEST(MergeSurveys, RefusesFramesOfAnotherSize) {
   Surveyed other = Survey(1002);
   other.survey.set_width(640);
   const auto f = MergeSurveys({1001, 1002}, {Survey(1001), other}, std::nullopt);
   EXPECT_EQ(f.status().code(), absl::StatusCode::kInvalidArgument);
   EXPECT_THAT(std::string(f.status().message()), HasSubstr("640 x 192 at frame 1002"));
+}
+
+TEST(MergeSurveys, HalvedChromaIsSeenInMostFrames) {
+  const auto merged = [](const std::vector<float>& smoothness) {
+    std::vector<Surveyed> surveys;
+    for (size_t i = 0; i < smoothness.size(); ++i) {
+      surveys.push_back(Survey(static_cast<int>(i) + 1, kMan));
+      surveys.back().survey.set_chroma_smoothness(smoothness[i]);
+    }
+    const auto findings = MergeSurveys({1, static_cast<int>(smoothness.size())}, surveys, std::nullopt);
+    EXPECT_TRUE(findings.ok()) << findings.status();
+    return findings->chroma_halved();
+  };
+  EXPECT_TRUE(merged({0.5f, 0.55f, 1.0f}));
+  EXPECT_FALSE(merged({1.0f, 0.95f, 0.5f}));
+  EXPECT_TRUE(merged({0, 0, 0.5f}));
+  EXPECT_FALSE(merged({0, 0}));
+}
+
+// A set beside the screen, to the right and above: the mask ends half a cell before it.
+TEST(MergeSurveys, TheGarbageMaskEndsWithTheScreen) {
+  const std::vector<std::string> set = {"##########",  //
+                                        "....##..##",  //
+                                        "....##..##",  //
+                                        "...####.##",  //
+                                        "...####.##",  //
+                                        ".#########"};
+  const auto findings = MergeSurveys({1, 2}, {Survey(1, set), Survey(2, set)}, std::nullopt);
+  ASSERT_TRUE(findings.ok()) << findings.status();
+  // Columns of 16 pixels: the last that shows screen is the 16th; rows: the third.
+  EXPECT_THAT(findings->warning(), ::testing::Contains(HasSubstr("on the right at x 248 and at the top at y 40")));
+  EXPECT_GT(findings->garbage_share(), 0.3);
+  EXPECT_LT(findings->garbage_share(), 0.7);
+  // A man who stands close hides the screen below only.
+  const std::vector<std::string> close = {"..........",  //
+                                          "...####...",  //
+                                          "...####...",  //
+                                          "..######..",  //
+                                          "##########",  //
+                                          "##########"};
+  const auto man = MergeSurveys({1, 1}, {Survey(1, close)}, std::nullopt);
+  ASSERT_TRUE(man.ok());
+  EXPECT_THAT(man->warning(), ::testing::Not(::testing::Contains(HasSubstr("the screen ends"))));
 }
 
 }  // namespace

@@ -57,14 +57,15 @@ TEST(StartingStack, IsAStackWithComments) {
   EXPECT_EQ(stack.frames().last(), 1024);
   EXPECT_EQ(stack.plate(0).files(), "/plates/a\"b.%04d.exr");
   EXPECT_FALSE(stack.plate(0).has_encoding());
-  EXPECT_THAT(PassesOf(stack),
-              ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "front", "background", "comp"));
+  EXPECT_THAT(PassesOf(stack), ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "own", "front",
+                                           "background", "comp"));
   EXPECT_EQ(stack.pass(0).step(0).screen_plate().screen().sample().width(), 72u);
   EXPECT_EQ(stack.pass(2).step(0).degrain().sample().y(), 24);
   EXPECT_TRUE(stack.pass(1).step(0).has_unmix());
   // 6 pixels at 360 lines.
   EXPECT_EQ(stack.pass(4).step(0).choke().pixels().value(), 6);
-  EXPECT_EQ(stack.pass(5).step(1).despill().protect(), "inside");
+  EXPECT_EQ(stack.pass(5).step(0).spread_color().core(), "inside");
+  EXPECT_EQ(stack.pass(6).step(1).despill().own_color(), "own");
   EXPECT_EQ(stack.mask(0).shape(0).path(), "M 8 8 L 600 8 L 600 400 Z");
   EXPECT_EQ(stack.deliver(0).files(), "/out/comp/apiary_010.%04d.exr");
   EXPECT_THAT(text, HasSubstr("# Warning: it rains.\n"));
@@ -87,7 +88,42 @@ TEST(StartingStack, LeavesOutWhatIsNotThere) {
   EXPECT_EQ(stack.plate(0).missing(), Plate::HOLD);
   EXPECT_EQ(stack.plate(1).name(), "background");
   EXPECT_EQ(stack.plate(1).files(), "/bg/meadow.%04d.exr");
-  EXPECT_THAT(PassesOf(stack), ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "front", "comp"));
+  EXPECT_THAT(PassesOf(stack),
+              ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "own", "front", "comp"));
+}
+
+// Nothing looks at frames that are not there.
+TEST(StartingStack, OneFrameHasNoNeighbours) {
+  StartingStack s = Example();
+  s.findings.set_last(1001);
+  const Stack stack = Parse(TextOf(s));
+  for (const Pass& pass : stack.pass()) {
+    for (const Step& step : pass.step()) {
+      EXPECT_FALSE(step.has_steady());
+      EXPECT_EQ(step.degrain().window(), 0u);
+    }
+  }
+}
+
+TEST(StartingStack, HalvedChromaIsMadeFinerBeforeTheKey) {
+  StartingStack s = Example();
+  s.findings.set_chroma_halved(true);
+  const Stack stack = Parse(TextOf(s));
+  ASSERT_EQ(stack.pass(0).name(), "finer");
+  EXPECT_TRUE(stack.pass(0).step(0).has_chroma_detail());
+  for (const Pass& pass : stack.pass()) {
+    for (const Step& step : pass.step()) {
+      if (step.has_unmix() || step.has_degrain() || step.has_screen_plate()) EXPECT_EQ(pass.from(), "finer");
+      if (step.has_steady()) EXPECT_EQ(step.steady().plate(), "finer");
+    }
+  }
+}
+
+// Thin hair has little alpha.
+TEST(StartingStack, NoLevelsEatWhatIsThin) {
+  for (const Pass& pass : Parse(TextOf(Example())).pass()) {
+    for (const Step& step : pass.step()) EXPECT_FALSE(step.has_levels());
+  }
 }
 
 class PlateFilesTest : public ::testing::Test {
@@ -143,6 +179,19 @@ TEST_F(PlateFilesTest, AStillIsOneFrame) {
   EXPECT_EQ(found->frames.first, found->frames.last);
 }
 
+TEST_F(PlateFilesTest, ANumberWithoutItsNeighboursIsNoFrame) {
+  for (const char* name : {"shot_0360.png", "shot_0720.png", "shot_1080.png"}) Touch(name);
+  const auto found = Find("shot_0360.png");
+  ASSERT_TRUE(found.ok());
+  EXPECT_TRUE(found->still);
+  EXPECT_EQ(found->pattern, folder_ + "/shot_0360.png");
+  EXPECT_THAT(found->missing, IsEmpty());
+  // Unless frames are asked for.
+  const auto frames = Find("shot_0360.png", Frames{360, 720});
+  ASSERT_TRUE(frames.ok());
+  EXPECT_FALSE(frames->still);
+}
+
 TEST_F(PlateFilesTest, WhatIsWrongIsSaid) {
   const auto message = [&](const std::string& name, std::optional<Frames> wanted = std::nullopt) {
     const auto found = Find(name, wanted);
@@ -171,11 +220,22 @@ TEST_F(PlateFilesTest, ExistingFramesAreTheNearestThatHaveAFile) {
 
 TEST_F(PlateFilesTest, ABackgroundMustBeThere) {
   Touch("bg.1001.exr");
-  const auto find = [&](const std::string& name) { return FindBackground(folder_ + "/" + name); };
-  EXPECT_EQ(find("bg.%04d.exr").value_or(""), folder_ + "/bg.%04d.exr");
-  EXPECT_EQ(find("bg.1001.exr").value_or(""), folder_ + "/bg.1001.exr") << "one picture stays one";
+  const auto find = [&](const std::string& name) { return FindBackground(folder_ + "/" + name, {1001, 1048}); };
+  EXPECT_EQ(find("bg.%04d.exr").value_or(BackgroundFiles()).pattern, folder_ + "/bg.%04d.exr");
+  EXPECT_EQ(find("bg.%04d.exr").value_or(BackgroundFiles()).offset, 0);
+  EXPECT_EQ(find("bg.1001.exr").value_or(BackgroundFiles()).pattern, folder_ + "/bg.1001.exr") << "one stays one";
   EXPECT_THAT(std::string(find("none.%04d.exr").status().message()), HasSubstr("there are no such files"));
   EXPECT_THAT(std::string(find("none.exr").status().message()), HasSubstr("there is no such file"));
+}
+
+TEST_F(PlateFilesTest, ABackgroundThatIsNumberedFrom1GoesWithTheShotsFirstFrame) {
+  for (const char* name : {"bg.0001.exr", "bg.0002.exr"}) Touch(name);
+  EXPECT_EQ(FindBackground(folder_ + "/bg.%04d.exr", {1001, 1048}).value().offset, -1000);
+  EXPECT_EQ(FindBackground(folder_ + "/bg.%04d.exr", {2, 48}).value().offset, 0) << "frame 2 is there";
+  StartingStack s = Example();
+  s.background_files = "bg/meadow.%04d.exr";
+  s.background_offset = -1000;
+  EXPECT_EQ(Parse(TextOf(s)).plate(1).offset(), -1000);
 }
 
 TEST_F(PlateFilesTest, FramesThatOnlyTheDaemonSees) {

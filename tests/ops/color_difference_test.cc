@@ -42,6 +42,7 @@ TEST(ColorDifference, KeepsTheLawsOfAllOperators) {
   OpTester("color_difference { screen { sample { x: 2 y: 5 width: 9 height: 9 } } axis: GENERAL }").CheckLaws();
   OpTester("color_difference { screen { clean_plate: 'clean' } }").CheckLaws();
   OpTester("color_difference { screen { clean_plate: 'clean' } axis: CHANNEL }").CheckLaws();
+  OpTester("color_difference { screen { clean_plate: 'clean' } unclamped: true }").CheckLaws();
 }
 
 TEST(ColorDifference, IsTheFormula) {
@@ -66,6 +67,20 @@ TEST(ColorDifference, LargerWeightWeighsTheOtherTwoChannels) {
 
 TEST(ColorDifference, GainMultipliesTheScreenAmount) {
   EXPECT_NEAR(MatteOf("color_difference { amount { value: 2 } }", 0.1f, 0.4f, 0.1f), 1 - 0.6, 1e-6);
+}
+
+// Green before blue: more of it than the screen lacks.
+TEST(ColorDifference, UnclampedIsTheFormulaBeyondZeroAndOne) {
+  const std::string rest = "screen { color { r: 0.1 g: 0.2 b: 0.8 } } unclamped: true }";
+  EXPECT_NEAR(MatteOf("color_difference { " + rest, 0.3f, 0.6f, 0.15f), 1.75, 1e-6);
+  EXPECT_NEAR(MatteOf("color_difference { " + rest, 0.1f, 0.2f, 0.92f), -0.2, 1e-6);
+  EXPECT_NEAR(MatteOf("color_difference { axis: GENERAL " + rest, 0.1f, 0.2f, 0.8f), 0, 1e-6);
+  EXPECT_GT(MatteOf("color_difference { axis: GENERAL " + rest, 0.3f, 0.6f, 0.15f), 1.3f);
+  // levels without a clamp of its own between is the clamped key, to the bit.
+  const Picture colors = RandomColors(5);
+  const Picture open = OpTester("color_difference { unclamped: true }").Main(colors).Render();
+  EXPECT_TRUE(
+      SameBits(OpTester("levels {}").Main(open).Render(), OpTester("color_difference {}").Main(colors).Render()));
 }
 
 TEST(ColorDifference, YellowGreenScreenGivesAUsableSignal) {

@@ -42,6 +42,31 @@ TEST(Combine, AmountZeroIsTheIdentity) {
   }
 }
 
+TEST(Combine, MixIsAsMuchOfTheOtherAsAmountAndMaskSay) {
+  EXPECT_EQ(CombinationOf(0.25f, 0.75f, "rule: MIX"), 0.75f);
+  EXPECT_EQ(CombinationOf(0.25f, 0.75f, "rule: MIX amount { value: 0.5 }"), 0.5f);
+  for (const auto& [mask, mixed] : {std::pair{0.0f, 0.25f}, {1.0f, 0.5f}, {0.5f, 0.375f}}) {
+    EXPECT_EQ(OpTester("combine { with: 'b' rule: MIX amount { value: 0.5 } mix: 'm' }")
+                  .Main(MakeConstant(MATTE, kRect, 0.25f))
+                  .With("with", MakeConstant(MATTE, kRect, 0.75f))
+                  .With("mix", MakeConstant(MATTE, kRect, mask))
+                  .Render()
+                  .planes[0]
+                  .at(4, 4),
+              mixed)
+        << mask;
+  }
+  // Of the other rules the mask is the share, too.
+  EXPECT_EQ(OpTester("combine { with: 'b' rule: MAX mix: 'm' }")
+                .Main(MakeConstant(MATTE, kRect, 0.25f))
+                .With("with", MakeConstant(MATTE, kRect, 0.75f))
+                .With("mix", MakeConstant(MATTE, kRect, 0.5f))
+                .Render()
+                .planes[0]
+                .at(4, 4),
+            0.5f);
+}
+
 TEST(Combine, EmptyOtherMatteIsTheIdentityOfTheSums) {
   for (const char* rule : {"MAX", "ADD", "SUBTRACT"}) {
     OpTester(std::string("combine { with: 'b' rule: ") + rule + " }")
@@ -52,7 +77,8 @@ TEST(Combine, EmptyOtherMatteIsTheIdentityOfTheSums) {
 }
 
 TEST(Combine, Laws) {
-  for (const char* rule : {"MAX", "MIN", "ADD", "SUBTRACT", "MULTIPLY", "UNION"}) {
+  for (const char* rule : {"MAX", "MIN", "ADD", "SUBTRACT", "MULTIPLY", "UNION", "MIX"}) {
+    OpTester(std::string("combine { with: 'b' mix: 'm' rule: ") + rule + " }").CheckLaws();
     OpTester(std::string("combine { with: 'b' rule: ") + rule + " }").CheckLaws();
     OpTester(std::string("combine { with: 'b' amount { value: 0.3 } rule: ") + rule + " }").CheckLaws();
   }

@@ -1,6 +1,10 @@
 #include <gtest/gtest.h>
 
+#include <algorithm>
+#include <array>
 #include <cmath>
+#include <optional>
+#include <string>
 
 #include "tests/testing/op_tester.h"
 
@@ -38,6 +42,7 @@ TEST(Despill, KeepsTheLawsOfAllOperators) {
       "'p' }")
       .CheckLaws();
   OpTester("despill { restore: BACKGROUND background: 'bg' amount_to_alpha: true }").CheckLaws();
+  OpTester("despill { screen { color { r: 0.3 g: 0.5 b: 0.1 } } restore: OWN own_color: 'own' }").CheckLaws();
 }
 
 TEST(Despill, EachLimitIsItsFormula) {
@@ -51,7 +56,7 @@ TEST(Despill, EachLimitIsItsFormula) {
   ExpectColor(OpTester("despill { amount { value: 0.5 } }").Main(in).Render(), 0.2, 0.55, 0.4);
   ExpectColor(OpTester("despill { screen { hue: BLUE } limit: LARGER }").Main(Solid(0.2f, 0.4f, 0.8f)).Render(), 0.2,
               0.4, 0.4);
-  ExpectColor(OpTester("despill { screen { color { r: 0.9 g: 0.1 b: 0.2 } } limit: LARGER }")
+  ExpectColor(OpTester("despill { screen { color { r: 0.9 g: 0.1 b: 0.1 } } limit: LARGER }")
                   .Main(Solid(0.8f, 0.4f, 0.2f))
                   .Render(),
               0.4, 0.4, 0.2);
@@ -59,8 +64,10 @@ TEST(Despill, EachLimitIsItsFormula) {
 
 TEST(Despill, NeutralStaysNeutralToTheBit) {
   for (const char* rest :
-       {"", "limit: LARGER", "limit: SMALLER", "limit: WEIGHTED larger_weight { value: 0.3 }", "allow { value: 1.3 }",
-        "restore: NEUTRAL", "restore: COLOR restore_color { r: 1 g: 0 b: 0 }"}) {
+       {"", "screen { color { r: 0.3 g: 0.5 b: 0.1 } }", "screen { color { r: 0.1 g: 0.4 b: 0.45 } } limit: LARGER",
+        "screen { color { r: 0.5 g: 0.1 b: 0.36 } } allow { value: 1.2 }", "limit: LARGER", "limit: SMALLER",
+        "limit: WEIGHTED larger_weight { value: 0.3 }", "allow { value: 1.3 }", "restore: NEUTRAL",
+        "restore: COLOR restore_color { r: 1 g: 0 b: 0 }"}) {
     for (float v : {0.0f, 0.1f, 0.37f, 1.0f, 7.3f}) {
       const Picture in = Solid(v, v, v);
       EXPECT_TRUE(SameBits(OpTester(std::string("despill { ") + rest + " }").Main(in).Render(), in)) << rest << v;
@@ -146,6 +153,185 @@ TEST(Despill, CleanPlateChoosesTheChannelPixelByPixel) {
 TEST(Despill, RestoringABackgroundNeedsOne) {
   const auto out = OpTester("despill { restore: BACKGROUND }").Main(Solid(0, 1, 0)).TryRender();
   EXPECT_EQ(out.status().code(), absl::StatusCode::kInvalidArgument);
+}
+
+// What the operator did before it knew of hues: green (or blue) above the limit.
+TEST(Despill, OfAPrimaryScreenItIsTheChannelAboveTheLimitToTheBit) {
+  Picture in = MakePicture(STRAIGHT, {-7, 3, 144, 99});
+  for (const bool blue : {false, true}) {
+    const int s = blue ? 2 : 1, o1 = 0, o2 = blue ? 1 : 2;
+    Picture expected = Crop(in, in.rect());
+    for (int y = 3; y < 99; ++y) {
+      for (int x = -7; x < 144; ++x) {
+        const float a = in.planes[o1].at(x, y), b = in.planes[o2].at(x, y), smaller = std::min(a, b);
+        const float over = in.planes[s].at(x, y) - (smaller + 0.3f * (std::max(a, b) - smaller)) * 1.1f;
+        expected.planes[s].at(x, y) = in.planes[s].at(x, y) - (over > 0 ? over : 0) * 0.9f;
+      }
+    }
+    const std::string rest =
+        " limit: WEIGHTED larger_weight { value: 0.3 } allow { value: 1.1 } amount { value: 0.9 } }";
+    for (const std::string screen : {blue ? "hue: BLUE" : "hue: GREEN",
+                                     blue ? "color { r: 0.1 g: 0.1 b: 0.7 }" : "color { r: 0.1 g: 0.7 b: 0.1 }"}) {
+      EXPECT_TRUE(SameBits(OpTester("despill { screen { " + screen + " }" + rest).Main(in).Render(), expected));
+    }
+  }
+}
+
+// Fully saturated, 0 red, 60 yellow, 120 green.
+std::array<double, 3> PureHue(double degrees) {
+  std::array<double, 3> rgb;
+  for (int c = 0; c < 3; ++c) {
+    const double off = std::abs(std::remainder(degrees - 120.0 * c, 360.0)) / 60;
+    rgb[c] = std::clamp(2 - off, 0.0, 1.0);
+  }
+  return rgb;
+}
+
+std::string ScreenOf(const std::array<double, 3>& rgb) {
+  return "screen { color { r: " + std::to_string(rgb[0]) + " g: " + std::to_string(rgb[1]) +
+         " b: " + std::to_string(rgb[2]) + " } }";
+}
+
+TEST(Despill, NothingJumpsFromOneHueOfTheScreenToTheNext) {
+  const float colors[][3] = {{0.55f, 0.36f, 0.25f}, {0.2f, 0.8f, 0.4f}, {0.9f, 0.1f, 0.1f},
+                             {0.3f, 0.3f, 0.9f},    {0.6f, 0.6f, 0.1f}, {0.5f, 0.1f, 0.6f}};
+  for (const char* limit : {"AVERAGE", "LARGER", "SMALLER"}) {
+    for (const auto& c : colors) {
+      std::optional<Picture> before;
+      for (int degrees = 0; degrees <= 360; ++degrees) {
+        const Picture out = OpTester(std::string("despill { limit: ") + limit + " " + ScreenOf(PureHue(degrees)) + " }")
+                                .Main(Solid(c[0], c[1], c[2]))
+                                .Render();
+        for (int k = 0; before && k < 3; ++k) {
+          EXPECT_NEAR(out.planes[k].at(3, 3), before->planes[k].at(3, 3), 0.025) << degrees << limit << k;
+        }
+        before = out;
+      }
+    }
+  }
+}
+
+TEST(Despill, ScreensOfAnyHueLoseTheirColour) {
+  for (int degrees = 0; degrees < 360; degrees += 15) {
+    std::array<double, 3> screen = PureHue(degrees);
+    for (double& v : screen) v = 0.08 + 0.4 * v;
+    const float r = static_cast<float>(screen[0]), g = static_cast<float>(screen[1]), b = static_cast<float>(screen[2]);
+    ExpectColor(OpTester("despill { " + ScreenOf(screen) + " }").Main(Solid(r, g, b)).Render(), 0.08, 0.08, 0.08);
+    // And a grey what fell on it, whatever the limit: on greys all three are one.
+    for (const char* limit : {"AVERAGE", "LARGER", "SMALLER"}) {
+      const Picture out = OpTester(std::string("despill { limit: ") + limit + " " + ScreenOf(screen) + " }")
+                              .Main(Solid(0.4f + 0.2f * r, 0.4f + 0.2f * g, 0.4f + 0.2f * b))
+                              .Render();
+      ExpectColor(out, 0.416, 0.416, 0.416);
+    }
+  }
+}
+
+TEST(Despill, PermutedChannelsGivePermutedResults) {
+  const float c[3] = {0.5f, 0.62f, 0.21f};
+  const double screen[3] = {0.31, 0.47, 0.09};
+  const Picture plain = OpTester("despill { " + ScreenOf({screen[0], screen[1], screen[2]}) + " }")
+                            .Main(Solid(c[0], c[1], c[2]))
+                            .Render();
+  EXPECT_LT(plain.planes[1].at(3, 3), c[1]);
+  for (const auto& o : {std::array{1, 2, 0}, {2, 0, 1}, {0, 2, 1}, {1, 0, 2}, {2, 1, 0}}) {
+    const Picture out = OpTester("despill { " + ScreenOf({screen[o[0]], screen[o[1]], screen[o[2]]}) + " }")
+                            .Main(Solid(c[o[0]], c[o[1]], c[o[2]]))
+                            .Render();
+    for (int k = 0; k < 3; ++k) EXPECT_NEAR(out.planes[k].at(3, 3), plain.planes[o[k]].at(3, 3), 1e-6);
+  }
+}
+
+// Before yellow a red has all that the limit forbids, and no blue to give.
+TEST(Despill, NothingFallsBelowBlack) {
+  const Picture out = OpTester("despill { screen { color { r: 1 g: 1 b: 0 } } }").Main(Solid(0.6f, 0.05f, 0)).Render();
+  for (int k = 0; k < 3; ++k) EXPECT_GE(out.planes[k].at(3, 3), 0) << k;
+}
+
+TEST(Despill, ARestoredOwnColourNeedsOne) {
+  const auto out = OpTester("despill { restore: OWN }").Main(Solid(0, 1, 0)).TryRender();
+  EXPECT_EQ(out.status().code(), absl::StatusCode::kInvalidArgument);
+}
+
+double DisplayCode(double linear) {
+  // sRGB, IEC 61966-2-1.
+  const double v = std::clamp(linear, 0.0, 1.0);
+  return 255 * (v <= 0.0031308 ? 12.92 * v : 1.055 * std::pow(v, 1 / 2.4) - 0.055);
+}
+
+// Code values along the screen's direction away from grey.
+double ChromaAlong(const std::array<double, 3>& screen, const std::array<double, 3>& color) {
+  const double mean = (screen[0] + screen[1] + screen[2]) / 3;
+  double along = 0, length = 0;
+  for (int c = 0; c < 3; ++c) {
+    along += DisplayCode(color[c]) * (screen[c] - mean);
+    length += (screen[c] - mean) * (screen[c] - mean);
+  }
+  return along / std::sqrt(length);
+}
+
+// A disc of skin, the lower half of blue cloth, with a soft edge before screens of six hues,
+// their light on everything near the edge: after recover_color and despill the edge has the
+// inside's colour along the screen's direction, and the inside is as it was.
+TEST(Despill, LeavesNoRimOnScreensOfSixHuesAndKeepsSkinAndCloth) {
+  const std::array<double, 3> screens[] = {{0.08, 0.5, 0.12},  {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09},
+                                           {0.06, 0.42, 0.45}, {0.5, 0.09, 0.36}, {0.5, 0.08, 0.07}};
+  const Rect rect{0, 0, 160, 120};
+  for (const auto& screen : screens) {
+    Picture plate = MakeConstant(OPAQUE, rect, 1), clean = plate, matte = MakeConstant(MATTE, rect, 0), inside = matte;
+    for (Picture* p : {&plate, &clean, &matte, &inside}) {
+      for (Plane& plane : p->planes) plane.constant.reset();
+    }
+    const auto front = [](int y) {
+      return y < 60 ? std::array<double, 3>{0.55, 0.36, 0.25} : std::array<double, 3>{0.12, 0.16, 0.3};
+    };
+    for (int y = 0; y < rect.y1; ++y) {
+      for (int x = 0; x < rect.x1; ++x) {
+        const double r = std::hypot(x - 80, y - 60), a = std::clamp((40 - r) / 8 + 0.5, 0.0, 1.0);
+        const double spill = 0.08 * std::clamp((r - 26) / 8, 0.0, 1.0);
+        matte.planes[0].at(x, y) = static_cast<float>(a);
+        inside.planes[0].at(x, y) = r < 24 ? 1.0f : 0.0f;
+        for (int c = 0; c < 3; ++c) {
+          clean.planes[c].at(x, y) = static_cast<float>(screen[c]);
+          plate.planes[c].at(x, y) = static_cast<float>(a * (front(y)[c] + spill * screen[c]) + (1 - a) * screen[c]);
+        }
+      }
+    }
+    const Picture recovered = OpTester("recover_color { matte: 'm' clean_plate: 'c' }")
+                                  .Main(plate)
+                                  .With("matte", matte)
+                                  .With("clean_plate", clean)
+                                  .Render();
+    const Picture own = OpTester("spread_color { core: 'i' }").Main(plate).With("core", inside).Render();
+    const Picture out = OpTester("despill { screen { clean_plate: 'c' } restore: OWN own_color: 'o' }")
+                            .Main(recovered)
+                            .With("screen.clean_plate", clean)
+                            .With("own_color", own)
+                            .Render();
+    const auto at = [](const Picture& p, int x, int y) {
+      return std::array<double, 3>{p.planes[0].at(x, y), p.planes[1].at(x, y), p.planes[2].at(x, y)};
+    };
+    double worst = 0, rim = 0, kept = 0;
+    for (int y = 0; y < rect.y1; ++y) {
+      for (int x = 0; x < rect.x1; ++x) {
+        // Where skin meets cloth own colours change within two pixels.
+        if (std::abs(y - 60) < 12) continue;
+        const float a = matte.planes[0].at(x, y);
+        const double aim = ChromaAlong(screen, front(y));
+        if (a > 0.1f && a < 0.95f) {
+          worst = std::max(worst, std::abs(ChromaAlong(screen, at(out, x, y)) - aim));
+          rim = std::max(rim, std::abs(ChromaAlong(screen, at(recovered, x, y)) - aim));
+        }
+        for (int c = 0; inside.planes[0].at(x, y) == 1 && c < 3; ++c) {
+          kept = std::max(kept, std::abs(DisplayCode(at(out, x, y)[c]) - DisplayCode(front(y)[c])));
+        }
+      }
+    }
+    EXPECT_LT(worst, 2) << screen[0] << " " << screen[1] << " " << screen[2];
+    EXPECT_LT(kept, 1) << screen[0] << " " << screen[1] << " " << screen[2];
+    // There was something to take.
+    EXPECT_GT(rim, 3) << screen[0] << " " << screen[1] << " " << screen[2];
+  }
 }
 
 }  // namespace

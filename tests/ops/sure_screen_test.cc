@@ -141,5 +141,30 @@ TEST(SureScreen, MoreDistanceTakesMore) {
   EXPECT_LT(count("8"), count("30"));
 }
 
+// Dark strands thinner than a pixel are in the screen's hue and half as bright, as a shadow
+// is; but on both sides of them it is bright.
+TEST(SureScreen, AThinDarkHairIsNoShadow) {
+  KeyedScene scene;
+  auto drawn = scene.Draw();
+  std::vector<std::pair<int, int>> hair;
+  for (int y = 20; y < 160; ++y) {
+    const double at = 250 + 12 * std::sin(y / 25.0);
+    for (int x = 230; x < 270; ++x) {
+      const double share = 0.55 * std::max(0.0, 1 - std::abs(x - at));
+      for (int c = 0; c < 3; ++c) {
+        float& v = drawn.plate.planes[c].at(x, y);
+        v = static_cast<float>(0.02 * share + (1 - share) * v);
+      }
+      if (share > 0.3) hair.emplace_back(x, y);
+    }
+  }
+  const Picture sure =
+      OpTester("sure_screen { clean_plate: 'p' }").Main(drawn.plate).With("clean_plate", drawn.clean).Render();
+  size_t taken = 0;
+  for (const auto& [x, y] : hair) taken += sure.planes[0].at(x, y) == 1;
+  EXPECT_GT(hair.size(), 100u);
+  EXPECT_LT(static_cast<double>(taken), 0.05 * static_cast<double>(hair.size()));
+}
+
 }  // namespace
 }  // namespace selvage::worker

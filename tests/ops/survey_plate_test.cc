@@ -9,6 +9,7 @@
 #include "tests/ops/keyed_scene.h"
 #include "tests/testing/op_tester.h"
 #include "tests/testing/simd_targets.h"
+#include "worker/kernels/pixels/transfer.h"
 
 namespace selvage::worker {
 namespace {
@@ -106,6 +107,39 @@ TEST(SurveyPlate, SaysHowLargeThePictureIsAndHowItIsDivided) {
 }
 
 // Noise of variance a y + b at level y: its deviation is known.
+// Pairs of columns share their chroma, as in 4:2:2: B'-Y' and R'-Y' in BT.709 code values.
+Picture ChromaHalved(Picture plate) {
+  const Rect& rect = plate.rect();
+  std::vector<float> code[3];
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    for (int c = 0; c < 3; ++c) {
+      code[c].resize(rect.width());
+      EncodeRow(ENCODING_BT709, plate.planes[c].row(y), code[c].data(), code[c].size());
+    }
+    for (int x = 0; x + 1 < rect.width(); x += 2) {
+      float luma[2], chroma[2] = {};
+      for (int i = 0; i < 2; ++i) {
+        luma[i] = 0.2126f * code[0][x + i] + 0.7152f * code[1][x + i] + 0.0722f * code[2][x + i];
+        chroma[0] += 0.5f * (code[0][x + i] - luma[i]), chroma[1] += 0.5f * (code[2][x + i] - luma[i]);
+      }
+      for (int i = 0; i < 2; ++i) {
+        code[0][x + i] = luma[i] + chroma[0], code[2][x + i] = luma[i] + chroma[1];
+        code[1][x + i] = (luma[i] - 0.2126f * code[0][x + i] - 0.0722f * code[2][x + i]) / 0.7152f;
+      }
+    }
+    for (int c = 0; c < 3; ++c) DecodeRow(ENCODING_BT709, code[c].data(), plate.planes[c].row(y), code[c].size());
+  }
+  return plate;
+}
+
+TEST(SurveyPlate, SeesThatTheRecordingHalvedTheChroma) {
+  for (int screen = 0; screen < 6; ++screen) {
+    const auto drawn = Scene(screen, 1).Draw();
+    EXPECT_NEAR(Survey(drawn.plate).chroma_smoothness(), 1, 0.1) << screen;
+    EXPECT_LT(Survey(ChromaHalved(drawn.plate)).chroma_smoothness(), 0.65) << screen;
+  }
+}
+
 TEST(SurveyPlate, RoughnessOfBareScreenIsItsNoise) {
   for (int screen : {0, 1, 3}) {
     const KeyedScene scene = Scene(screen, 4);

@@ -16,10 +16,23 @@ constexpr float kLeastSignal = 1e-6f;
 float Larger(float a, float b) { return a > b ? a : b; }
 float Smaller(float a, float b) { return a < b ? a : b; }
 
-// 1 - clamp(t, 0, 1); NaN counts as no screen.
-float ToMatte(float t) {
-  t = t > 0.0f ? t : 0.0f;
-  t = t < 1.0f ? t : 1.0f;
+// What the screen amount is multiplied by, and its bounds then.
+struct Amount {
+  float gain, least, most;
+};
+
+Amount AmountOf(const ColorDifference& p) {
+  const float gain = static_cast<float>(p.amount().value());
+  // As far as a half goes, either way.
+  return p.unclamped() ? Amount{gain, -65504, 65504} : Amount{gain, 0, 1};
+}
+
+// NaN counts as no screen.
+float ToMatte(float t, const Amount& amount) {
+  t = t * amount.gain;
+  t = t == t ? t : 0.0f;
+  t = t > amount.least ? t : amount.least;
+  t = t < amount.most ? t : amount.most;
   return 1.0f - t;
 }
 
@@ -43,23 +56,23 @@ struct Rows {
   int width;
 };
 
-void KeyChannel(const Rows& rows, float larger_weight, float of_screen, float gain) {
+void KeyChannel(const Rows& rows, float larger_weight, float of_screen, const Amount& amount) {
   for (int x = 0; x < rows.width; ++x) {
-    rows.out[x] = ToMatte(ChannelSignal(rows.s[x], rows.o1[x], rows.o2[x], larger_weight) / of_screen * gain);
+    rows.out[x] = ToMatte(ChannelSignal(rows.s[x], rows.o1[x], rows.o2[x], larger_weight) / of_screen, amount);
   }
 }
 
-void KeyAxis(const Rows& rows, const float* axis, float of_screen, float gain) {
+void KeyAxis(const Rows& rows, const float* axis, float of_screen, const Amount& amount) {
   const float u[3] = {axis[0], axis[1], axis[2]};
   for (int x = 0; x < rows.width; ++x) {
-    rows.out[x] = ToMatte(AxisSignal(rows.s[x], rows.o1[x], rows.o2[x], u) / of_screen * gain);
+    rows.out[x] = ToMatte(AxisSignal(rows.s[x], rows.o1[x], rows.o2[x], u) / of_screen, amount);
   }
 }
 
 // Screen amount where the screen itself has hardly any signal is 0.
-float PlateMatte(float signal, float of_screen, float gain) {
-  const float t = signal / of_screen * gain;
-  return ToMatte(of_screen > kLeastSignal ? t : 0.0f);
+float PlateMatte(float signal, float of_screen, const Amount& amount) {
+  const float t = signal / of_screen;
+  return ToMatte(of_screen > kLeastSignal ? t : 0.0f, amount);
 }
 
 struct PlateRows {
@@ -69,18 +82,18 @@ struct PlateRows {
   int width;
 };
 
-void KeyPlateAxis(const PlateRows& rows, float gain) {
+void KeyPlateAxis(const PlateRows& rows, const Amount& amount) {
   for (int x = 0; x < rows.width; ++x) {
     const float r = rows.s[0][x], g = rows.s[1][x], b = rows.s[2][x];
     const float mean = (r + g + b) / 3.0f;
     const float ur = r - mean, ug = g - mean, ub = b - mean;
     const float signal = rows.c[0][x] * ur + rows.c[1][x] * ug + rows.c[2][x] * ub;
-    rows.out[x] = PlateMatte(signal, r * ur + g * ug + b * ub, gain);
+    rows.out[x] = PlateMatte(signal, r * ur + g * ug + b * ub, amount);
   }
 }
 
 void KeyPlateChannel(const float* sr, const float* sg, const float* sb, const float* cr, const float* cg,
-                     const float* cb, int width, float larger_weight, float gain, float* __restrict out) {
+                     const float* cb, int width, float larger_weight, const Amount& amount, float* __restrict out) {
   for (int x = 0; x < width; ++x) {
     const float r = sr[x], g = sg[x], b = sb[x];
     const float green_signal = ChannelSignal(cg[x], cr[x], cb[x], larger_weight),
@@ -92,7 +105,7 @@ void KeyPlateChannel(const float* sr, const float* sg, const float* sb, const fl
     // Blue unless red is larger; green where it is no smaller than that.
     const float signal = r > b ? red_signal : blue_signal, of_screen = r > b ? red_screen : blue_screen;
     const float other = r > b ? r : b;
-    out[x] = PlateMatte(g >= other ? green_signal : signal, g >= other ? green_screen : of_screen, gain);
+    out[x] = PlateMatte(g >= other ? green_signal : signal, g >= other ? green_screen : of_screen, amount);
   }
 }
 
@@ -118,8 +131,8 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
                                     Plane* out) {
     const int s = screen.Channel(), o1 = s == 0 ? 1 : 0, o2 = s == 2 ? 1 : 2;
     const float color[3] = {screen.rgb[s], screen.rgb[o1], screen.rgb[o2]};
-    const float larger_weight = static_cast<float>(p.larger_weight().value()),
-                gain = static_cast<float>(p.amount().value());
+    const float larger_weight = static_cast<float>(p.larger_weight().value());
+    const Amount amount = AmountOf(p);
     const bool general = UsesGeneralAxis(p.axis(), color);
     const float mean = (color[0] + (color[1] + color[2])) / 3.0f;
     const float axis[3] = {color[0] - mean, color[1] - mean, color[2] - mean};
@@ -132,17 +145,17 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
       const Rows rows{picture.planes[s].row(y), picture.planes[o1].row(y), picture.planes[o2].row(y), out->row(y),
                       rect.width()};
       if (general) {
-        KeyAxis(rows, axis, of_screen, gain);
+        KeyAxis(rows, axis, of_screen, amount);
       } else {
-        KeyChannel(rows, larger_weight, of_screen, gain);
+        KeyChannel(rows, larger_weight, of_screen, amount);
       }
     }
     return absl::OkStatus();
   }
 
   static void MakeFromPlate(const ColorDifference& p, const Picture& picture, const Picture& plate, Plane* out) {
-    const float larger_weight = static_cast<float>(p.larger_weight().value()),
-                gain = static_cast<float>(p.amount().value());
+    const float larger_weight = static_cast<float>(p.larger_weight().value());
+    const Amount amount = AmountOf(p);
     const Rect& rect = out->rect();
     for (int y = rect.y0; y < rect.y1; ++y) {
       PlateRows rows{{}, {}, out->row(y), rect.width()};
@@ -152,9 +165,9 @@ class ColorDifferenceOp final : public TypedOp<ColorDifference> {
       }
       if (p.axis() == ColorDifference::CHANNEL) {
         KeyPlateChannel(rows.s[0], rows.s[1], rows.s[2], rows.c[0], rows.c[1], rows.c[2], rows.width, larger_weight,
-                        gain, rows.out);
+                        amount, rows.out);
       } else {
-        KeyPlateAxis(rows, gain);
+        KeyPlateAxis(rows, amount);
       }
     }
   }

@@ -1,4 +1,6 @@
 // Two mattes to one.
+#include <vector>
+
 #include "worker/chain/op.h"
 #include "worker/kernels/pixels/pointwise_rows.h"
 
@@ -17,6 +19,8 @@ MatteRule RuleOf(const Combine& p) {
       return MatteRule::kMultiply;
     case Combine::UNION:
       return MatteRule::kUnion;
+    case Combine::MIX:
+      return MatteRule::kMix;
     default:
       return MatteRule::kMax;
   }
@@ -34,7 +38,13 @@ class CombineOp final : public TypedOp<Combine> {
     Plane& result = out->planes[0];
     const MatteRule rule = RuleOf(p);
     const size_t n = result.rect().width();
-    ForRows(result.rect(), [&](int y) { CombineRow(rule, amount, a.row(y), b.row(y), result.row(y), n); });
+    const Input* mix = in.Find("mix");
+    std::vector<float> combined(n);
+    ForRows(result.rect(), [&](int y) {
+      if (!mix) return CombineRow(rule, amount, a.row(y), b.row(y), result.row(y), n);
+      CombineRow(rule, amount, a.row(y), b.row(y), combined.data(), n);
+      MixRow(a.row(y), combined.data(), mix->picture.planes[0].row(y), result.row(y), n);
+    });
     return absl::OkStatus();
   }
 };

@@ -1,4 +1,6 @@
-// Limits the screen component of a colour. Formulas: proto/ops/color.proto.
+// Takes the screen's light out of a colour. Formulas: proto/ops/color.proto.
+#include <algorithm>
+#include <cmath>
 #include <vector>
 
 #include "proto/status.h"
@@ -9,8 +11,60 @@ namespace selvage::worker {
 namespace {
 
 constexpr float kWeights[3] = {0.2126f, 0.7152f, 0.0722f};
-// A restoring colour darker than this has no hue: light comes back neutral.
-constexpr float kLeastLight = 1e-6f;
+// A restoring colour darker than this has no hue: light comes back neutral. A screen with
+// less colour than this has none either, and counts as its largest channel alone.
+constexpr float kLeastLight = 1e-6f, kLeastColor = 1e-12f;
+// Most of its light that a foreground's own colour may have in the screen's hue.
+constexpr float kMostOwn = 0.9f;
+
+// Three channels in order round the hue circle, from the one that the screen has most of.
+struct Turned {
+  float s, a, b;
+};
+
+// Blue unless red is larger; green where it is no smaller than that.
+struct Order {
+  bool green, red;
+  Order(float r, float g, float b) : green(g >= (r > b ? r : b)), red(!green && r > b) {}
+  Turned Of(float r, float g, float b) const {
+    return {green ? g : red ? r : b, green ? b : red ? g : r, green ? r : red ? b : g};
+  }
+};
+
+// The screen's hue: the pure colour of that hue, and the turn about grey that brings it
+// onto the nearest primary. A primary is turned by nothing, to the bit.
+class Hue {
+ public:
+  Hue(float r, float g, float b) : order_(r, g, b) {
+    const Turned screen = order_.Of(r, g, b);
+    const float low = screen.a < screen.b ? screen.a : screen.b;
+    const float s = screen.s - low, o1 = screen.a - low, o2 = screen.b - low;
+    const float mid = o1 > o2 ? o1 : o2, length = std::sqrt(s * s - s * mid + mid * mid);
+    const bool has = length > kLeastColor;
+    const float by = has ? length : 1.0f;
+    pure_ = {has ? s / by : 1.0f, has ? o1 / by : 0.0f, has ? o2 / by : 0.0f};
+    const float third = has ? (1.0f - (screen.s - (screen.a + screen.b) * 0.5f) / by) / 3.0f : 0.0f;
+    const float side = has ? (screen.a - screen.b) * 0.5f / by : 0.0f;
+    next_ = third + side;
+    last_ = third - side;
+  }
+
+  // Greys stay as they are, to the bit.
+  Turned Turn(float r, float g, float b) const {
+    const Turned c = order_.Of(r, g, b);
+    return {c.s + (next_ * (c.a - c.s) + last_ * (c.b - c.s)), c.a + (next_ * (c.b - c.a) + last_ * (c.s - c.a)),
+            c.b + (next_ * (c.s - c.b) + last_ * (c.a - c.b))};
+  }
+  float red() const { return order_.green ? pure_.b : order_.red ? pure_.s : pure_.a; }
+  float green() const { return order_.green ? pure_.s : order_.red ? pure_.a : pure_.b; }
+  float blue() const { return order_.green ? pure_.a : order_.red ? pure_.b : pure_.s; }
+  float mean() const { return (pure_.s + pure_.a + pure_.b) / 3.0f; }
+
+ private:
+  Order order_;
+  Turned pure_;
+  float next_, last_;
+};
 
 // Weight of the larger of the two other channels.
 float LargerWeightOf(const Despill& p) {
@@ -33,32 +87,65 @@ float LimitOf(float o1, float o2, float larger_weight) {
   return larger_weight == 1.0f ? larger : mixed;
 }
 
-float SpillOf(float s, float limit, float allow, float amount) {
-  const float over = s - limit * allow;
-  return (over > 0.0f ? over : 0.0f) * amount;
+struct Rules {
+  float larger_weight, allow, amount;
+};
+
+// What a colour has of the pure hue beyond the limit; may be negative.
+float Beyond(const Hue& hue, const Rules& rules, float r, float g, float b) {
+  const Turned c = hue.Turn(r, g, b);
+  return c.s - LimitOf(c.a, c.b, rules.larger_weight) * rules.allow;
 }
 
-// Spill of one row against one screen channel.
-void SpillRow(const float* s, const float* o1, const float* o2, int n, float larger_weight, float allow, float amount,
-              float* spill) {
-  for (int x = 0; x < n; ++x) spill[x] = SpillOf(s[x], LimitOf(o1[x], o2[x], larger_weight), allow, amount);
+// The same as a share of the colour's light, for a foreground's own colour.
+float OwnShare(const Hue& hue, const Rules& rules, float r, float g, float b) {
+  const float mean = (r + g + b) / 3.0f, most = kMostOwn / hue.mean();
+  const bool lit = mean > kLeastLight;
+  const float share = Beyond(hue, rules, r, g, b) / (lit ? mean : 1.0f);
+  const float some = lit && share > 0.0f ? share : 0.0f;
+  return some < most ? some : most;
 }
 
-// Against a screen given pixel by pixel: how much leaves each of R, G, B.
-void PlateSpillRow(const float* sr, const float* sg, const float* sb, const float* cr, const float* cg, const float* cb,
-                   int n, float larger_weight, float allow, float amount, float* __restrict tr, float* __restrict tg,
-                   float* __restrict tb) {
+float TakenOf(float value, float spill, float least) {
+  const float room = value - least;
+  return spill < room ? spill : room > 0.0f ? room : 0.0f;
+}
+
+// What leaves R, G and B of one pixel: never more than is there.
+void SpillOf(const Hue& hue, const Rules& rules, float own, float r, float g, float b, float* tr, float* tg,
+             float* tb) {
+  // What is left has the light C - spill, and `own` of that is the foreground's own.
+  const float over = (Beyond(hue, rules, r, g, b) - own * ((r + g + b) / 3.0f)) / (1.0f - own * hue.mean());
+  const float spill = (over > 0.0f ? over : 0.0f) * rules.amount;
+  const float darker = r < g ? r : g, darkest = darker < b ? darker : b;
+  const float least = (darkest < 0.0f ? darkest : 0.0f) * (rules.allow > 1.0f ? rules.allow : 1.0f);
+  *tr = TakenOf(r, spill * hue.red(), least);
+  *tg = TakenOf(g, spill * hue.green(), least);
+  *tb = TakenOf(b, spill * hue.blue(), least);
+}
+
+using ColorRow = const float* const*;
+
+// `own_color` may be null.
+void SpillRow(const Hue& hue, const Rules& rules, ColorRow c, ColorRow own_color, int n, float* __restrict tr,
+              float* __restrict tg, float* __restrict tb) {
+  if (!own_color) {
+    for (int x = 0; x < n; ++x) SpillOf(hue, rules, 0.0f, c[0][x], c[1][x], c[2][x], tr + x, tg + x, tb + x);
+    return;
+  }
   for (int x = 0; x < n; ++x) {
-    const float r = cr[x], g = cg[x], b = cb[x];
-    const float red = SpillOf(r, LimitOf(g, b, larger_weight), allow, amount);
-    const float green = SpillOf(g, LimitOf(r, b, larger_weight), allow, amount);
-    const float blue = SpillOf(b, LimitOf(r, g, larger_weight), allow, amount);
-    // Blue unless red is larger; green where it is no smaller than that.
-    const float other = sr[x] > sb[x] ? sr[x] : sb[x];
-    const float open = sg[x] >= other ? 0.0f : 1.0f;
-    tg[x] = sg[x] >= other ? green : 0.0f;
-    tr[x] = (sr[x] > sb[x] ? red : 0.0f) * open;
-    tb[x] = (sr[x] > sb[x] ? 0.0f : blue) * open;
+    const float own = OwnShare(hue, rules, own_color[0][x], own_color[1][x], own_color[2][x]);
+    SpillOf(hue, rules, own, c[0][x], c[1][x], c[2][x], tr + x, tg + x, tb + x);
+  }
+}
+
+// Against a screen given pixel by pixel.
+void PlateSpillRow(ColorRow screen, const Rules& rules, ColorRow c, ColorRow own_color, int n, float* __restrict tr,
+                   float* __restrict tg, float* __restrict tb) {
+  for (int x = 0; x < n; ++x) {
+    const Hue hue(screen[0][x], screen[1][x], screen[2][x]);
+    const float own = own_color ? OwnShare(hue, rules, own_color[0][x], own_color[1][x], own_color[2][x]) : 0.0f;
+    SpillOf(hue, rules, own, c[0][x], c[1][x], c[2][x], tr + x, tg + x, tb + x);
   }
 }
 
@@ -88,13 +175,15 @@ void ProtectRow(const float* protect, int n, float* __restrict spill) {
 // One despill at one frame, row by row.
 class Despiller {
  public:
-  // REQUIRES: `background` where p restores it. All must outlive this.
+  // REQUIRES: the pass whose hue p restores. All must outlive this.
   Despiller(const Despill& p, const ScreenColor& screen, const Inputs& in, Picture* out)
       : p_(p),
         screen_(screen),
         in_(in.main().picture.planes),
         background_(in.Find("background")),
+        own_color_(in.Find("own_color")),
         protect_(in.Find("protect")),
+        rules_{LargerWeightOf(p), static_cast<float>(p.allow().value()), static_cast<float>(p.amount().value())},
         out_(out->planes),
         width_(out->rect().width()),
         light_(width_) {
@@ -120,17 +209,20 @@ class Despiller {
   }
 
  private:
-  // What leaves each channel; with one screen colour only its own loses anything.
+  // What leaves each channel.
   void Measure(int y) {
-    const float larger_weight = LargerWeightOf(p_), allow = static_cast<float>(p_.allow().value());
-    const float amount = static_cast<float>(p_.amount().value());
+    const float *c[3], *own[3], *s[3];
+    for (int k = 0; k < 3; ++k) {
+      c[k] = in_[k].row(y);
+      if (own_color_) own[k] = own_color_->picture.planes[k].row(y);
+      if (screen_.plate) s[k] = screen_.plate->planes[k].row(y);
+    }
+    const ColorRow own_color = own_color_ ? own : nullptr;
+    float *tr = spill_[0].data(), *tg = spill_[1].data(), *tb = spill_[2].data();
     if (screen_.plate) {
-      const std::vector<Plane>& s = screen_.plate->planes;
-      PlateSpillRow(s[0].row(y), s[1].row(y), s[2].row(y), in_[0].row(y), in_[1].row(y), in_[2].row(y), width_,
-                    larger_weight, allow, amount, spill_[0].data(), spill_[1].data(), spill_[2].data());
+      PlateSpillRow(s, rules_, c, own_color, width_, tr, tg, tb);
     } else {
-      const int s = screen_.Channel(), o1 = s == 0 ? 1 : 0, o2 = s == 2 ? 1 : 2;
-      SpillRow(in_[s].row(y), in_[o1].row(y), in_[o2].row(y), width_, larger_weight, allow, amount, spill_[s].data());
+      SpillRow(Hue(screen_.rgb[0], screen_.rgb[1], screen_.rgb[2]), rules_, c, own_color, width_, tr, tg, tb);
     }
     if (!protect_) return;
     for (auto& spill : spill_) ProtectRow(protect_->picture.planes[0].row(y), width_, spill.data());
@@ -140,10 +232,11 @@ class Despiller {
     for (int x = 0; x < width_; ++x) {
       light_[x] = kWeights[0] * spill_[0][x] + kWeights[1] * spill_[1][x] + kWeights[2] * spill_[2][x];
     }
+    const Input* from = p_.restore() == Despill::BACKGROUND ? background_
+                        : p_.restore() == Despill::OWN      ? own_color_
+                                                            : nullptr;
     const float* hue[3];
-    for (int c = 0; c < 3; ++c) {
-      hue[c] = p_.restore() == Despill::BACKGROUND ? background_->picture.planes[c].row(y) : hue_[c].data();
-    }
+    for (int c = 0; c < 3; ++c) hue[c] = from ? from->picture.planes[c].row(y) : hue_[c].data();
     RestoreRow(light_.data(), hue[0], hue[1], hue[2], width_, static_cast<float>(p_.restore_amount().value()),
                out_[0].row(y), out_[1].row(y), out_[2].row(y));
   }
@@ -152,7 +245,9 @@ class Despiller {
   const ScreenColor& screen_;
   const std::vector<Plane>& in_;
   const Input* background_;
+  const Input* own_color_;
   const Input* protect_;
+  const Rules rules_;
   std::vector<Plane>& out_;
   const int width_;
   std::vector<float> spill_[3], hue_[3], light_;
@@ -164,6 +259,9 @@ class DespillOp final : public TypedOp<Despill> {
     ASSIGN_OR_RETURN(const ScreenColor screen, ResolveScreen(p.screen(), in));
     if (p.restore() == Despill::BACKGROUND && !in.Find("background")) {
       return absl::InvalidArgumentError("restore BACKGROUND needs the pass `background` to take the hue from");
+    }
+    if (p.restore() == Despill::OWN && !in.Find("own_color")) {
+      return absl::InvalidArgumentError("restore OWN needs the pass `own_color` to take the hue from");
     }
     Despiller despiller(p, screen, in, out);
     for (int y = out->rect().y0; y < out->rect().y1; ++y) despiller.Row(y);

@@ -12,6 +12,7 @@
 #include "proto/status.h"
 #include "worker/chain/op.h"
 #include "worker/kernels/motion/noise_fit.h"
+#include "worker/kernels/pixels/quick_curve.h"
 #include "worker/kernels/pixels/dct.h"
 #include "worker/kernels/unmix/plate_fit.h"
 #include "worker/kernels/unmix/screen_hue.h"
@@ -24,6 +25,10 @@ constexpr int kCells = 32, kBlock = 8;
 constexpr float kLeastSaturation = 0.02f;
 // How far into the blocks of bare screen, ordered by roughness, the evenest reach.
 constexpr double kEvenest = 0.25;
+// Pixels of bare screen that tell about chroma, and the least variance of their differences
+// (in code values, 8-bit rounding being 1e-6) that is noise.
+constexpr int64_t kLeastPixels = 500, kEnoughPixels = 100'000;
+constexpr double kLeastVariance = 1e-7;
 // Where a mean is next to nothing.
 constexpr double kRoughest = 1000;
 
@@ -144,6 +149,7 @@ class Survey {
     out_.set_saturation(Saturation(screen->data()));
     RETURN_IF_ERROR(FindBare(*screen));
     CountCells();
+    out_.set_chroma_smoothness(ChromaSmoothness());
     if (params_.has_box()) out_.set_box_texture(BoxTexture());
     return std::move(out_);
   }
@@ -214,6 +220,35 @@ class Survey {
         for (float v : MeanOver(color_, cell)) out_.add_mean(v);
       }
     }
+  }
+
+  // Gradients of the screen are no matter: they are as small as neighbours are near.
+  float ChromaSmoothness() const {
+    const int64_t step = std::max<int64_t>(1, static_cast<int64_t>(sure_.Count()) / kEnoughPixels);
+    std::vector<float> code[3];
+    for (auto& row : code) row.resize(window_.width());
+    // Y', B'-Y', R'-Y': from neighbours and from next neighbours.
+    double near[3] = {}, far[3] = {};
+    int64_t count = 0;
+    for (int y = window_.y0; y < window_.y1; y += static_cast<int>(step)) {
+      for (int c = 0; c < 3; ++c) QuickEncodeRow(ENCODING_BT709, color_[c].row(y), code[c].data(), code[c].size());
+      for (int x = 0; x < window_.width(); ++x) {
+        const float luma = 0.2126f * code[0][x] + 0.7152f * code[1][x] + 0.0722f * code[2][x];
+        code[0][x] -= luma, code[2][x] -= luma, code[1][x] = luma;
+      }
+      const uint8_t* bare = sure_.row(y - window_.y0);
+      for (int x = 0; x + 2 < window_.width(); ++x) {
+        if (!(bare[x] & bare[x + 1] & bare[x + 2])) continue;
+        for (int c = 0; c < 3; ++c) {
+          const double step1 = code[c][x + 1] - code[c][x], step2 = code[c][x + 2] - code[c][x];
+          near[c] += step1 * step1, far[c] += step2 * step2;
+        }
+        ++count;
+      }
+    }
+    const double least = kLeastVariance * static_cast<double>(count);
+    if (count < kLeastPixels || !(far[0] > least && far[1] > least && far[2] > least)) return 0;
+    return static_cast<float>(0.5 * (near[0] / far[0] + near[2] / far[2]) / (near[1] / far[1]));
   }
 
   // Against the evenest blocks of bare screen; of the box's own where there are none.

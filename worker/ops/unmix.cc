@@ -20,6 +20,18 @@ void SetWhereOne(const Input* matte, const Rect& rect, bool value, Bitmap* bits)
   }
 }
 
+// Where a matte is above 0; nothing where it is not connected.
+Bitmap WhereAny(const Input* matte, const Rect& rect) {
+  Bitmap bits(rect.width(), rect.height());
+  if (!matte) return bits;
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    const float* from = matte->picture.planes[0].row(y);
+    uint8_t* to = bits.row(y - rect.y0);
+    for (int x = 0; x < rect.width(); ++x) to[x] = from[x] > 0.0f;
+  }
+  return bits;
+}
+
 void AddWhere(const Bitmap& other, Bitmap* bits) { AddBitsRow(other.row(0), other.bits().size(), bits->row(0)); }
 
 // Marks, tape and folds on the screen: small parts of the band that touch no core
@@ -27,10 +39,10 @@ void AddWhere(const Bitmap& other, Bitmap* bits) { AddBitsRow(other.row(0), othe
 constexpr float kTintOfScreen = 0.6f;
 constexpr double kLargestMark = 400;
 
-void AddIslands(const Bitmap& alike, const Plane& tint, const Grid& grid, const Bitmap& core, Bitmap* sure) {
+Bitmap FindIslands(const Bitmap& alike, const Plane& tint, const Grid& grid, const Bitmap& core, const Bitmap& sure) {
   const double scale = KeyScale(grid.fine);
-  Bitmap band(core.width(), core.height());
-  NeitherRow(core.row(0), sure->row(0), band.bits().size(), band.row(0));
+  Bitmap band(core.width(), core.height()), islands(core.width(), core.height());
+  NeitherRow(core.row(0), sure.row(0), band.bits().size(), band.row(0));
   for (const std::vector<PartRun>& part : PartsAwayFrom(band, core)) {
     size_t all = 0, like = 0, tinted = 0;
     for (const PartRun& run : part) {
@@ -42,8 +54,9 @@ void AddIslands(const Bitmap& alike, const Plane& tint, const Grid& grid, const 
     }
     const bool small = static_cast<double>(all) <= kLargestMark * scale * scale;
     if (2 * like < all && !(small && 2 * tinted >= all)) continue;
-    for (const PartRun& run : part) std::fill(sure->row(run.y) + run.x0, sure->row(run.y) + run.x1, 1);
+    for (const PartRun& run : part) std::fill(islands.row(run.y) + run.x0, islands.row(run.y) + run.x1, 1);
   }
+  return islands;
 }
 
 class UnmixOp final : public TypedOp<Unmix> {
@@ -63,15 +76,20 @@ class UnmixOp final : public TypedOp<Unmix> {
     const bool fill = !p.has_fill() || p.fill();
     auto core = FindCore(keys, grid, view.sure, {.fill = fill}, context.stopped);
     if (!core) return absl::CancelledError("cancelled: no job needs this");
+    const Bitmap soft = WhereAny(in.Find("soft"), rect);
+    TakeAway(soft, &*core);
     Bitmap given(rect.width(), rect.height());
     SetWhereOne(in.Find("core"), rect, true, &given);
     for (Bitmap* bits : {&*core, &given}) SetWhereOne(in.Find("bare"), rect, false, bits);
     SetWhereOne(in.Find("solid"), rect, true, &given);
     Bitmap solid = *core;
     AddWhere(given, &solid);
-    AddIslands(view.alike, keys.tint, grid, solid, &view.sure);
+    Bitmap islands = FindIslands(view.alike, keys.tint, grid, solid, view.sure);
+    TakeAway(soft, &islands);
+    AddWhere(islands, &view.sure);
 
-    auto unmixed = SolveBand(view, keys, *core, given, {.fill = fill, .variance = p.confidence()}, context.stopped);
+    const BandRules rules{.fill = fill, .variance = p.confidence(), .soft = &soft, .islands = &islands};
+    auto unmixed = SolveBand(view, keys, *core, given, rules, context.stopped);
     if (!unmixed) return absl::CancelledError("cancelled: no job needs this");
     if (unmixed->needed && view.sure.Count() == 0) {
       context.warning("no bare screen looks as `clean_plate` does: is it from this shot, and from this frame?");

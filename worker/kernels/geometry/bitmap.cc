@@ -88,6 +88,12 @@ bool Touches(const PartRun& run, const Bitmap& away) {
 
 size_t Bitmap::Count() const { return CountRow(bits_.data(), bits_.size()); }
 
+void TakeAway(const Bitmap& other, Bitmap* bits) {
+  uint8_t* to = bits->row(0);
+  const uint8_t* away = other.row(0);
+  for (size_t i = 0; i < bits->bits().size(); ++i) to[i] &= 1 ^ away[i];
+}
+
 Bitmap Eroded(const Bitmap& in, int radius) { return OverSquare(in, radius, HWY_DYNAMIC_DISPATCH(LeastOfBits), 1); }
 Bitmap Grown(const Bitmap& in, int radius) { return OverSquare(in, radius, HWY_DYNAMIC_DISPATCH(MostOfBits), 0); }
 Bitmap Opened(const Bitmap& in, int radius) { return Grown(Eroded(in, radius), radius); }

@@ -30,6 +30,8 @@ class Bitmap {
   PooledVector<uint8_t> bits_;
 };
 
+// Leaves what is not in `other`, of the same size.
+void TakeAway(const Bitmap& other, Bitmap* bits);
 // 1 where the whole square of side 2 x radius + 1 is 1, as far as it lies in the picture.
 Bitmap Eroded(const Bitmap& in, int radius);
 // 1 where any pixel of that square is.

@@ -72,6 +72,8 @@ void Combine(MatteRule rule, float amount, const float* a, const float* b, float
       return CombineBy([](float x, float y) { return x * y; }, amount, a, b, out, n);
     case MatteRule::kUnion:
       return CombineBy([](float x, float y) { return 1.0f - (1.0f - x) * (1.0f - y); }, amount, a, b, out, n);
+    case MatteRule::kMix:
+      return CombineBy([](float, float y) { return y; }, amount, a, b, out, n);
   }
 }
 

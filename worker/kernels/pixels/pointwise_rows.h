@@ -22,8 +22,8 @@ void LevelsRow(const LevelsCurve& curve, const float* in, float* out, size_t n);
 void MultiplyRow(const float* a, const float* b, float* out, size_t n);
 void MultiplyInverseRow(const float* a, const float* b, float* out, size_t n);
 
-enum class MatteRule { kMax, kMin, kAdd, kSubtract, kMultiply, kUnion };
-// By the rule, clamped to 0..1; then `amount` of that and the rest of a. Exactly
+enum class MatteRule { kMax, kMin, kAdd, kSubtract, kMultiply, kUnion, kMix };
+// By the rule (kMix: b), clamped to 0..1; then `amount` of that and the rest of a. Exactly
 // the combined value at amount 1, exactly a at 0.
 void CombineRow(MatteRule rule, float amount, const float* a, const float* b, float* out, size_t n);
 

@@ -14,6 +14,9 @@ namespace selvage::worker::HWY_NAMESPACE {
 // Below it a variance is nothing; the picture is scaled so that the screen is near
 // 0.5.
 constexpr float kNothing = 1e-30f;
+// A recovered colour lies within this many deviations above the foreground's mean, unless
+// the picture itself is brighter: divided by a small alpha, noise has any brightness.
+constexpr float kMostDeviations = 3;
 
 // Rows do not overlap; where there are too many of them to be checked when it runs,
 // ivdep says so to the compiler, which takes no notice of that many __restrict.
@@ -178,6 +181,14 @@ void SolveVariance(const MixRows& rows, const NoiseTerms& terms, const float* al
   }
 }
 
+// How much of a step from the mean stays below that bound.
+inline float ShareWithin(float mean, float step, float color, float variance) {
+  const float bound = mean + kMostDeviations * std::sqrt(variance);
+  const float room = (color > bound ? color : bound) - mean;
+  const float share = room / (step > kNothing ? step : kNothing);
+  return step > room ? share : 1.0f;
+}
+
 void Recover(const MixRows& rows, const NoiseTerms& terms, const float* alpha, size_t n, float* const out[3]) {
   const MixRows in = rows;
   const NoiseTerms noise = terms;
@@ -192,7 +203,12 @@ void Recover(const MixRows& rows, const NoiseTerms& terms, const float* alpha, s
                  mix.color.b - a * mix.mean.b - rest * mix.screen.b};
     const Vec3 f = Times(mix.cov, Times(adjugate, d));
     const float share = a / (det > kNothing ? det : kNothing);
-    const float fr = mix.mean.r + share * f.r, fg = mix.mean.g + share * f.g, fb = mix.mean.b + share * f.b;
+    const float pr = ShareWithin(mix.mean.r, share * f.r, mix.color.r, mix.cov.rr),
+                pg = ShareWithin(mix.mean.g, share * f.g, mix.color.g, mix.cov.gg),
+                pb = ShareWithin(mix.mean.b, share * f.b, mix.color.b, mix.cov.bb);
+    // All three alike: the hue stays.
+    const float most = pr < pg ? pr : pg, held = share * (most < pb ? most : pb);
+    const float fr = mix.mean.r + held * f.r, fg = mix.mean.g + held * f.g, fb = mix.mean.b + held * f.b;
     r[i] = fr > 0.0f ? fr : 0.0f;
     g[i] = fg > 0.0f ? fg : 0.0f;
     b[i] = fb > 0.0f ? fb : 0.0f;

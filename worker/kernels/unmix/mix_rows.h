@@ -51,7 +51,8 @@ struct MixRows {
 void SolveRow(const MixRows& in, const NoiseTerms& noise, size_t n, float* alpha);
 // Variance that remains: 1 / e V^-1 e.
 void SolveVarianceRow(const MixRows& in, const NoiseTerms& noise, const float* alpha, size_t n, float* variance);
-// Most likely foreground under alpha, not below 0:
+// Most likely foreground under alpha, not below 0 and no more than three deviations above
+// the mean or the color, whichever is brighter:
 // mean + alpha cov V^-1 (color - alpha mean - (1 - alpha) screen).
 void RecoverRow(const MixRows& in, const NoiseTerms& noise, const float* alpha, size_t n, float* const out[3]);
 

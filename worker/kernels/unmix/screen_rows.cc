@@ -71,11 +71,16 @@ void Alike(const float* rest, float most, const float* ratio, float low, float h
   for (size_t i = 0; i < n; ++i) alike[i] = (rest[i] < most) & (ratio[i] > low) & (ratio[i] < high);
 }
 
+// Darker or brighter than both sides by this it is a hair, not a shadow.
+constexpr float kThinLine = 0.06f;
+
 void AddSlow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
              uint8_t* __restrict found) {
   const float *before = here - 2, *after = here + 2;
   for (size_t i = 0; i < n; ++i) {
-    found[i] |= alike[i] & (std::abs(after[i] - before[i]) < slow) & (std::abs(below[i] - above[i]) < slow);
+    const float across = (after[i] + before[i]) * 0.5f - here[i], down = (below[i] + above[i]) * 0.5f - here[i];
+    found[i] |= alike[i] & (std::abs(after[i] - before[i]) < slow) & (std::abs(below[i] - above[i]) < slow) &
+                (std::abs(across) < kThinLine) & (std::abs(down) < kThinLine);
   }
 }
 

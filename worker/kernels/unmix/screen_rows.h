@@ -51,7 +51,7 @@ void ShadeRow(const DistanceInputs& in, float a, float b, float share_of_mean, f
 // alike[i] = rest[i] < most and low < ratio[i] < high.
 void AlikeRow(const float* rest, float most, const float* ratio, float low, float high, size_t n, uint8_t* alike);
 // Adds what is alike and where `here` changes by less than `slow` over four columns
-// and from `above` to `below`. `here` is readable two samples before and after the n.
+// and from `above` to `below`, and is no thin line between them. `here` is readable two samples before and after the n.
 void AddSlowRow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
                 uint8_t* found);
 

@@ -28,10 +28,10 @@ constexpr double kSlit = 2;
 // Parts of the band that vary as something lit does: alpha from which a pixel
 // belongs to one, the radius of what is too thin, the mean evidence that makes all
 // of it solid, or its pixels of some evidence of their own; and what being among
-// core rather than among anything else adds to it. Its rim is a mixture up to kLitAway
-// from bare screen.
+// core rather than among anything else adds to it. Glass, smears and bushes vary as well:
+// what lies within kFarInside of bare screen stays a mixture.
 constexpr float kHalfInMatte = 0.3f, kLitPixel = 0.2f;
-constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4, kLitAway = 3;
+constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4, kLitAway = 3, kFarInside = 36;
 // Cloth and what moves before it are one part by their alpha; a hand's smear over the
 // screen has more of its hue than cloth has spill.
 constexpr float kTintOfSpill = 0.5f;
@@ -138,6 +138,9 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
         lit.row(run.y)[x] = mean > kLitPart || (mean > kPerhapsLitPart && e[x / 2] > kLitPixel);
     }
   }
+  // Near bare screen doubt means a mixture: what was made solid there could not be brought
+  // back by hand.
+  TakeAway(Grown(sure, Cells(kFarInside, alpha.rect())), &lit);
   // The outermost cells are decided with the part, but may be a mixture.
   for (size_t i = 0; i < lit.bits().size(); ++i) lit.bits()[i] |= core.bits()[i];
   return Eroded(lit, 1);
@@ -156,7 +159,7 @@ class CoreSearch {
   // By a key; `wide` is solid where away from bare screen.
   std::optional<Bitmap> InKey(float solid, const Bitmap& wide, bool fill, const std::function<bool()>& stopped) {
     Start(solid, wide, kAway);
-    if (!DropRelatively(stopped)) return std::nullopt;
+    if (!DropRelatively(solid, stopped)) return std::nullopt;
     core_ = Opened(core_, 1);
     if (fill) Fill();
     if (stopped()) return std::nullopt;
@@ -186,8 +189,8 @@ class CoreSearch {
   }
 
   // What is well below the key of the core about it is not solid: foregrounds
-  // opposite in hue to the screen have keys above 1.
-  bool DropRelatively(const std::function<bool()>& stopped) {
+  // opposite in hue to the screen have keys above 1. Of those `solid` is a share.
+  bool DropRelatively(float solid, const std::function<bool()>& stopped) {
     const Grid grid = FieldGrid(rect_);
     CellSums sums(grid, 3);
     const float away = static_cast<float>(kAway * scale_);
@@ -209,7 +212,8 @@ class CoreSearch {
     for (int Y = 0; Y < limit.rect().y1; ++Y) {
       for (int X = 0; X < limit.rect().x1; ++X) {
         const float m = mean.at(X, Y), deviation = std::sqrt(std::max(0.0f, square.at(X, Y) - m * m));
-        limit.at(X, Y) = m - std::max(0.15f, 1.5f * deviation);
+        const float lowest = m - std::max(0.15f, 1.5f * deviation);
+        limit.at(X, Y) = m > 1 ? std::max(lowest, solid * m) : lowest;
       }
     }
     Enlarger enlarger(grid);

@@ -18,6 +18,8 @@ constexpr int kRounds = 3;
 // Alpha from which a pixel of the band teaches the model. A matte that took a dark
 // spilled rim for a thin bright one would learn the bright colour from it, and stay.
 constexpr float kTeaches = 0.8f;
+// A core below this key, or added to where the matte was below this, is a guess.
+constexpr float kSureKey = 0.7f, kSureMatte = 0.9f;
 
 // Samples of the foreground, a stretch of a row at a time.
 class Sampler {
@@ -52,13 +54,18 @@ class Sampler {
 
 class BandSolver {
  public:
-  BandSolver(const ScreenView& view, const AxisKeys& keys, const Bitmap& core)
+  BandSolver(const ScreenView& view, const AxisKeys& keys, const Bitmap& core, const BandRules& rules)
       : view_(view),
+        rules_(rules),
         keys_(keys),
         core_(core),
         rect_(view.color.rect()),
         alpha_(rect_),
         band_(rect_.width(), rect_.height()) {
+    if (rules.variance) {
+      doubt_ = Plane::Filled(rect_, 0);
+      doubt_.constant.reset();
+    }
     const Grid grid = CoreGrid(rect_);
     Enlarger enlarger(grid);
     std::vector<float> line(enlarger.row_size());
@@ -69,18 +76,19 @@ class BandSolver {
       float* alpha = alpha_.row(y);
       NeitherRow(sure, in_core, rect_.width(), open);
       KnownRow(sure, in_core, line.data(), rect_.width(), alpha);
+      if (rules.variance) NoteGuesses(y, line.data());
     }
     color_ = Denoised(view.color, view.noise.terms, &band_);
   }
 
   // Models from the core alone, then from the matte that they give and the core
   // that is seen in it.
-  bool Solve(bool fill, const std::function<bool()>& stopped) {
+  bool Solve(const std::function<bool()>& stopped) {
     const std::vector<Plane> of_core = CoreSamples();
     evidence_ = ShadingEvidence(view_);
     for (int round = 0; round < kRounds; ++round) {
       if (!SolveOnce(round == 0 ? Copied(of_core) : WithBand(of_core), stopped)) return false;
-      if (round + 1 < kRounds) AddToCore(FindCoreInMatte(alpha_, keys_, evidence_, core_, view_.sure, fill));
+      if (round + 1 < kRounds) Harden(FindCoreInMatte(alpha_, keys_, evidence_, core_, view_.sure, rules_.fill));
     }
     return true;
   }
@@ -88,6 +96,7 @@ class BandSolver {
   // And once more with more of the core.
   bool SolveWith(const Bitmap& given, const std::function<bool()>& stopped) {
     AddToCore(given);
+    ForgetGuesses(given);
     return SolveOnce(WithBand(CoreSamples()), stopped);
   }
 
@@ -103,8 +112,7 @@ class BandSolver {
   }
 
   Plane Variance() {
-    Plane variance = Plane::Filled(rect_, 0);
-    variance.constant.reset();
+    Plane variance = std::move(doubt_);
     ForBand([&](int y, const MixRows& rows, const uint8_t* open, int x0, int x1) {
       SolveVarianceRow(rows, view_.noise.terms, alpha_.row(y) + x0, x1 - x0, line_.data());
       TakeRow(open + x0, line_.data(), x1 - x0, variance.row(y) + x0);
@@ -124,6 +132,43 @@ class BandSolver {
   Plane& alpha() { return alpha_; }
 
  private:
+  // Of the core and the islands as they were found.
+  void NoteGuesses(int y, const float* key) {
+    const uint8_t* core = core_.row(y - rect_.y0);
+    const uint8_t* island = rules_.islands ? rules_.islands->row(y - rect_.y0) : nullptr;
+    float* doubt = doubt_.row(y);
+    for (int x = 0; x < rect_.width(); ++x) {
+      const float k = std::clamp(key[x], 0.0f, 1.0f);
+      if (core[x] && k < kSureKey) doubt[x] = (1 - k) * (1 - k);
+      if (island && island[x]) doubt[x] = k * k;
+    }
+  }
+
+  // Adds to the core what the matte shows to be solid.
+  void Harden(Bitmap found) {
+    if (rules_.soft) TakeAway(*rules_.soft, &found);
+    for (int y = rect_.y0; rules_.variance && y < rect_.y1; ++y) {
+      const uint8_t *core = core_.row(y - rect_.y0), *added = found.row(y - rect_.y0);
+      const float* alpha = alpha_.row(y);
+      float* doubt = doubt_.row(y);
+      for (int x = 0; x < rect_.width(); ++x) {
+        const bool guessed = added[x] && !core[x] && alpha[x] < kSureMatte;
+        if (guessed) doubt[x] = (1 - alpha[x]) * (1 - alpha[x]);
+      }
+    }
+    AddToCore(found);
+  }
+
+  // What is given is no guess.
+  void ForgetGuesses(const Bitmap& given) {
+    for (int y = rect_.y0; rules_.variance && y < rect_.y1; ++y) {
+      const uint8_t* known = given.row(y - rect_.y0);
+      for (int x = 0; x < rect_.width(); ++x) {
+        if (known[x]) doubt_.row(y)[x] = 0;
+      }
+    }
+  }
+
   std::vector<Plane> CoreSamples() const {
     // Under a matte of 1 no screen is seen, so any will do.
     Sampler samples(view_.color, view_.color);
@@ -196,6 +241,7 @@ class BandSolver {
   }
 
   const ScreenView& view_;
+  const BandRules rules_;
   const AxisKeys& keys_;
   Bitmap core_;
   const Rect rect_;
@@ -206,6 +252,8 @@ class BandSolver {
   // view.color denoised in that band.
   Rgb color_;
   Plane evidence_;
+  // See Unmixed::variance: the part that was guessed.
+  Plane doubt_;
   ForegroundModel model_;
   std::vector<float> line_;
 };
@@ -214,14 +262,14 @@ class BandSolver {
 
 std::optional<Unmixed> SolveBand(const ScreenView& view, const AxisKeys& keys, const Bitmap& core, const Bitmap& given,
                                  const BandRules& rules, const std::function<bool()>& stopped) {
-  BandSolver solver(view, keys, core);
+  BandSolver solver(view, keys, core, rules);
   const double scale = KeyScale(view.color.rect());
   const double least = kLeastCore * scale * scale;
   const size_t found = core.Count(), drawn = given.Count();
   const bool known = static_cast<double>(found) >= least || static_cast<double>(drawn) >= least;
   // Without any core but what is given, that is where all begins.
   if (static_cast<double>(found) < least) solver.AddToCore(given);
-  if (known && !solver.Solve(rules.fill, stopped)) return std::nullopt;
+  if (known && !solver.Solve(stopped)) return std::nullopt;
   if (known && drawn > 0 && !solver.SolveWith(given, stopped)) return std::nullopt;
   Unmixed out;
   if (rules.variance) out.variance = known ? solver.Variance() : solver.Unknown();

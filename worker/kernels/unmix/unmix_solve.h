@@ -12,7 +12,9 @@ namespace selvage::worker {
 
 struct Unmixed {
   Plane alpha;
-  // What noise and foreground model leave open, 0 outside the band; if asked for.
+  // What noise and foreground model leave open; where a part was decided as a whole, by a
+  // guess, the square of how far that goes from what its pixels show. 0 elsewhere outside
+  // the band. If asked for.
   Plane variance;
   // Whether there was any core to learn the foreground from, and whether there was
   // need of it: more than a few pixels are neither core nor bare screen.
@@ -24,6 +26,9 @@ struct BandRules {
   bool fill = true;
   // Whether the variance is asked for.
   bool variance = false;
+  // Where nothing is made solid but what is given; and what was taken for screen by a
+  // guess. Of the picture's size; must outlive the solver.
+  const Bitmap *soft = nullptr, *islands = nullptr;
 };
 
 // `keys` are those along the axis. alpha is 0 where view.sure is, 1 where `core` is, or

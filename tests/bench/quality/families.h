@@ -1,0 +1,52 @@
+// Small shots with exact truth that nobody drew for the keys: photographic cut-outs
+// and soft things before drawn screens, one family for each way in which a matte is soft.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "tests/scene/picture.h"
+
+namespace selvage::quality {
+
+// What stands beside the cut-out.
+enum class Extra { kNone, kPane, kSmoke, kDarkHair, kPaleHair };
+
+struct Family {
+  const char* name;
+  // Left alone while parameters are chosen, and run at the end.
+  bool untouched;
+  scene::V3 screen;
+  // Below the folder of cut-outs, without ".png".
+  const char* cut_out;
+  // Height of the cut-out and its middle in the first frame, pixels; its way in a frame, all of it
+  // with the shutter open.
+  float height, x, y;
+  float dx = 0, dy = 0;
+  // Radius of the disc of confusion.
+  float defocus = 0;
+  Extra extra = Extra::kNone;
+  // Of the light on everything.
+  float light = 1;
+  // Variance of the sensor's noise: a y + b.
+  float noise_a = 2e-4f, noise_b = 1e-5f;
+  bool chroma_halved = false;
+  // Share of the screen's colour that falls on the foreground.
+  float spill = 0.04f;
+};
+
+const std::vector<Family>& Families();
+
+inline constexpr int kWidth = 320, kHeight = 240, kFrames = 2;
+// A box of bare screen in every shot: x, y, width, height.
+inline constexpr int kBox[4] = {8, 8, 32, 32};
+
+struct Frame {
+  // As shot; and what stands before the screen: premultiplied, without spill and noise.
+  scene::Picture plate, truth;
+};
+
+// Throws std::exception where the cut-out cannot be read.
+Frame Draw(const Family& family, int frame, const std::string& folder);
+
+}  // namespace selvage::quality

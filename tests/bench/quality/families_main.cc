@@ -1,0 +1,269 @@
+// selvage-families: keys against exact truth on small shots that nobody drew for them.
+// In this process, without a daemon; nothing of the cut-outs is kept.
+#include <CLI/CLI.hpp>
+
+#include <algorithm>
+#include <cmath>
+#include <cstdio>
+#include <filesystem>
+#include <stdexcept>
+#include <string>
+#include <vector>
+
+#include "absl/strings/str_cat.h"
+#include "tests/bench/quality/families.h"
+#include "tests/scene/files.h"
+#include "tests/testing/op_tester.h"
+#include "worker/kernels/pixels/half.h"
+
+namespace {
+
+using namespace selvage;
+using namespace selvage::worker;
+using quality::Families;
+using quality::Family;
+using quality::Frame;
+
+const Rect kRect{0, 0, quality::kWidth, quality::kHeight};
+
+// As a worker reads it: halves.
+worker::Picture Stored(const scene::Picture& in) {
+  worker::Picture out;
+  out.kind = OPAQUE;
+  for (float scene::Rgba::*channel : {&scene::Rgba::r, &scene::Rgba::g, &scene::Rgba::b}) {
+    Plane plane(kRect);
+    for (int y = 0; y < kRect.y1; ++y) {
+      for (int x = 0; x < kRect.x1; ++x) plane.at(x, y) = in.At(x, y).*channel;
+      RoundToHalf(plane.row(y), kRect.width());
+    }
+    out.planes.push_back(std::move(plane));
+  }
+  out.planes.push_back(Plane::Filled(kRect, 1));
+  return out;
+}
+
+std::vector<float> AlphaOf(const scene::Picture& truth) {
+  std::vector<float> alpha;
+  for (const scene::Rgba& p : truth.pixels) alpha.push_back(p.a);
+  return alpha;
+}
+
+std::vector<float> ValuesOf(const Plane& plane) {
+  std::vector<float> values;
+  for (int y = 0; y < kRect.y1; ++y) values.insert(values.end(), plane.row(y), plane.row(y) + kRect.width());
+  return values;
+}
+
+double MeanSquare(const std::vector<float>& a, const std::vector<float>& b) {
+  double sum = 0;
+  for (size_t i = 0; i < a.size(); ++i) sum += (a[i] - b[i]) * (a[i] - b[i]);
+  return sum / static_cast<double>(a.size());
+}
+
+std::string BoxColor(const worker::Picture& plate) {
+  double mean[3] = {};
+  const auto& [x, y, w, h] = quality::kBox;
+  for (int c = 0; c < 3; ++c) {
+    for (int j = y; j < y + h; ++j) {
+      for (int i = x; i < x + w; ++i) mean[c] += plate.planes[c].at(i, j) / (w * h);
+    }
+  }
+  return absl::StrCat("color { r: ", mean[0], " g: ", mean[1], " b: ", mean[2], " }");
+}
+
+worker::Picture CleanPlate(const worker::Picture& plate) {
+  return OpTester(absl::StrCat("screen_plate { screen { ", BoxColor(plate), " } }")).Main(plate).Render();
+}
+
+struct Keyed {
+  worker::Picture matte, front;  // front: straight
+};
+
+// What `selvage new` writes, but for steady, degrain and the garbage mask.
+struct StartingChain {
+  // Of unmix.
+  std::string unmix;
+  // Steps behind it.
+  std::vector<std::string> after;
+  bool detail = false, own_color = false;
+
+  Keyed Make(const Family& family, const worker::Picture& shot) const {
+    const bool finer = detail && family.chroma_halved;
+    const worker::Picture plate = finer ? OpTester("chroma_detail {}").Main(shot).Render() : shot;
+    const worker::Picture clean = CleanPlate(plate);
+    Keyed keyed;
+    keyed.matte = OpTester("unmix { clean_plate: 'c' " + unmix + " }").Main(plate).With("clean_plate", clean).Render();
+    for (const std::string& step : after) keyed.matte = OpTester(step).Main(keyed.matte).Render();
+    worker::Picture inside = OpTester("choke { pixels { value: 4 } }").Main(keyed.matte).Render();
+    inside = OpTester("soften { sigma { value: 1.3 } }").Main(inside).Render();
+    keyed.front = OpTester("recover_color { matte: 'm' clean_plate: 'c' }")
+                      .Main(plate)
+                      .With("matte", keyed.matte)
+                      .With("clean_plate", clean)
+                      .Render();
+    if (own_color) {
+      const worker::Picture own = OpTester("spread_color { core: 'i' }").Main(plate).With("core", inside).Render();
+      keyed.front = OpTester("despill { screen { clean_plate: 'c' } restore: OWN own_color: 'o' }")
+                        .Main(keyed.front)
+                        .With("screen.clean_plate", clean)
+                        .With("own_color", own)
+                        .Render();
+    } else {
+      keyed.front = OpTester("despill { screen { clean_plate: 'c' } restore: NEUTRAL protect: 'i' }")
+                        .Main(keyed.front)
+                        .With("screen.clean_plate", clean)
+                        .With("protect", inside)
+                        .Render();
+    }
+    return keyed;
+  }
+};
+
+// Mean absolute error of the composite over mid grey and over near white, x 1000.
+double CompositeError(const Keyed& keyed, const scene::Picture& truth) {
+  double sum = 0;
+  for (const float behind : {0.18f, 0.8f}) {
+    for (int y = 0; y < kRect.y1; ++y) {
+      for (int x = 0; x < kRect.x1; ++x) {
+        const scene::Rgba& t = truth.At(x, y);
+        const float a = keyed.matte.planes[0].at(x, y), right[3] = {t.r, t.g, t.b};
+        for (int c = 0; c < 3; ++c) {
+          const float mine = keyed.front.planes[c].at(x, y) * a + behind * (1 - a);
+          sum += std::abs(mine - (right[c] + behind * (1 - t.a)));
+        }
+      }
+    }
+  }
+  return 1000 * sum / (6.0 * static_cast<double>(kRect.area()));
+}
+
+struct Key {
+  std::string params;
+  float black = 0, white = 1;
+  double error = 1e30;
+  float Levelled(float v) const { return std::clamp((v - black) / (white - black), 0.0f, 1.0f); }
+};
+
+// The single color_difference nearest to the truth, on the plate that screen_plate makes.
+Key BestKey(const std::vector<worker::Picture>& plates, const std::vector<Frame>& frames) {
+  Key best;
+  for (const char* params :
+       {"axis: GENERAL", "axis: CHANNEL larger_weight { value: 0 }", "axis: CHANNEL larger_weight { value: 0.5 }",
+        "axis: CHANNEL larger_weight { value: 1 }"}) {
+    std::vector<std::vector<float>> keys, truths;
+    for (size_t i = 0; i < plates.size(); ++i) {
+      keys.push_back(ValuesOf(OpTester(absl::StrCat("color_difference { screen { clean_plate: 'c' } ", params, " }"))
+                                  .Main(plates[i])
+                                  .With("screen.clean_plate", CleanPlate(plates[i]))
+                                  .Render()
+                                  .planes[0]));
+      truths.push_back(AlphaOf(frames[i].truth));
+    }
+    for (int b = 0; b < 18; ++b) {
+      for (int w = b + 1; w <= 20; ++w) {
+        Key key{params, 0.05f * b, 0.05f * w, 0};
+        for (size_t i = 0; i < keys.size(); ++i) {
+          std::vector<float> levelled = keys[i];
+          for (float& v : levelled) v = key.Levelled(v);
+          key.error += MeanSquare(levelled, truths[i]) / static_cast<double>(keys.size());
+        }
+        if (key.error < best.error) best = key;
+      }
+    }
+  }
+  return best;
+}
+
+void WritePicture(const std::string& file, const worker::Picture& color, const Plane& alpha) {
+  scene::Picture out(quality::kWidth, quality::kHeight);
+  for (int y = 0; y < kRect.y1; ++y) {
+    for (int x = 0; x < kRect.x1; ++x) {
+      const float a = alpha.at(x, y);
+      out.At(x, y) = {color.planes[0].at(x, y) * a, color.planes[1].at(x, y) * a, color.planes[2].at(x, y) * a, 1};
+    }
+  }
+  scene::WritePng(file, out);
+}
+
+void WriteMatte(const std::string& file, const std::vector<float>& alpha) {
+  scene::Picture out(quality::kWidth, quality::kHeight);
+  for (size_t i = 0; i < alpha.size(); ++i) {
+    // As light whose display code is alpha.
+    const float a = std::clamp(alpha[i], 0.0f, 1.0f),
+                l = a <= 0.04045f ? a / 12.92f : std::pow((a + 0.055f) / 1.055f, 2.4f);
+    out.pixels[i] = {l, l, l, 1};
+  }
+  scene::WritePng(file, out);
+}
+
+std::string FileName(std::string name) {
+  for (char& c : name) c = c == ' ' || c == ',' || c == ':' ? '_' : c;
+  return name;
+}
+
+void WriteLook(const std::string& folder, const Family& family, const Frame& frame, const Keyed& keyed) {
+  const std::string base = folder + "/" + FileName(family.name);
+  scene::WritePng(base + "_plate.png", frame.plate);
+  WriteMatte(base + "_truth.png", AlphaOf(frame.truth));
+  WriteMatte(base + "_matte.png", ValuesOf(keyed.matte.planes[0]));
+  WritePicture(base + "_black.png", keyed.front, keyed.matte.planes[0]);
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  CLI::App app{
+      "Families of soft things before screens of six hues: `new`'s keys against the best single color_difference,\n"
+      "mean squared error of alpha x 1000 and mean absolute error of the composite over two greys x 1000.\n"
+      "Needs Debian's tuxpaint-stamps-default.\n\n"
+      "  selvage-families\n  selvage-families --untouched      the half that nothing is tuned on"};
+  std::string folder = "/usr/share/tuxpaint/stamps", look, only;
+  bool untouched = false, all = false;
+  StartingChain chain;
+  app.add_option("--cut-outs", folder, "Folder of the cut-outs");
+  app.add_option("--look", look, "Write pictures of each family's first frame there");
+  app.add_option("--only", only, "Families with this in their name");
+  app.add_option("--unmix", chain.unmix, "More fields for unmix");
+  app.add_option("--after", chain.after, "Steps behind unmix, as \"levels { black { value: 0.04 } }\"");
+  app.add_flag("--chroma-detail", chain.detail, "chroma_detail first where chroma was halved");
+  app.add_flag("--own-color", chain.own_color,
+               "despill by the foreground's own colour instead of protecting the inside");
+  app.add_flag("--untouched", untouched, "The half that is left alone while tuning");
+  app.add_flag("--all", all, "Both halves");
+  CLI11_PARSE(app, argc, argv);
+  if (!std::filesystem::exists(folder)) {
+    std::fprintf(stderr, "selvage-families: there is no folder %s; install tuxpaint-stamps-default\n", folder.c_str());
+    return 2;
+  }
+  try {
+    std::printf("%-20s %10s %10s %8s %10s   %s\n", "family", "new", "best key", "ratio", "composite", "best key is");
+    double logs = 0;
+    int count = 0;
+    for (const Family& family : Families()) {
+      if (!all && family.untouched != untouched) continue;
+      if (std::string(family.name).find(only) == std::string::npos) continue;
+      std::vector<Frame> frames;
+      std::vector<worker::Picture> plates;
+      double error = 0, composite = 0;
+      for (int i = 0; i < quality::kFrames; ++i) {
+        frames.push_back(quality::Draw(family, i, folder));
+        plates.push_back(Stored(frames.back().plate));
+        const Keyed keyed = chain.Make(family, plates.back());
+        error += MeanSquare(ValuesOf(keyed.matte.planes[0]), AlphaOf(frames.back().truth)) / quality::kFrames;
+        composite += CompositeError(keyed, frames.back().truth) / quality::kFrames;
+        if (i == 0 && !look.empty()) WriteLook(look, family, frames.back(), keyed);
+      }
+      const Key best = BestKey(plates, frames);
+      std::printf("%-20s %10.3f %10.3f %8.2f %10.2f   %s, levels %.2f to %.2f\n", family.name, 1e3 * error,
+                  1e3 * best.error, error / best.error, composite, best.params.c_str(), best.black, best.white);
+      std::fflush(stdout);
+      logs += std::log(error / best.error);
+      ++count;
+    }
+    if (count > 0) std::printf("geometric mean of the ratio: %.3f over %d families\n", std::exp(logs / count), count);
+  } catch (const std::exception& e) {
+    std::fprintf(stderr, "selvage-families: %s\n", e.what());
+    return 1;
+  }
+  return 0;
+}
