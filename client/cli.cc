@@ -139,7 +139,7 @@ class CommandLine {
         "  selvage why apiary_010.stack boots_edge --frame 1012\n"
         "    boots_edge at 1012: levels.white 0.82 -> 0.79\n"
         "  selvage why apiary_010.stack matte\n"
-        "    clean at 1007: plate \"plate\" has other content\n"
+        "    clean at 1007: plate \"plate\": file contents changed\n"
         "    matte at 1001-1006, 1008-1048: nothing changed: would be reused\n"
         "`selvage plan` says the same of all passes.");
 

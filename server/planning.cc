@@ -54,6 +54,8 @@ absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<plan:
   FoundFiles found;
   found.errors = plan::Validate(stack);
   if (!found.errors.empty()) return found;
+  if (auto error = plan::TooCostly(plan::PriceOf(stack, targets), plan::Limits())) found.errors.push_back(*error);
+  if (!found.errors.empty()) return found;
   found.targets = targets.empty() ? plan::DeliverableTargets(stack) : targets;
 
   std::map<std::string, absl::StatusOr<FileState>> seen;
@@ -63,10 +65,10 @@ absl::StatusOr<FoundFiles> FindFiles(const Stack& stack, const std::vector<plan:
     return it->second;
   };
   // One that we may not read "exists", so that the reason given is the right one.
-  found.files = plan::FindPlateFiles(stack, found.targets, [&](const std::string& path) {
-    const auto& state = look(path);
-    return state.ok() || absl::IsPermissionDenied(state.status());
-  });
+  ASSIGN_OR_RETURN(found.files, plan::FindPlateFiles(stack, found.targets, [&](const std::string& path) {
+                     const auto& state = look(path);
+                     return state.ok() || absl::IsPermissionDenied(state.status());
+                   }));
   std::set<int> refused;
   for (const plan::PlateFile& f : found.files.files) {
     if (!absl::IsPermissionDenied(look(f.path).status()) || !refused.insert(f.plate).second) continue;
@@ -159,10 +161,11 @@ absl::StatusOr<Planned> MakePlan(const Stack& stack, const std::vector<plan::Tar
     auto it = found.facts.find(path);
     return it == found.facts.end() ? nullptr : &it->second;
   };
-  auto plan = std::make_shared<plan::Plan>(plan::BuildPlan(
-      stack, targets, found.files, facts,
-      [&](const std::string& pass, int32_t frame) { return epochs.Of(stack.name(), pass, frame); }, plan::Limits(),
-      [&](const ResultKey& key) { return epochs.OfKey(key); }));
+  plan::BuildOptions options;
+  options.epochs = [&](const std::string& pass, int32_t frame) { return epochs.Of(stack.name(), pass, frame); };
+  options.disowned = [&](const ResultKey& key) { return epochs.OfKey(key); };
+  ASSIGN_OR_RETURN(plan::Plan built, plan::BuildPlan(stack, targets, found.files, facts, options));
+  auto plan = std::make_shared<plan::Plan>(std::move(built));
   planned.plan = plan;
   if (!plan->errors.empty()) return planned;
   // Pinned first, then looked up: what is found stays.
