@@ -34,6 +34,7 @@ void Append(IndexBatch* to, const IndexBatch& from) {
   Append(&to->results, from.results);
   Append(&to->traces, from.traces);
   Append(&to->names, from.names);
+  Append(&to->forget_names, from.forget_names);
   Append(&to->journal, from.journal);
   Append(&to->values, from.values);
   Append(&to->forget, from.forget);
@@ -92,8 +93,8 @@ void Committer::Run() {
 // Forgetting comes first in an index batch, so a part that forgets begins a new
 // group: it must see what the parts before it wrote.
 std::vector<Committer::Part> Committer::TakeGroupLocked() {
-  const auto end =
-      std::find_if(waiting_.begin() + 1, waiting_.end(), [](const Part& p) { return !p.batch.forget.empty(); });
+  const auto end = std::find_if(waiting_.begin() + 1, waiting_.end(),
+                                [](const Part& p) { return !p.batch.forget.empty() || !p.batch.forget_names.empty(); });
   std::vector<Part> group(std::make_move_iterator(waiting_.begin()), std::make_move_iterator(end));
   waiting_.erase(waiting_.begin(), end);
   waiting_bytes_ = 0;

@@ -20,11 +20,12 @@
 namespace selvage::format {
 
 // DO NOT CHANGE. Raise the number when anything in this file changes meaning.
-inline constexpr char kFormatLine[] = "selvage state 3\n";
-// What this program opens as well. 2 has no results of version 3 and no tiles that
-// are stored as differences, so nothing is to be done; 1 also lacks named_by, worth
+inline constexpr char kFormatLine[] = "selvage state 4\n";
+// What this program opens as well. 3 has its invalidations in the journal alone; 2
+// also has no results of version 3 and no tiles that are stored as differences, so
+// nothing is to be done; 1 also lacks named_by, worth
 // and kFiledKey, which are made when it is opened.
-inline constexpr const char* kOldFormatLines[] = {"selvage state 1\n", "selvage state 2\n"};
+inline constexpr const char* kOldFormatLines[] = {"selvage state 1\n", "selvage state 2\n", "selvage state 3\n"};
 
 // --- STATE/tiles -----------------------------------------------------------
 // Two entries a tile, always written and deleted in one batch:

@@ -44,6 +44,15 @@ absl::StatusOr<std::vector<std::optional<NameRecord>>> MemoryResultIndex::FindNa
   return found;
 }
 
+absl::StatusOr<std::vector<std::string>> MemoryResultIndex::ListStacks() {
+  std::vector<std::string> stacks;
+  std::lock_guard lock(mutex_);
+  for (const auto& [key, name] : names_) {
+    if (stacks.empty() || stacks.back() != name.stack) stacks.push_back(name.stack);
+  }
+  return stacks;
+}
+
 absl::StatusOr<std::vector<ResultKey>> MemoryResultIndex::FindMadeBy(const std::string& worker, int64_t since_unix_ms) {
   std::vector<ResultKey> found;
   std::lock_guard lock(mutex_);
@@ -96,6 +105,7 @@ absl::StatusOr<uint64_t> MemoryResultIndex::Commit(const IndexBatch& batch) {
     traces_.insert_or_assign(trace, key);
     traces_of_.emplace(key, trace);
   }
+  for (const NameRecord& n : batch.forget_names) names_.erase(format::NameKey(n.stack, n.pass, n.segment, n.frame));
   for (const NameRecord& n : batch.names) {
     names_.insert_or_assign(format::NameKey(n.stack, n.pass, n.segment, n.frame), n);
   }

@@ -17,6 +17,7 @@ class MemoryResultIndex : public ResultIndex {
   absl::StatusOr<std::optional<ResultKey>> FindTrace(const Digest& trace_key) override;
   absl::StatusOr<std::vector<NameRecord>> FindNames(const std::string& stack, const std::string& pass) override;
   absl::StatusOr<std::vector<std::optional<NameRecord>>> FindNamesAt(std::span<const NameRecord> places) override;
+  absl::StatusOr<std::vector<std::string>> ListStacks() override;
   absl::StatusOr<std::vector<ResultKey>> FindMadeBy(const std::string& worker, int64_t since_unix_ms) override;
   absl::StatusOr<std::optional<std::string>> FindValue(const std::string& name) override;
   absl::StatusOr<std::vector<std::pair<std::string, std::string>>> ListValues(const std::string& prefix) override;

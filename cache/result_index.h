@@ -86,6 +86,8 @@ struct IndexBatch {
   // Trace key (own recipe + content digests of the inputs) -> result key.
   std::vector<std::pair<Digest, ResultKey>> traces;
   std::vector<NameRecord> names;
+  // Places whose names go; keys and recipes are not read. Applied before `names`.
+  std::vector<NameRecord> forget_names;
   // Sequence numbers are given by the index, in order.
   std::vector<std::pair<JournalType, std::string>> journal;
   // Numbers of entries that nobody needs any more. The newest one of all stays: the
@@ -120,6 +122,9 @@ class ResultIndex {
   virtual absl::StatusOr<std::vector<NameRecord>> FindNames(const std::string& stack, const std::string& pass) = 0;
   // The name at each place; their keys and recipes are not read.
   virtual absl::StatusOr<std::vector<std::optional<NameRecord>>> FindNamesAt(std::span<const NameRecord> places) = 0;
+  // Stacks that have names, in order. Its cost follows their number, not that of
+  // the names.
+  virtual absl::StatusOr<std::vector<std::string>> ListStacks() = 0;
   // Results that a worker of this name made at `since_unix_ms` or later, in whole
   // or in part, or all workers of this host ("render3" for "render3:4711"). Some
   // may be gone, or made anew by another worker since, or be there twice.

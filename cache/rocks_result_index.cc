@@ -135,6 +135,17 @@ class Engine final : public RocksResultIndex {
     return found;
   }
 
+  absl::StatusOr<std::vector<std::string>> ListStacks() override {
+    std::vector<std::string> stacks;
+    const std::unique_ptr<rocksdb::Iterator> it(db_->NewIterator(ScanOptions(), families_[kNames]));
+    for (it->SeekToFirst(); it->Valid(); it->Seek(stacks.back() + '\1')) {
+      const std::string_view key = it->key().ToStringView();
+      stacks.emplace_back(key.substr(0, key.find('\0')));
+    }
+    RETURN_IF_ERROR(FromRocks(it->status()));
+    return stacks;
+  }
+
   absl::StatusOr<std::vector<ResultKey>> FindMadeBy(const std::string& worker, int64_t since_unix_ms) override {
     std::vector<ResultKey> found;
     // Of one worker in the order of time, hence from there on; workers of a host
@@ -360,6 +371,9 @@ class Engine final : public RocksResultIndex {
     for (const auto& [trace, key] : batch.traces) {
       out->Put(families_[kTraces], rocksdb::Slice(trace.view()), rocksdb::Slice(key.digest.view()));
       out->Put(families_[kTracesOf], key.digest.str() + trace.str(), "");
+    }
+    for (const NameRecord& n : batch.forget_names) {
+      out->Delete(families_[kNames], format::NameKey(n.stack, n.pass, n.segment, n.frame));
     }
     for (const NameRecord& n : batch.names) {
       out->Put(families_[kNames], format::NameKey(n.stack, n.pass, n.segment, n.frame), format::NameValue(n));

@@ -1,6 +1,9 @@
 // The command line of `selvage`.
 #pragma once
 
+#include <string>
+#include <vector>
+
 namespace selvage::client {
 
 // Parses, runs, reports. Returns the exit code.

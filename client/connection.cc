@@ -1,17 +1,13 @@
 #include "client/connection.h"
 
-#include <fcntl.h>
 #include <grpcpp/grpcpp.h>
-#include <unistd.h>
-
-#include <cerrno>
 #include <chrono>
-#include <cstring>
-#include <filesystem>
+#include <cstdlib>
 #include <optional>
 #include <thread>
 
 #include "absl/strings/str_cat.h"
+#include "client/owner.h"
 #include "proto/digest.h"
 #include "proto/status.h"
 
@@ -49,19 +45,28 @@ absl::Status Connection::Explain(const grpc::Status& status) const {
                      " (start it with `selvaged`, or name another with --server): ", status.error_message()));
   }
   if (status.error_code() == grpc::StatusCode::DEADLINE_EXCEEDED) {
-    return absl::DeadlineExceededError(absl::StrCat("the daemon at ", server_, " took too long to answer"));
+    return absl::DeadlineExceededError(absl::StrCat("the daemon at ", server_, " did not answer in time"));
   }
-  return absl::Status(static_cast<absl::StatusCode>(status.error_code()), status.error_message());
+  const auto code = static_cast<absl::StatusCode>(status.error_code());
+  if (code == absl::StatusCode::kUnimplemented) {
+    return absl::UnimplementedError(absl::StrCat("the daemon at ", server_, " is of another version than this client (",
+                                                 SELVAGE_VERSION, "): ", status.error_message()));
+  }
+  return absl::Status(code, status.error_message());
 }
 
 absl::StatusOr<std::string> ResolveJob(Connection& connection, const std::string& job) {
   if (job != "last") return job;
   ListJobsRequest request;
   request.set_limit(1);
+  request.set_owner(Owner());
   ListJobsReply reply;
   auto context = connection.Call();
   RETURN_IF_ERROR(connection.Explain(connection.jobs().ListJobs(context.get(), request, &reply)));
-  if (reply.job_size() == 0) return absl::NotFoundError("the daemon has no jobs yet; `selvage submit` makes one");
+  if (reply.job_size() == 0) {
+    return absl::NotFoundError(absl::StrCat("the daemon has no job of yours (", Owner(),
+                                            "); `selvage submit` makes one, `selvage jobs` lists everybody's"));
+  }
   return reply.job(0).job_id();
 }
 
@@ -94,55 +99,14 @@ absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const Ope
     if (status.ok() && known && file.bytes.size() == size) break;
     if (status.ok() || status.error_code() != grpc::StatusCode::UNAVAILABLE || attempt == 3) {
       RETURN_IF_ERROR(connection.Explain(status));
-      return absl::DataLossError(absl::StrCat("received ", file.bytes.size(), " of ", size, " bytes"));
+      return absl::DataLossError(absl::StrCat("only ", file.bytes.size(), " of ", size, " bytes arrived; try again"));
     }
     std::this_thread::sleep_for(std::chrono::milliseconds(200 << attempt));
   }
   if (!digest || Sha256(file.bytes) != *digest) {
-    return absl::DataLossError("the bytes received do not match their digest; fetch again");
+    return absl::DataLossError("the bytes that arrived are damaged (they do not match their digest); try again");
   }
   return file;
-}
-
-absl::Status WriteFileAtomically(const std::string& path, const std::string& bytes) {
-  const auto fail = [&](const char* what) {
-    return absl::PermissionDeniedError(absl::StrCat(path, ": ", what, ": ", std::strerror(errno)));
-  };
-  const std::filesystem::path target(path);
-  std::error_code error;
-  if (target.has_parent_path()) std::filesystem::create_directories(target.parent_path(), error);
-  if (error) {
-    errno = error.value();
-    return fail("cannot make the folder");
-  }
-  std::string temporary = absl::StrCat(path, ".", getpid(), ".tmp");
-  const int fd = ::open(temporary.c_str(), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0644);
-  if (fd < 0) return fail("cannot write");
-  size_t done = 0;
-  while (done < bytes.size()) {
-    const ssize_t n = ::write(fd, bytes.data() + done, bytes.size() - done);
-    if (n < 0 && errno == EINTR) continue;
-    if (n <= 0) {
-      const absl::Status status = fail("cannot write");
-      ::close(fd);
-      ::unlink(temporary.c_str());
-      return status;
-    }
-    done += static_cast<size_t>(n);
-  }
-  const bool synced = ::fsync(fd) == 0;
-  const bool closed = ::close(fd) == 0;
-  if (!synced || !closed || ::rename(temporary.c_str(), path.c_str()) != 0) {
-    const absl::Status status = fail("cannot write");
-    ::unlink(temporary.c_str());
-    return status;
-  }
-  const std::string folder = target.has_parent_path() ? target.parent_path().string() : ".";
-  if (const int dir = ::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC); dir >= 0) {
-    ::fsync(dir);
-    ::close(dir);
-  }
-  return absl::OkStatus();
 }
 
 }  // namespace selvage::client

@@ -7,7 +7,7 @@
 
 #include "absl/status/status.h"
 #include "absl/status/statusor.h"
-#include "client/commands.h"
+#include "client/globals.h"
 #include "proto/job.grpc.pb.h"
 
 namespace selvage::client {
@@ -33,7 +33,8 @@ class Connection {
   std::unique_ptr<JobService::Stub> jobs_;
 };
 
-// "last" becomes the id of the newest job.
+// "last" becomes the id of one's own newest job.
+// Errors: NOT_FOUND no job of this user.
 absl::StatusOr<std::string> ResolveJob(Connection& connection, const std::string& job);
 
 // Receives a whole file: checks offsets, size and SHA-256. `open` starts (or,
@@ -45,8 +46,5 @@ struct ReceivedFile {
   google::protobuf::RepeatedPtrField<JobWarning> warnings;
 };
 absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const OpenChunks& open);
-
-// Temporary name, fsync, rename: the file is whole or absent.
-absl::Status WriteFileAtomically(const std::string& path, const std::string& bytes);
 
 }  // namespace selvage::client

@@ -6,7 +6,6 @@
 
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_format.h"
-#include "google/protobuf/util/json_util.h"
 
 namespace selvage::client {
 
@@ -34,16 +33,6 @@ std::string Table(const std::vector<std::string>& header, const std::vector<std:
   line(header);
   for (const auto& row : rows) line(row);
   return out;
-}
-
-std::string Json(const google::protobuf::Message& message) {
-  google::protobuf::util::JsonPrintOptions options;
-  options.add_whitespace = true;
-  options.always_print_primitive_fields = true;
-  options.preserve_proto_field_names = true;
-  std::string text;
-  (void)google::protobuf::util::MessageToJsonString(message, &text, options);
-  return text;
 }
 
 std::string Bytes(uint64_t bytes) {

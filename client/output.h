@@ -1,11 +1,11 @@
-// Tables, JSON and small words for people.
+// Tables and small words for people.
 #pragma once
 
 #include <cstdint>
 #include <string>
 #include <vector>
 
-#include "google/protobuf/message.h"
+#include "google/protobuf/repeated_field.h"
 #include "proto/job.pb.h"
 
 namespace selvage::client {
@@ -13,14 +13,11 @@ namespace selvage::client {
 // Columns aligned; numbers (cells that start with a digit, or "-") to the right.
 std::string Table(const std::vector<std::string>& header, const std::vector<std::vector<std::string>>& rows);
 
-// The message as JSON with field names as in the .proto, ending in a newline.
-std::string Json(const google::protobuf::Message& message);
-
 std::string Bytes(uint64_t bytes);                                              // "3.2 GiB"
 std::string Seconds(double seconds);                                            // "0.4 s", "2 min 05 s"
 std::string FrameList(const google::protobuf::RepeatedField<int32_t>& frames);  // "1001-1010, 1020"
 std::string StateName(JobState state);                                          // "running"
-// "warning: clean at 1001: ...", a line each.
+// "warning: degrained at 1001: ...", a line each.
 std::string Warnings(const google::protobuf::RepeatedPtrField<JobWarning>& warnings);
 
 }  // namespace selvage::client

@@ -2,42 +2,17 @@
 
 #include <openssl/evp.h>
 
+#include <cstring>
+
+#include "absl/strings/escaping.h"
+
 namespace selvage {
-namespace {
-
-int HexValue(char c) {
-  if (c >= '0' && c <= '9') return c - '0';
-  if (c >= 'a' && c <= 'f') return c - 'a' + 10;
-  return -1;
-}
-
-}  // namespace
-
-std::string Digest::Hex() const {
-  static constexpr char kDigits[] = "0123456789abcdef";
-  std::string out(64, '0');
-  for (size_t i = 0; i < bytes.size(); ++i) {
-    out[2 * i] = kDigits[bytes[i] >> 4];
-    out[2 * i + 1] = kDigits[bytes[i] & 15];
-  }
-  return out;
-}
+std::string Digest::Hex() const { return absl::BytesToHexString({view().data(), view().size()}); }
 
 std::optional<Digest> Digest::FromBytes(std::string_view raw) {
   Digest d;
   if (raw.size() != d.bytes.size()) return std::nullopt;
   std::memcpy(d.bytes.data(), raw.data(), raw.size());
-  return d;
-}
-
-std::optional<Digest> Digest::FromHex(std::string_view hex) {
-  Digest d;
-  if (hex.size() != 2 * d.bytes.size()) return std::nullopt;
-  for (size_t i = 0; i < d.bytes.size(); ++i) {
-    int high = HexValue(hex[2 * i]), low = HexValue(hex[2 * i + 1]);
-    if (high < 0 || low < 0) return std::nullopt;
-    d.bytes[i] = static_cast<uint8_t>(high << 4 | low);
-  }
   return d;
 }
 

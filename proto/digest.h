@@ -26,7 +26,6 @@ struct Digest {
   std::string Hex() const;
   // nullopt unless exactly 32 bytes.
   static std::optional<Digest> FromBytes(std::string_view raw);
-  static std::optional<Digest> FromHex(std::string_view hex);
 };
 
 // Digest of a recipe, not of content: a type of its own so that the two are

@@ -3,6 +3,7 @@
 
 namespace selvage {
 
-inline constexpr char kVersion[] = "0.1.0";
+// From the project() line of the topmost CMakeLists.txt.
+inline constexpr char kVersion[] = SELVAGE_VERSION;
 
 }  // namespace selvage

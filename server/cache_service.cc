@@ -31,35 +31,25 @@ absl::StatusOr<std::vector<Digest>> ParseDigests(const Field& field) {
   return digests;
 }
 
-class WriteCall final : public grpc::ServerReadReactor<WriteTilesRequest>,
-                        public OpenCall,
-                        public std::enable_shared_from_this<WriteCall> {
+class WriteCall final : public Call<grpc::ServerReadReactor<WriteTilesRequest>> {
  public:
   static WriteCall* Start(Engine* engine, OpenCalls* calls, WriteTilesReply* reply) {
     std::shared_ptr<WriteCall> call(new WriteCall(engine, calls, reply));
-    call->self_ = call;
-    calls->Add(call);
+    call->Open();
     call->ReadNext();
     return call.get();
   }
-  void End(const absl::Status& why) override {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (std::exchange(finished_, true)) return;
-    if (why.ok()) reply_->set_stored(stored_);
-    Finish(ToGrpc(why));
-  }
 
  private:
-  WriteCall(Engine* engine, OpenCalls* calls, WriteTilesReply* reply) : engine_(engine), calls_(calls), reply_(reply) {}
+  WriteCall(Engine* engine, OpenCalls* calls, WriteTilesReply* reply) : Call(calls), engine_(engine), reply_(reply) {}
+  std::shared_ptr<WriteCall> self() { return std::static_pointer_cast<WriteCall>(shared_from_this()); }
 
   void ReadNext() {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (!finished_) StartRead(&request_);
+    IfOpen([this] { StartRead(&request_); });
   }
   void OnReadDone(bool ok) override {
     if (!ok) return End(absl::OkStatus());
-    auto self = shared_from_this();
-    engine_->pool().Post([self] { self->Store(); });
+    engine_->pool().Post([self = self()] { self->Store(); });
   }
   // On the pool; no read is in flight meanwhile.
   void Store() {
@@ -74,31 +64,22 @@ class WriteCall final : public grpc::ServerReadReactor<WriteTilesRequest>,
     request_.Clear();
     ReadNext();
   }
-  void OnCancel() override { End(absl::CancelledError("the worker went away")); }
-  void OnDone() override {
-    auto self = std::exchange(self_, nullptr);
-    calls_->Remove(self);
+  void OnEnd(const absl::Status& why) override {
+    if (why.ok()) reply_->set_stored(stored_);
   }
 
   Engine* const engine_;
-  OpenCalls* const calls_;
   WriteTilesReply* const reply_;
-  std::shared_ptr<WriteCall> self_;
-  std::recursive_mutex mutex_;
-  bool finished_ = false;
   // Touched by one thread at a time.
   WriteTilesRequest request_;
   uint64_t stored_ = 0;
 };
 
-class ReadCall final : public grpc::ServerWriteReactor<ReadTilesReply>,
-                       public OpenCall,
-                       public std::enable_shared_from_this<ReadCall> {
+class ReadCall final : public Call<grpc::ServerWriteReactor<ReadTilesReply>> {
  public:
   static ReadCall* Start(Engine* engine, OpenCalls* calls, const ReadTilesRequest& request) {
     std::shared_ptr<ReadCall> call(new ReadCall(engine, calls));
-    call->self_ = call;
-    calls->Add(call);
+    call->Open();
     auto digests = ParseDigests(request.digest());
     if (!digests.ok()) {
       call->End(digests.status());
@@ -108,14 +89,10 @@ class ReadCall final : public grpc::ServerWriteReactor<ReadTilesReply>,
     }
     return call.get();
   }
-  void End(const absl::Status& why) override {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (std::exchange(finished_, true)) return;
-    Finish(ToGrpc(why));
-  }
 
  private:
-  ReadCall(Engine* engine, OpenCalls* calls) : engine_(engine), calls_(calls) {}
+  ReadCall(Engine* engine, OpenCalls* calls) : Call(calls), engine_(engine) {}
+  std::shared_ptr<ReadCall> self() { return std::static_pointer_cast<ReadCall>(shared_from_this()); }
 
   // On the pool; no write is in flight meanwhile.
   void Next() {
@@ -139,25 +116,14 @@ class ReadCall final : public grpc::ServerWriteReactor<ReadTilesReply>,
       at_ = end;
     }
     if (reply_.tile().empty() && reply_.missing().empty()) return End(absl::OkStatus());
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (!finished_) StartWrite(&reply_);
+    IfOpen([this] { StartWrite(&reply_); });
   }
   void OnWriteDone(bool ok) override {
     if (!ok) return End(absl::CancelledError("the worker went away"));
-    auto self = shared_from_this();
-    engine_->pool().Post([self] { self->Next(); });
-  }
-  void OnCancel() override { End(absl::CancelledError("the worker went away")); }
-  void OnDone() override {
-    auto self = std::exchange(self_, nullptr);
-    calls_->Remove(self);
+    engine_->pool().Post([self = self()] { self->Next(); });
   }
 
   Engine* const engine_;
-  OpenCalls* const calls_;
-  std::shared_ptr<ReadCall> self_;
-  std::recursive_mutex mutex_;
-  bool finished_ = false;
   // Touched by one thread at a time.
   std::vector<Digest> digests_;
   size_t at_ = 0;

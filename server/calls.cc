@@ -14,4 +14,31 @@ grpc::Status ToGrpc(const absl::Status& status) {
   return grpc::Status(static_cast<grpc::StatusCode>(status.raw_code()), message);
 }
 
+void OpenCalls::Add(std::shared_ptr<OpenCall> call) {
+  {
+    absl::MutexLock lock(&mutex_);
+    if (!closing_) {
+      calls_.insert(std::move(call));
+      return;
+    }
+  }
+  call->End(absl::UnavailableError("the daemon is going down"));
+}
+
+void OpenCalls::Remove(const std::shared_ptr<OpenCall>& call) {
+  absl::MutexLock lock(&mutex_);
+  calls_.erase(call);
+}
+
+void OpenCalls::EndAll(const absl::Status& why) {
+  std::set<std::shared_ptr<OpenCall>> calls;
+  {
+    absl::MutexLock lock(&mutex_);
+    closing_ = true;
+    calls = calls_;
+  }
+  // Without the lock: the end of a call removes it.
+  for (const auto& call : calls) call->End(why);
+}
+
 }  // namespace selvage

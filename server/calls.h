@@ -1,14 +1,20 @@
-// What the services share: statuses on the wire, and calls that must be ended
-// when the daemon goes down.
+// What the services share: statuses on the wire, and one base for all calls that
+// stay open, which must be ended when the daemon goes down.
 #pragma once
 
+#include <grpcpp/support/server_callback.h>
 #include <grpcpp/support/status.h>
 
+#include <atomic>
+#include <functional>
 #include <memory>
 #include <mutex>
 #include <set>
+#include <utility>
 
-#include "absl/status/status.h"
+#include "absl/base/thread_annotations.h"
+#include "absl/status/statusor.h"
+#include "absl/synchronization/mutex.h"
 
 namespace selvage {
 
@@ -26,35 +32,143 @@ class OpenCall {
 // its deadline: so every open one is known here.
 class OpenCalls {
  public:
-  void Add(std::shared_ptr<OpenCall> call) {
-    std::unique_lock<std::mutex> lock(mutex_);
-    if (closing_) {
-      lock.unlock();
-      call->End(absl::UnavailableError("the daemon is going down"));
-      return;
-    }
-    calls_.insert(std::move(call));
-  }
-  void Remove(const std::shared_ptr<OpenCall>& call) {
-    std::lock_guard<std::mutex> lock(mutex_);
-    calls_.erase(call);
-  }
+  void Add(std::shared_ptr<OpenCall> call);
+  void Remove(const std::shared_ptr<OpenCall>& call);
   // From now on new calls are ended at once.
-  void EndAll(const absl::Status& why) {
-    std::set<std::shared_ptr<OpenCall>> calls;
-    {
-      std::lock_guard<std::mutex> lock(mutex_);
-      closing_ = true;
-      calls = calls_;
-    }
-    // Without the lock: the end of a call removes it.
-    for (const auto& call : calls) call->End(why);
+  void EndAll(const absl::Status& why);
+
+ private:
+  absl::Mutex mutex_;
+  bool closing_ ABSL_GUARDED_BY(mutex_) = false;
+  std::set<std::shared_ptr<OpenCall>> calls_ ABSL_GUARDED_BY(mutex_);
+};
+
+// gRPC may call back from within StartRead, StartWrite and Finish.
+class ABSL_LOCKABLE CallMutex {
+ public:
+  void lock() ABSL_EXCLUSIVE_LOCK_FUNCTION() { mutex_.lock(); }
+  void unlock() ABSL_UNLOCK_FUNCTION() { mutex_.unlock(); }
+
+ private:
+  std::recursive_mutex mutex_;
+};
+class ABSL_SCOPED_LOCKABLE CallLock {
+ public:
+  explicit CallLock(CallMutex* mutex) ABSL_EXCLUSIVE_LOCK_FUNCTION(mutex) : mutex_(mutex) { mutex_->lock(); }
+  ~CallLock() ABSL_UNLOCK_FUNCTION() { mutex_->unlock(); }
+  CallLock(const CallLock&) = delete;
+  CallLock& operator=(const CallLock&) = delete;
+
+ private:
+  CallMutex* const mutex_;
+};
+
+// Base of our reactors. Lives until gRPC is done with it, is finished once, and
+// starts nothing after that.
+template <class Reactor>
+class Call : public Reactor, public OpenCall, public std::enable_shared_from_this<Call<Reactor>> {
+ public:
+  // From any thread.
+  void End(const absl::Status& why) final {
+    CallLock lock(&mutex_);
+    if (std::exchange(finished_, true)) return;
+    OnEnd(why);
+    this->Finish(ToGrpc(why));
+  }
+
+ protected:
+  explicit Call(OpenCalls* calls) : calls_(calls) {}
+
+  // Once, after it was made.
+  void Open() {
+    self_ = this->shared_from_this();
+    calls_->Add(self_);
+  }
+  // Runs `start`, which may read or write, unless the call is over.
+  template <class Start>
+  void IfOpen(Start start) {
+    CallLock lock(&mutex_);
+    if (!finished_) start();
+  }
+  bool over() {
+    CallLock lock(&mutex_);
+    return finished_;
+  }
+
+  // Just before it is finished, under the lock.
+  virtual void OnEnd(const absl::Status&) {}
+  // The other side went away before the end.
+  virtual void OnGone() {}
+  // gRPC is done with it.
+  virtual void OnClosed() {}
+
+  void OnCancel() final {
+    OnGone();
+    End(absl::CancelledError("the other side went away"));
+  }
+  void OnDone() final {
+    const std::shared_ptr<OpenCall> self = std::exchange(self_, nullptr);
+    OnClosed();
+    calls_->Remove(self);
   }
 
  private:
-  std::mutex mutex_;
-  bool closing_ = false;
-  std::set<std::shared_ptr<OpenCall>> calls_;
+  OpenCalls* const calls_;
+  std::shared_ptr<OpenCall> self_;  // until OnDone
+  CallMutex mutex_;
+  bool finished_ ABSL_GUARDED_BY(mutex_) = false;
+};
+
+// A unary call that may take long, or be given up by its client.
+template <class Reply>
+class UnaryCall final : public Call<grpc::ServerUnaryReactor> {
+ public:
+  static std::shared_ptr<UnaryCall> Start(OpenCalls* calls, Reply* reply) {
+    std::shared_ptr<UnaryCall> call(new UnaryCall(calls, reply));
+    call->Open();
+    return call;
+  }
+
+  // What to do with the result: fills the reply and ends the call.
+  std::function<void(absl::StatusOr<Reply>)> Answer() {
+    return [call = std::static_pointer_cast<UnaryCall>(shared_from_this())](absl::StatusOr<Reply> result) {
+      call->IfOpen([&] {
+        if (result.ok()) *call->reply_ = *std::move(result);
+        call->End(result.status());
+      });
+    };
+  }
+  // Whether the client has gone; may be asked from any thread.
+  std::function<bool()> gone() const {
+    return [gone = gone_] { return gone->load(); };
+  }
+  // Called when the client goes, at once if it has gone.
+  void WhenGone(std::function<void()> then) {
+    bool already = false;
+    {
+      absl::MutexLock lock(&then_mutex_);
+      already = gone_->load();
+      if (!already) then_ = std::move(then);
+    }
+    if (already) then();
+  }
+
+ private:
+  UnaryCall(OpenCalls* calls, Reply* reply) : Call(calls), reply_(reply) {}
+  void OnGone() override {
+    std::function<void()> then;
+    {
+      absl::MutexLock lock(&then_mutex_);
+      *gone_ = true;
+      then = std::exchange(then_, nullptr);
+    }
+    if (then) then();
+  }
+
+  Reply* const reply_;  // until the end
+  const std::shared_ptr<std::atomic<bool>> gone_ = std::make_shared<std::atomic<bool>>(false);
+  absl::Mutex then_mutex_;
+  std::function<void()> then_ ABSL_GUARDED_BY(then_mutex_);
 };
 
 }  // namespace selvage

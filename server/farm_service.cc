@@ -28,38 +28,29 @@ absl::Status CheckReport(const WorkerReport& r) {
 // One worker's stream. Orders wait here while one is being written; a worker
 // that does not read cannot fill the memory, since it gets no more tasks than
 // it has slots.
-class WorkStream final : public grpc::ServerBidiReactor<WorkerReport, WorkerOrders>,
-                         public OpenCall,
-                         public WorkerLink,
-                         public std::enable_shared_from_this<WorkStream> {
+class WorkStream final : public Call<grpc::ServerBidiReactor<WorkerReport, WorkerOrders>>, public WorkerLink {
  public:
   static WorkStream* Start(Engine* engine, OpenCalls* calls) {
     std::shared_ptr<WorkStream> stream(new WorkStream(engine, calls));
-    stream->self_ = stream;
-    calls->Add(stream);
+    stream->Open();
     stream->ReadNext();
     return stream.get();
   }
 
   void Send(WorkerOrders orders) override {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (finished_) return;
-    waiting_.push_back(std::move(orders));
-    if (!writing_) WriteNext();
+    IfOpen([&] {
+      waiting_.push_back(std::move(orders));
+      if (!writing_) WriteNext();
+    });
   }
   void Close(const absl::Status& why) override { End(why); }
-  void End(const absl::Status& why) override {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (std::exchange(finished_, true)) return;
-    Finish(ToGrpc(why));
-  }
 
  private:
-  WorkStream(Engine* engine, OpenCalls* calls) : engine_(engine), calls_(calls) {}
+  WorkStream(Engine* engine, OpenCalls* calls) : Call(calls), engine_(engine) {}
+  std::shared_ptr<WorkStream> self() { return std::static_pointer_cast<WorkStream>(shared_from_this()); }
 
   void ReadNext() {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (!finished_) StartRead(&report_);
+    IfOpen([this] { StartRead(&report_); });
   }
   void OnReadDone(bool ok) override {
     if (!ok) return End(absl::OkStatus());
@@ -67,7 +58,7 @@ class WorkStream final : public grpc::ServerBidiReactor<WorkerReport, WorkerOrde
     // One stream, one worker: a stream that changes its name is closed.
     if (worker_id_.empty()) worker_id_ = report_.worker_id();
     if (worker_id_ != report_.worker_id()) return End(absl::InvalidArgumentError("the worker_id changed"));
-    engine_->Report(shared_from_this(), report_);
+    engine_->Report(self(), report_);
     ReadNext();
   }
   void WriteNext() {
@@ -77,24 +68,17 @@ class WorkStream final : public grpc::ServerBidiReactor<WorkerReport, WorkerOrde
     StartWrite(&current_);
   }
   void OnWriteDone(bool ok) override {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    writing_ = false;
-    if (finished_) return;
     if (!ok) return End(absl::CancelledError("the worker went away"));
-    if (!waiting_.empty()) WriteNext();
+    IfOpen([this] {
+      writing_ = false;
+      if (!waiting_.empty()) WriteNext();
+    });
   }
-  void OnCancel() override { End(absl::CancelledError("the worker went away")); }
-  void OnDone() override {
-    auto self = std::exchange(self_, nullptr);
-    engine_->LinkClosed(self);
-    calls_->Remove(self);
-  }
+  void OnClosed() override { engine_->LinkClosed(self()); }
 
   Engine* const engine_;
-  OpenCalls* const calls_;
-  std::shared_ptr<WorkStream> self_;
-  std::recursive_mutex mutex_;
-  bool finished_ = false, writing_ = false;
+  // Touched inside IfOpen only.
+  bool writing_ = false;
   std::deque<WorkerOrders> waiting_;
   WorkerOrders current_;
   // Reactions to reads come one at a time.

@@ -3,7 +3,7 @@
 
 #include "proto/farm.grpc.pb.h"
 #include "server/calls.h"
-#include "server/engine.h"
+#include "server/engine/engine.h"
 
 namespace selvage {
 

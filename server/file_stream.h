@@ -1,16 +1,14 @@
 // Sends a stored blob to a client, chunk by chunk.
 #pragma once
 
-#include <grpcpp/support/server_callback.h>
-
 #include <functional>
 #include <map>
 #include <memory>
-#include <mutex>
+#include <vector>
 
 #include "proto/job.grpc.pb.h"
 #include "server/calls.h"
-#include "server/engine.h"
+#include "server/engine/engine.h"
 
 namespace selvage {
 
@@ -21,43 +19,35 @@ class BlobDigests {
   absl::StatusOr<Digest> Of(const BlobRef& blob, TileStore& tiles);
 
  private:
-  std::mutex mutex_;
-  std::map<ResultKey, Digest> known_;
+  absl::Mutex mutex_;
+  std::map<ResultKey, Digest> known_ ABSL_GUARDED_BY(mutex_);
 };
 
 // One 1 MiB chunk in memory and in flight at a time, so a slow reader costs nothing.
-class FileStream final : public grpc::ServerWriteReactor<FileChunk>,
-                         public OpenCall,
-                         public std::enable_shared_from_this<FileStream> {
+class FileStream final : public Call<grpc::ServerWriteReactor<FileChunk>> {
  public:
-  static std::shared_ptr<FileStream> Make(Engine* engine, OpenCalls* calls, BlobDigests* digests);
+  static std::shared_ptr<FileStream> Start(Engine* engine, OpenCalls* calls, BlobDigests* digests);
 
-  // Then exactly one of these, from any thread.
+  // Then exactly one of these, or End, from any thread.
   void Send(BlobRef blob, uint64_t offset, std::vector<JobWarning> warnings = {});
   void Refuse(const std::vector<StackError>& errors);
-  void End(const absl::Status& why) override;
 
   // Called when the client goes away before the end.
-  void OnGone(std::function<void()> gone);
+  void WhenGone(std::function<void()> gone);
 
  private:
   FileStream(Engine* engine, OpenCalls* calls, BlobDigests* digests)
-      : engine_(engine), calls_(calls), digests_(digests) {}
+      : Call(calls), engine_(engine), digests_(digests) {}
   void OnWriteDone(bool ok) override;
-  void OnCancel() override;
-  void OnDone() override;
+  void OnGone() override;
+  std::shared_ptr<FileStream> self() { return std::static_pointer_cast<FileStream>(shared_from_this()); }
   void Next();
-  void Write();
+  absl::Status Fill();
 
   Engine* const engine_;
-  OpenCalls* const calls_;
   BlobDigests* const digests_;
-  std::shared_ptr<FileStream> self_;  // until OnDone
-
-  // gRPC may call back from within StartWrite and Finish.
-  std::recursive_mutex mutex_;
-  bool finished_ = false;
-  std::function<void()> gone_;
+  absl::Mutex mutex_;
+  std::function<void()> gone_ ABSL_GUARDED_BY(mutex_);
 
   // Used by one thread at a time: the one that prepares the next chunk.
   BlobRef blob_;

@@ -5,7 +5,7 @@
 #include <string>
 
 #include "absl/status/statusor.h"
-#include "server/engine.h"
+#include "server/engine/engine.h"
 
 namespace selvage {
 

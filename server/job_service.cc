@@ -16,95 +16,40 @@ Then<Reply> Answer(grpc::ServerUnaryReactor* reactor, Reply* reply) {
   };
 }
 
-// A plan may wait for plates to be inspected; the client may not want to.
-template <class Reply>
-class PlanCall final : public grpc::ServerUnaryReactor, public std::enable_shared_from_this<PlanCall<Reply>> {
- public:
-  // `begin` gets what to do with the reply, and gives the handle.
-  template <class Begin>
-  static PlanCall* Start(Engine* engine, Reply* reply, const Begin& begin) {
-    std::shared_ptr<PlanCall> call(new PlanCall(engine));
-    call->self_ = call;
-    std::weak_ptr<PlanCall> weak = call;
-    auto handle = begin([weak, reply](absl::StatusOr<Reply> result) {
-      const auto call = weak.lock();
-      if (!call) return;
-      std::lock_guard<std::recursive_mutex> lock(call->mutex_);
-      if (call->finished_) return;
-      call->finished_ = true;
-      if (result.ok()) *reply = *std::move(result);
-      call->Finish(ToGrpc(result.status()));
-    });
-    std::lock_guard<std::recursive_mutex> lock(call->mutex_);
-    call->handle_ = handle;
-    if (call->cancelled_) engine->Abandon(handle);
-    return call.get();
-  }
-
- private:
-  explicit PlanCall(Engine* engine) : engine_(engine) {}
-  void OnCancel() override {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    cancelled_ = true;
-    if (handle_) engine_->Abandon(handle_);
-    if (std::exchange(finished_, true)) return;
-    Finish(grpc::Status::CANCELLED);
-  }
-  void OnDone() override {
-    std::shared_ptr<PlanCall> self;
-    {
-      std::lock_guard<std::recursive_mutex> lock(mutex_);
-      self = std::move(self_);
-    }
-  }
-
-  Engine* const engine_;
-  std::shared_ptr<PlanCall> self_;
-  std::recursive_mutex mutex_;
-  Engine::Handle handle_;
-  bool finished_ = false, cancelled_ = false;
-};
-
 // Progress of something, to its end. Each message is complete, so while one is
 // on its way only the newest waits.
 template <class Message>
-class NewestCall final : public grpc::ServerWriteReactor<Message>,
-                         public OpenCall,
-                         public std::enable_shared_from_this<NewestCall<Message>> {
+class NewestCall final : public Call<grpc::ServerWriteReactor<Message>> {
  public:
   static std::shared_ptr<NewestCall> Start(OpenCalls* calls) {
     std::shared_ptr<NewestCall> call(new NewestCall(calls));
-    call->self_ = call;
-    calls->Add(call);
+    call->Open();
     return call;
   }
 
   // From any thread; nothing happens once the call is over.
   void Show(const Message& message, bool last) {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (finished_) return;
-    next_ = message;
-    last_ = last_ || last;
-    if (!writing_) WriteNext();
+    this->IfOpen([&] {
+      next_ = message;
+      last_ = last_ || last;
+      if (!writing_) WriteNext();
+    });
   }
-  void End(const absl::Status& why) override {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (std::exchange(finished_, true)) return;
-    this->Finish(ToGrpc(why));
-  }
-  bool over() {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    return finished_;
-  }
+  using Call<grpc::ServerWriteReactor<Message>>::over;
   // Called once the call is done with, at once if it is.
-  void OnGone(std::function<void()> gone) {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    if (done_) return gone();
-    gone_ = std::move(gone);
+  void WhenClosed(std::function<void()> then) {
+    {
+      absl::MutexLock lock(&mutex_);
+      if (!closed_) {
+        then_ = std::move(then);
+        return;
+      }
+    }
+    then();
   }
 
  private:
-  explicit NewestCall(OpenCalls* calls) : calls_(calls) {}
+  explicit NewestCall(OpenCalls* calls) : Call<grpc::ServerWriteReactor<Message>>(calls) {}
 
   void WriteNext() {
     current_ = std::move(*next_);
@@ -113,56 +58,59 @@ class NewestCall final : public grpc::ServerWriteReactor<Message>,
     this->StartWrite(&current_);
   }
   void OnWriteDone(bool ok) override {
-    std::lock_guard<std::recursive_mutex> lock(mutex_);
-    writing_ = false;
-    if (finished_) return;
-    if (!ok) return End(absl::CancelledError("the client went away"));
-    if (next_) return WriteNext();
-    if (last_) End(absl::OkStatus());
+    if (!ok) return this->End(absl::CancelledError("the client went away"));
+    this->IfOpen([&] {
+      writing_ = false;
+      if (next_) return WriteNext();
+      if (last_) this->End(absl::OkStatus());
+    });
   }
-  void OnCancel() override { End(absl::CancelledError("the client went away")); }
-  void OnDone() override {
-    std::shared_ptr<NewestCall> self;
+  void OnClosed() override {
+    std::function<void()> then;
     {
-      std::lock_guard<std::recursive_mutex> lock(mutex_);
-      done_ = true;
-      if (gone_) gone_();
-      self = std::move(self_);
+      absl::MutexLock lock(&mutex_);
+      closed_ = true;
+      then = std::exchange(then_, nullptr);
     }
-    calls_->Remove(self);
+    if (then) then();
   }
 
-  OpenCalls* const calls_;
-  std::shared_ptr<NewestCall> self_;
-  std::recursive_mutex mutex_;
-  bool finished_ = false, writing_ = false, last_ = false, done_ = false;
-  std::function<void()> gone_;
+  // Touched inside IfOpen only.
+  bool writing_ = false, last_ = false;
   std::optional<Message> next_;
   Message current_;
+
+  absl::Mutex mutex_;
+  bool closed_ ABSL_GUARDED_BY(mutex_) = false;
+  std::function<void()> then_ ABSL_GUARDED_BY(mutex_);
 };
 
 }  // namespace
 
-grpc::ServerUnaryReactor* JobServiceImpl::Check(Context* c, const CheckRequest* request, CheckReply* reply) {
-  auto* reactor = c->DefaultReactor();
-  engine_->Check(*request, Answer(reactor, reply));
-  return reactor;
+grpc::ServerUnaryReactor* JobServiceImpl::Check(Context*, const CheckRequest* request, CheckReply* reply) {
+  const auto call = UnaryCall<CheckReply>::Start(calls_, reply);
+  engine_->Check(*request, call->gone(), call->Answer());
+  return call.get();
 }
 
 grpc::ServerUnaryReactor* JobServiceImpl::Plan(Context*, const PlanRequest* request, PlanReply* reply) {
-  return PlanCall<PlanReply>::Start(
-      engine_, reply, [&](Then<PlanReply> then) { return engine_->MakePlanFor(*request, std::move(then)); });
+  const auto call = UnaryCall<PlanReply>::Start(calls_, reply);
+  const Engine::Handle handle = engine_->MakePlanFor(*request, call->Answer());
+  call->WhenGone([engine = engine_, handle] { engine->Abandon(handle); });
+  return call.get();
 }
 
 grpc::ServerUnaryReactor* JobServiceImpl::Why(Context*, const WhyRequest* request, WhyReply* reply) {
-  return PlanCall<WhyReply>::Start(engine_, reply,
-                                   [&](Then<WhyReply> then) { return engine_->Why(*request, std::move(then)); });
+  const auto call = UnaryCall<WhyReply>::Start(calls_, reply);
+  const Engine::Handle handle = engine_->Why(*request, call->Answer());
+  call->WhenGone([engine = engine_, handle] { engine->Abandon(handle); });
+  return call.get();
 }
 
-grpc::ServerUnaryReactor* JobServiceImpl::Submit(Context* c, const SubmitRequest* request, SubmitReply* reply) {
-  auto* reactor = c->DefaultReactor();
-  engine_->Submit(*request, Answer(reactor, reply));
-  return reactor;
+grpc::ServerUnaryReactor* JobServiceImpl::Submit(Context*, const SubmitRequest* request, SubmitReply* reply) {
+  const auto call = UnaryCall<SubmitReply>::Start(calls_, reply);
+  engine_->Submit(*request, call->gone(), call->Answer());
+  return call.get();
 }
 
 grpc::ServerWriteReactor<JobProgress>* JobServiceImpl::Watch(Context*, const WatchRequest* request) {
@@ -180,7 +128,7 @@ grpc::ServerWriteReactor<JobProgress>* JobServiceImpl::Watch(Context*, const Wat
         } else if (!watcher.ok()) {
           c->End(watcher.status());
         } else {
-          c->OnGone([engine, number = *watcher] { engine->Unwatch(number); });
+          c->WhenClosed([engine, number = *watcher] { engine->Unwatch(number); });
         }
       });
   return call.get();
@@ -188,7 +136,7 @@ grpc::ServerWriteReactor<JobProgress>* JobServiceImpl::Watch(Context*, const Wat
 
 grpc::ServerUnaryReactor* JobServiceImpl::ListJobs(Context* c, const ListJobsRequest* request, ListJobsReply* reply) {
   auto* reactor = c->DefaultReactor();
-  engine_->ListJobs(request->limit(), Answer(reactor, reply));
+  engine_->ListJobs(*request, Answer(reactor, reply));
   return reactor;
 }
 
@@ -205,7 +153,7 @@ grpc::ServerUnaryReactor* JobServiceImpl::Cancel(Context* c, const JobRef* reque
 }
 
 grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Fetch(Context*, const FetchRequest* request) {
-  auto stream = FileStream::Make(engine_, calls_, &digests_);
+  auto stream = FileStream::Start(engine_, calls_, &digests_);
   engine_->Locate(*request, [stream, offset = request->offset()](absl::StatusOr<BlobRef> blob) {
     if (!blob.ok()) return stream->End(blob.status());
     stream->Send(*std::move(blob), offset);
@@ -214,14 +162,28 @@ grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Fetch(Context*, const Fetch
 }
 
 grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Look(Context*, const LookRequest* request) {
-  auto stream = FileStream::Make(engine_, calls_, &digests_);
+  auto stream = FileStream::Start(engine_, calls_, &digests_);
   const auto handle = engine_->Look(*request, [stream](absl::StatusOr<LookResult> result) {
     if (!result.ok()) return stream->End(result.status());
     if (!result->errors.empty()) return stream->Refuse(result->errors);
     stream->Send(std::move(result->blob), 0, result->warnings);
   });
-  stream->OnGone([engine = engine_, handle] { engine->Abandon(handle); });
+  stream->WhenGone([engine = engine_, handle] { engine->Abandon(handle); });
   return stream.get();
+}
+
+grpc::ServerUnaryReactor* JobServiceImpl::RecordWritten(Context* c, const RecordWrittenRequest* request,
+                                                        RecordWrittenReply* reply) {
+  auto* reactor = c->DefaultReactor();
+  engine_->RecordWritten(*request, Answer(reactor, reply));
+  return reactor;
+}
+
+grpc::ServerUnaryReactor* JobServiceImpl::FindWritten(Context* c, const FindWrittenRequest* request,
+                                                      FindWrittenReply* reply) {
+  auto* reactor = c->DefaultReactor();
+  engine_->FindWritten(*request, Answer(reactor, reply));
+  return reactor;
 }
 
 grpc::ServerUnaryReactor* JobServiceImpl::Invalidate(Context* c, const InvalidateRequest* request,

@@ -3,7 +3,7 @@
 
 #include "proto/job.grpc.pb.h"
 #include "server/calls.h"
-#include "server/engine.h"
+#include "server/engine/engine.h"
 #include "server/file_stream.h"
 
 namespace selvage {
@@ -22,6 +22,10 @@ class JobServiceImpl final : public JobService::CallbackService {
   grpc::ServerUnaryReactor* GetJob(Context* c, const JobRef* request, GetJobReply* reply) override;
   grpc::ServerUnaryReactor* Cancel(Context* c, const JobRef* request, CancelReply* reply) override;
   grpc::ServerWriteReactor<FileChunk>* Fetch(Context* c, const FetchRequest* request) override;
+  grpc::ServerUnaryReactor* RecordWritten(Context* c, const RecordWrittenRequest* request,
+                                          RecordWrittenReply* reply) override;
+  grpc::ServerUnaryReactor* FindWritten(Context* c, const FindWrittenRequest* request,
+                                        FindWrittenReply* reply) override;
   grpc::ServerWriteReactor<FileChunk>* Look(Context* c, const LookRequest* request) override;
   grpc::ServerUnaryReactor* Invalidate(Context* c, const InvalidateRequest* request, InvalidateReply* reply) override;
   grpc::ServerUnaryReactor* Workers(Context* c, const WorkersRequest* request, WorkersReply* reply) override;

@@ -28,6 +28,7 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr double kDrainSeconds = 3.5;               // of the 10 s in which we promise to stop
+constexpr double kLongestStop = 9;                  // the state is safe at any instant
 constexpr uint64_t kEmbeddedTileBytes = 64u << 20;  // tiles that embedded workers keep at hand
 
 constexpr char kExamples[] = R"(Examples:
@@ -45,6 +46,8 @@ unfinished jobs go on when it is started again.
 struct Arguments {
   std::string state, listen = "127.0.0.1:7311", http = "127.0.0.1:7312", cache_size = "20G", port_file;
   std::vector<std::string> roots;
+  uint64_t max_decoded_mib = worker::PlateLimits().decoded_bytes >> 20;
+  int64_t plan_tasks = plan::Limits().tasks;
   int local_workers = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
 };
 
@@ -61,7 +64,9 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   ASSIGN_OR_RETURN(Cache cache, OpenCache(arguments.state, {.cache_bytes = cache_bytes}),
                    Annotate("state folder ", arguments.state));
   cache.evictor->Start();
-  Engine engine(&pool, cache, std::move(roots));
+  EngineOptions options;
+  options.limits.tasks = arguments.plan_tasks;
+  Engine engine(&pool, cache, std::move(roots), options);
   // What runs on the pool refers to the engine.
   struct StopsPool {
     Pool* pool;
@@ -82,8 +87,11 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   if (arguments.local_workers > 0) {
     auto tiles =
         std::make_shared<ReadThroughTileStore>(std::make_shared<LruTileStore>(kEmbeddedTileBytes), cache.tiles);
-    agent = std::make_unique<worker::Agent>(worker::ConnectToDaemon(grpc_address.Text()), tiles,
-                                            worker::AgentOptions{.name = "embedded", .slots = arguments.local_workers});
+    agent = std::make_unique<worker::Agent>(
+        worker::ConnectToDaemon(grpc_address.Text()), tiles,
+        worker::AgentOptions{.name = "embedded",
+                             .slots = arguments.local_workers,
+                             .plates = {.decoded_bytes = arguments.max_decoded_mib << 20}});
     rendering = std::thread([&agent] { (void)agent->Run(); });
   }
   spdlog::info("selvaged {} on {}, http on {}, state in {}, {} embedded slots", kVersion, grpc_address.Text(),
@@ -92,12 +100,8 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   int signal = 0;
   sigwait(&signals, &signal);
   spdlog::info("told to stop");
-  // Whatever hangs, the promise holds; the state is safe at any instant.
-  std::thread([] {
-    ::sleep(9);
-    spdlog::warn("something did not end in time; leaving without it");
-    ::_exit(0);
-  }).detach();
+  // Whatever hangs, the promise holds.
+  LeaveAfter(kLongestStop);
   server.StopServing();
   status.StopServing();
   engine.Stop();
@@ -129,7 +133,14 @@ int main(int argc, char** argv) {
   app.add_option("--local-workers", a.local_workers, "Tasks rendered side by side in the daemon itself")
       ->capture_default_str()
       ->check(CLI::Range(0, 1024));
+  app.add_option("--max-decoded-mib", a.max_decoded_mib,
+                 "Largest plate that local workers take, as a file and when it is decoded, in MiB")
+      ->capture_default_str()
+      ->check(CLI::Range(1, 1 << 20));
   app.add_option("--cache-size", a.cache_size, "Disk that results may take")->capture_default_str();
+  app.add_option("--plan-tasks", a.plan_tasks, "Tasks that one plan may have; each takes about 1 KB while its job runs")
+      ->capture_default_str()
+      ->check(CLI::Range(1'000, 1'000'000'000));
   app.add_option("--port-file", a.port_file, "Write the ports there, as JSON, when all is ready");
   CLI11_PARSE(app, argc, argv);
   if (a.roots.empty()) a.roots.push_back(".");

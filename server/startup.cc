@@ -1,10 +1,13 @@
 #include "server/startup.h"
 
+#include <spdlog/spdlog.h>
 #include <unistd.h>
 
+#include <chrono>
 #include <cstdlib>
 #include <filesystem>
 #include <fstream>
+#include <thread>
 
 namespace selvage {
 
@@ -23,6 +26,14 @@ absl::Status WritePortFile(const std::string& path, int grpc_port, int http_port
   std::error_code error;
   std::filesystem::rename(path + ".tmp", path, error);
   return error ? absl::UnavailableError("cannot write " + path + ": " + error.message()) : absl::OkStatus();
+}
+
+void LeaveAfter(double seconds) {
+  std::thread([seconds] {
+    std::this_thread::sleep_for(std::chrono::duration<double>(seconds));
+    spdlog::error("something did not end in time; leaving without it");
+    ::_exit(1);
+  }).detach();
 }
 
 }  // namespace selvage

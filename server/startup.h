@@ -14,4 +14,7 @@ std::string DefaultStateFolder();
 // waits for it never reads half of it.
 absl::Status WritePortFile(const std::string& path, int grpc_port, int http_port);
 
+// Ends the process after so many seconds, whatever hangs, as a failure.
+void LeaveAfter(double seconds);
+
 }  // namespace selvage

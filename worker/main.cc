@@ -14,6 +14,7 @@
 #include "proto/size.h"
 #include "proto/version.h"
 #include "worker/run/agent.h"
+#include "worker/run/stop_signals.h"
 
 namespace {
 
@@ -40,12 +41,16 @@ int main(int argc, char** argv) {
   std::string server = "127.0.0.1:7311", memory = "1G";
   if (const char* from_environment = std::getenv("SELVAGE_SERVER")) server = from_environment;
   int slots = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
+  uint64_t max_decoded_mib = selvage::worker::PlateLimits().decoded_bytes >> 20;
   CLI::App app("Renders passes for a Selvage daemon.", "selvage-worker");
   app.set_version_flag("--version", selvage::kVersion);
   app.footer(kExamples);
   app.add_option("--server", server, "Daemon, HOST:PORT (or SELVAGE_SERVER)")->capture_default_str();
   app.add_option("--slots", slots, "Tasks side by side")->capture_default_str()->check(CLI::Range(1, 1024));
-  app.add_option("--memory", memory, "Decoded plates and tiles kept in memory")->capture_default_str();
+  app.add_option("--memory", memory, "Memory for decoded plates and tiles")->capture_default_str();
+  app.add_option("--max-decoded-mib", max_decoded_mib, "Largest plate, as a file and when it is decoded, in MiB")
+      ->capture_default_str()
+      ->check(CLI::Range(1, 1 << 20));
   CLI11_PARSE(app, argc, argv);
 
   const auto address = selvage::ParseLoopback(server);
@@ -53,29 +58,24 @@ int main(int argc, char** argv) {
   const auto memory_bytes = selvage::ParseSize(memory);
   if (!memory_bytes.ok()) return Fail(memory_bytes.status());
 
-  // Signals are waited for by a thread of their own; all others inherit the mask.
-  sigset_t signals;
-  sigemptyset(&signals);
-  sigaddset(&signals, SIGTERM);
-  sigaddset(&signals, SIGINT);
-  pthread_sigmask(SIG_BLOCK, &signals, nullptr);
+  selvage::worker::StopSignals signals;
   ::signal(SIGPIPE, SIG_IGN);
 
   const std::string where = address->Text();
   auto tiles = std::make_shared<selvage::VerifyingTileStore>(
       std::shared_ptr<selvage::TileStore>(selvage::NewRemoteTileStore(selvage::worker::ConnectToDaemon(where))));
-  selvage::worker::Agent agent(selvage::worker::ConnectToDaemon(where), tiles,
-                               {.slots = slots, .memory_bytes = *memory_bytes});
-  std::thread([&agent, signals] {
-    int signal = 0;
-    sigwait(&signals, &signal);
-    spdlog::info("told to stop; finishing what runs");
-    agent.Drain(kGraceSeconds);
-    sigwait(&signals, &signal);
-    ::_exit(1);  // told twice
-  }).detach();
+  selvage::worker::Agent agent(
+      selvage::worker::ConnectToDaemon(where), tiles,
+      {.slots = slots, .memory_bytes = *memory_bytes, .plates = {.decoded_bytes = max_decoded_mib << 20}});
+  signals.Watch(
+      [&agent] {
+        spdlog::info("told to stop; finishing what runs");
+        agent.Drain(kGraceSeconds);
+      },
+      [] { ::_exit(1); });
   spdlog::info("selvage-worker {} for {}, {} slots", selvage::kVersion, where, slots);
   const absl::Status status = agent.Run();
+  signals.End();
   if (!status.ok()) return Fail(status);
   spdlog::info("stopped");
   return 0;

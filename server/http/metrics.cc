@@ -42,13 +42,15 @@ std::string MetricsPage(const EngineStats& s) {
       s.rendered);
   Add(&page, "selvage_results_reused_total", "counter", "Results taken from the cache since the start.", s.reused);
   Add(&page, "selvage_tiles_rendered_total", "counter", "Tiles of those results that were rendered.", s.tiles_rendered);
-  Add(&page, "selvage_tiles_reused_total", "counter", "Tiles of those results that were taken over as they were.",
+  Add(&page, "selvage_tiles_reused_total", "counter", "Tiles of those results that were reused as they were.",
       s.tiles_reused);
   Add(&page, "selvage_tasks_failed_total", "counter", "Tasks that failed or were abandoned since the start.", s.failed);
   Add(&page, "selvage_leases_expired_total", "counter", "Leases that ended without a result.", s.expired_leases);
   Add(&page, "selvage_hedges_total", "counter", "Late tasks given to a second worker.", s.hedges);
   Add(&page, "selvage_different_pixels_total", "counter", "Results that two workers made differently; should be 0.",
       s.different_pixels);
+  Add(&page, "selvage_results_refused_total", "counter", "Results that were not what their tasks asked for.",
+      s.refused);
   Add(&page, "selvage_cache_hits_total", "counter", "Results found when jobs were planned.", s.hits);
   Add(&page, "selvage_cache_misses_total", "counter", "Results not found when jobs were planned.", s.misses);
   Add(&page, "selvage_cache_damaged_total", "counter", "Tiles that did not match their digest.", s.cache.damaged);

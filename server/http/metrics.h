@@ -3,7 +3,7 @@
 
 #include <string>
 
-#include "server/engine.h"
+#include "server/engine/engine.h"
 
 namespace selvage {
 

@@ -10,6 +10,7 @@
 #include "server/plan/mask_resolver.h"
 #include "server/plan/plate_facts.h"
 #include "server/plan/price.h"
+#include "server/plan/target_step.h"
 
 namespace selvage::plan {
 namespace {
@@ -42,14 +43,21 @@ class Builder {
  private:
   bool GivenUp() const { return options_.give_up && options_.give_up(); }
 
-  std::shared_ptr<const StepSource> StepsOf(const Segment& segment) const {
-    if (segment.follow.does == FollowPart::kNothing) return std::make_shared<StepResolver>(segment.steps);
-    return std::make_shared<FollowSteps>(stack_.mask(segment.follow.mask), segment.follow);
+  std::shared_ptr<const StepSource> StepsOf(const Segment& segment, const FrameSet& frames) const {
+    if (segment.follow.does != FollowPart::kNothing) {
+      return std::make_shared<FollowSteps>(stack_.mask(segment.follow.mask), segment.follow);
+    }
+    if (segment.metadata_plate < 0) return std::make_shared<StepResolver>(segment.steps);
+    auto steps = std::make_shared<DeliverSteps>(segment.steps);
+    for (int64_t i = 0; i < frames.size(); ++i) {
+      steps->Add(frames[i], plates_.At(segment.metadata_plate, frames[i]).metadata);
+    }
+    return steps;
   }
 
   bool BuildSegment(const Segment& segment, const FrameSet& frames, std::vector<int>* tasks) {
     if (frames.empty()) return true;
-    const std::shared_ptr<const StepSource> steps = StepsOf(segment);
+    const std::shared_ptr<const StepSource> steps = StepsOf(segment, frames);
     const int64_t count = frames.size();
     tasks->assign(static_cast<size_t>(count), -1);
     for (int64_t k = 0; k < count; ++k) {

@@ -307,9 +307,18 @@ class Cutter {
     Segment s;
     s.pass = absl::StrCat("deliver ", d.name());
     s.main = Find(d.from());
+    s.metadata_plate = PlateUnder(d.from());
     const Step step = DeliverStep(stack_, d);
     AddStep(step, PortsOf(ParamsOf(step)), &s);
     return Add(std::move(s));
+  }
+
+  // The plate that a plate or pass begins with, followed back along `from`; -1 if it
+  // begins with a mask or a colour.
+  int PlateUnder(const std::string& name) const {
+    NameRef ref = names_.Find(name);
+    while (ref.type == NameRef::kPass) ref = names_.Find(stack_.pass(ref.index).from());
+    return ref.type == NameRef::kPlate ? ref.index : -1;
   }
 
   int CutLook(const Target& t) {

@@ -55,6 +55,8 @@ struct Segment {
   int window = 0;
   std::vector<SideInput> sides;
   Pass::Keep keep = Pass::AUTO;
+  // Of a deliverable: the plate whose files say what is written beside the pixels.
+  int metadata_plate = -1;
   // Where real frames are (a held frame is none).
   Frames real;
   // Where all that is read over the window is real: there it ends.

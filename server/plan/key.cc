@@ -18,6 +18,11 @@ Digest PlateContent(const PlateRead& plate) {
   w.Bytes(plate.digest());
   w.U32(static_cast<uint32_t>(plate.encoding()));
   w.U32(static_cast<uint32_t>(plate.alpha()));
+  // Only where it was chosen, so that other plates keep their keys.
+  if (plate.part() > 0 || !plate.layer().empty()) {
+    w.U32(plate.part());
+    w.Bytes(plate.layer());
+  }
   return w.Sha();
 }
 

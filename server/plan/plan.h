@@ -172,13 +172,12 @@ absl::StatusOr<Plan> BuildPlan(const Stack& stack, const std::vector<Target>& ta
 // input order. Equal trace keys give equal pixels.
 Digest TraceKey(const PlannedTask& task, const std::vector<Digest>& input_contents);
 
-// From the targets down: a hit prunes everything above it.
+// What of a plan is in the cache (server/engine/probe.h finds out).
 struct Probed {
   enum State : uint8_t { kNotNeeded, kHit, kRender };
   std::vector<State> state;                                 // one a task
   std::vector<std::shared_ptr<const ResultRecord>> record;  // of the hits
 };
-absl::StatusOr<Probed> Probe(const Plan& plan, ResultIndex& index);
 
 // Task for a worker. `manifest_of` gives the manifests of the results it reads.
 TaskSpec MakeTaskSpec(const Plan& plan, const PlannedTask& task,

@@ -1,7 +1,11 @@
 #include "server/plan/plate_facts.h"
 
+#include <algorithm>
+#include <cmath>
+
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
+#include "proto/plate_channels.h"
 #include "server/plan/file_type.h"
 #include "server/plan/key.h"
 
@@ -16,12 +20,26 @@ bool TooLarge(uint64_t width, uint64_t height, const Limits& limits) {
   return width > kMaxSide || height > kMaxSide || width * height > static_cast<uint64_t>(limits.format_pixels);
 }
 
-// What is wrong with one file, or "".
-std::string Fault(const PlateFacts* facts, const PlateFile& file, const Limits& limits) {
-  const std::string at = absl::StrCat("frame ", file.frame, " (", file.path, ")");
-  if (facts == nullptr) return absl::StrCat(at, " could not be read");
-  const Format& format = facts->format();
-  const Window& window = facts->data_window();
+// Workers are other programs: what enters keys must be numbers, and few.
+bool IsSound(const FileMetadata& m) {
+  constexpr size_t kLongestReel = 200;
+  const auto finite = [](float v) { return std::isfinite(v); };
+  return finite(m.pixel_aspect()) && (m.chromaticity_size() == 0 || m.chromaticity_size() == 8) &&
+         std::all_of(m.chromaticity().begin(), m.chromaticity().end(), finite) && m.reel().size() <= kLongestReel;
+}
+
+std::string At(const PlateFile& file) { return absl::StrCat("frame ", file.frame, " (", file.path, ")"); }
+
+// Where the chosen part has pixels.
+const Window& DataWindowOf(const PlateFacts& facts, const PlateChoice& choice) {
+  return facts.part_size() > static_cast<int>(choice.part) ? facts.part(static_cast<int>(choice.part)).data_window()
+                                                           : facts.data_window();
+}
+
+// What is wrong with the sizes of one file, or "".
+std::string SizeFault(const PlateFacts& facts, const Window& window, const PlateFile& file, const Limits& limits) {
+  const std::string at = At(file);
+  const Format& format = facts.format();
   if (format.width() == 0 || format.height() == 0 || window.width() == 0 || window.height() == 0) {
     return absl::StrCat(at, " is an empty picture");
   }
@@ -40,12 +58,32 @@ std::string Fault(const PlateFacts* facts, const PlateFile& file, const Limits& 
   return "";
 }
 
-PlateRead ReadOf(const Plate& plate, const PlateFile& file, const PlateFacts& facts) {
+// What is wrong with one file, or ""; and which of its pictures is the plate's.
+std::string Fault(const Plate& plate, const PlateFacts* facts, const PlateFile& file, const Limits& limits,
+                  PlateChoice* choice) {
+  if (facts == nullptr) return absl::StrCat(At(file), " could not be read");
+  // Facts of before there were parts don't reach us, but say nothing of them either.
+  if (facts->part_size() > 0) {
+    auto chosen = ChoosePicture(plate, *facts);
+    if (!chosen.ok()) return absl::StrCat(At(file), " ", chosen.status().message());
+    *choice = *std::move(chosen);
+  }
+  return SizeFault(*facts, DataWindowOf(*facts, *choice), file, limits);
+}
+
+// The field that a fault of a plate's file is laid to.
+const char* FieldOf(const Plate& plate) {
+  return !plate.layer().empty() ? "layer" : !plate.part().empty() ? "part" : "files";
+}
+
+PlateRead ReadOf(const Plate& plate, const PlateFile& file, const PlateFacts& facts, const PlateChoice& choice) {
   PlateRead read;
   read.set_path(file.path);
   read.set_digest(facts.digest());
   read.set_encoding(plate.has_encoding() ? plate.encoding() : facts.encoding());
   read.set_alpha(plate.alpha());
+  read.set_part(choice.part);
+  read.set_layer(choice.layer);
   return read;
 }
 
@@ -65,7 +103,8 @@ PlateTable::PlateTable(const Stack& stack, const PlateFiles& files, const FactsO
     auto [known, is_new] = by_path[file.plate].try_emplace(file.path);
     if (is_new) {
       const PlateFacts* f = facts(file.path);
-      std::string fault = Fault(f, file, limits);
+      PlateChoice choice;
+      std::string fault = Fault(plate, f, file, limits, &choice);
       const PlateFile*& first = first_file[file.plate];
       if (fault.empty() && first == nullptr) {
         first = &file;
@@ -80,13 +119,15 @@ PlateTable::PlateTable(const Stack& stack, const PlateFiles& files, const FactsO
       if (!fault.empty()) {
         faulty[file.plate] = true;
         StackError& e = errors->emplace_back();
-        e.set_path(absl::StrCat("plate[", file.plate, "].files"));
+        e.set_path(absl::StrCat("plate[", file.plate, "].", FieldOf(plate)));
         e.set_message(absl::StrCat("plate \"", plate.name(), "\": ", fault));
         continue;
       }
-      auto read = std::make_shared<PlateRead>(ReadOf(plate, file, *f));
+      auto read = std::make_shared<PlateRead>(ReadOf(plate, file, *f, choice));
       known->second.content = PlateContent(*read);
       known->second.read = std::move(read);
+      if (f->metadata().ByteSizeLong() > 0 && IsSound(f->metadata()))
+        known->second.metadata = std::make_shared<FileMetadata>(f->metadata());
     }
     entries_[file.plate][file.frame] = known->second;
   }

@@ -15,10 +15,13 @@ class PlateTable {
     std::shared_ptr<const PlateRead> read;
     // Of content and decoding: what enters a recipe.
     Digest content;
+    // Null where the file says nothing beside its pixels.
+    std::shared_ptr<const FileMetadata> metadata;
   };
 
   // Adds to `errors`: a file without facts, a plate that changes size in
-  // mid-sequence, a window beyond the limits. At most one for each plate.
+  // mid-sequence, a window beyond the limits, a file in which the plate's picture is
+  // not to be found or must be chosen. At most one for each plate.
   PlateTable(const Stack& stack, const PlateFiles& files, const FactsOf& facts, const Limits& limits,
              std::vector<StackError>* errors);
 

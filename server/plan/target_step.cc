@@ -2,6 +2,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
+#include "proto/version.h"
 #include "server/plan/faults.h"
 #include "server/plan/file_type.h"
 #include "server/plan/frames.h"
@@ -125,12 +126,25 @@ Step DeliverStep(const Stack& stack, const Deliverable& d) {
   file->set_type(*FileTypeOf(d.files()));
   file->set_encoding(d.has_encoding() ? d.encoding() : DefaultEncoding(file->type()));
   file->set_stack_name(stack.name());
+  file->set_version(kVersion);
   for (const auto& layer : d.layer()) {
     auto* to = file->add_layer();
     to->set_name(layer.name());
     to->set_from(layer.from());
   }
   return step;
+}
+
+void DeliverSteps::Add(int32_t frame, std::shared_ptr<const FileMetadata> metadata) {
+  if (metadata != nullptr) metadata_[frame] = std::move(metadata);
+}
+
+std::shared_ptr<const std::vector<Step>> DeliverSteps::At(int32_t frame) const {
+  const auto metadata = metadata_.find(frame);
+  if (metadata == metadata_.end()) return plain_.At(frame);
+  auto steps = std::make_shared<std::vector<Step>>(*plain_.At(frame));
+  *steps->front().mutable_deliver_file()->mutable_metadata() = *metadata->second;
+  return steps;
 }
 
 LookStep CompleteLook(const Stack& stack, const NameTable& names, const std::vector<Kind>& kinds,

@@ -1,6 +1,7 @@
-// How long tasks of one kind take: mean and 95th percentile in fixed space.
+// How long tasks of one kind take: mean, longest and 95th percentile in fixed space.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cmath>
 #include <cstdint>
@@ -12,10 +13,12 @@ class Durations {
   void Add(double seconds) {
     ++count_;
     sum_ += seconds;
+    longest_ = std::max(longest_, seconds);
     ++bucket_[Bucket(seconds)];
   }
   uint32_t count() const { return count_; }
   double mean() const { return count_ == 0 ? 0 : sum_ / count_; }
+  double longest() const { return longest_; }
   // Upper end of the bucket that holds it: at most 1.5 times too long.
   double p95() const {
     uint32_t seen = 0;
@@ -35,7 +38,7 @@ class Durations {
   }
   std::array<uint32_t, 32> bucket_{};
   uint32_t count_ = 0;
-  double sum_ = 0;
+  double sum_ = 0, longest_ = 0;
 };
 
 }  // namespace selvage::sched

@@ -130,16 +130,24 @@ class Scheduler {
   void Begin(Time now) { now_ = now > now_ ? now : now_; }
   void Settle();
 
-  // leases.cc: workers, and who gets what.
+  // leases.cc: who has what.
   void Lease(TaskIndex t, Worker* w, Job* job, uint32_t local);
   void Adopt(TaskIndex t, Worker* w, uint32_t attempt);
   void Stop(TaskIndex t, const Attempt& a);
   void DropAttempt(TaskIndex t, size_t position);
   void DropAttempts(TaskIndex t, bool stop);
   bool DropAttemptOf(TaskIndex t, const std::string& worker_id);
-  void LostBy(TaskIndex t, WorkerNumber worker, const std::string& why);
   void BackToQueue(TaskIndex t, Time retry_at);
+
+  // losses.cc: leases that end without a result.
   void ExpireLeases();
+  // A worker that had `tasks` tasks vanished with this one.
+  void LostBy(TaskIndex t, WorkerNumber worker, size_t tasks);
+  void ExpireOverdue();
+  Time OverdueAfter(const Task& task) const;
+  void TakeAway(TaskIndex t, Worker* w);
+
+  // dispatch.cc: who gets what next.
   void ReleaseDelayed();
   void Dispatch();
   bool DispatchTo(Worker* w);

@@ -50,6 +50,10 @@ struct Task {
   uint32_t first_open_attempt = 0;
   uint16_t setbacks = 0;
   uint16_t losses = 0;
+  // Workers that had it for too long.
+  uint16_t overdue = 0;
+  // See Options.losses_until_abandoned.
+  double blame = 0;
   WorkerNumber made_by = 0;
   // Had a setback with it: others are preferred.
   WorkerNumber avoid = 0;

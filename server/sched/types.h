@@ -32,7 +32,7 @@ enum class TaskState : uint8_t {
   kDone,
   // The operator said no, or an input of it failed. Never tried again.
   kFailed,
-  // Three different workers lost it.
+  // It was tried too often: workers were lost over it, or never got done with it.
   kAbandoned,
 };
 
@@ -79,7 +79,7 @@ struct Effect {
   enum Type : uint8_t {
     // Send the task to the worker.
     kStart,
-    // Nobody waits for it any more.
+    // Tell the worker to stop: no job needs it, or another has it now.
     kStop,
     // Look whether the result is known and call Answer: by trace key if
     // `by_trace` (all inputs are done), else by result key.
@@ -109,7 +109,20 @@ struct Options {
   Time lease = 15;
   // A worker whose connection broke is given this long to come back.
   Time reconnect_grace = 5;
-  int workers_until_abandoned = 3;
+  // Machines are switched off, restarted and killed, and that is no fault of what
+  // they run. Each different worker that is lost with a task counts against it,
+  // but shared with all else that the worker ran: 1 where it ran nothing else, at
+  // least a quarter. Tasks that end their workers reach this, unlucky ones hardly.
+  double losses_until_abandoned = 10;
+  // From the third loss on, the task waits 1 s, 2 s, ... at most this.
+  Time longest_loss_pause = 60;
+  // A worker that goes on reporting a task but does not finish it: after this
+  // many times the longest of its kind, but not before so many seconds (for the
+  // first of a kind: so many), the task goes to another one. Doubled each time.
+  double overdue_factor = 20;
+  Time overdue_least = 600;
+  Time overdue_unmeasured = 3600;
+  int overdue_until_abandoned = 5;
   // Failures that are not the task's fault (no memory, no disk), on whatever
   // workers, until it is abandoned after all: 0.5 s, 1 s, ... 30 s apart makes
   // about twenty minutes.

@@ -20,8 +20,11 @@ struct Worker {
   uint64_t done = 0;
   // Tasks leased to it and not handed in.
   std::vector<TaskIndex> leased;
+  // Taken from it because it did not finish them; each holds a slot as long as it
+  // says that it runs them.
+  std::vector<ResultKey> stuck;
 
-  bool has_room() const { return connected && !draining && leased.size() < slots; }
+  bool has_room() const { return connected && !draining && leased.size() + stuck.size() < slots; }
 };
 
 // Ordered by number, so that a run with the same events does the same things.

@@ -27,8 +27,8 @@
 #include "cache/rocks_tile_store.h"
 #include "cache/tile_codec.h"
 #include "cache/verifying_tile_store.h"
-#include "server/epochs.h"
-#include "server/keep_table.h"
+#include "server/engine/epochs.h"
+#include "server/engine/keep_table.h"
 #include "tests/cache/cache_testing.h"
 #include "tests/scene/render.h"
 

@@ -57,6 +57,7 @@ class GatedIndex final : public ResultIndex {
   absl::StatusOr<std::vector<std::optional<NameRecord>>> FindNamesAt(std::span<const NameRecord> p) override {
     return index.FindNamesAt(p);
   }
+  absl::StatusOr<std::vector<std::string>> ListStacks() override { return index.ListStacks(); }
   absl::StatusOr<std::vector<ResultKey>> FindMadeBy(const std::string& w, int64_t since) override {
     return index.FindMadeBy(w, since);
   }

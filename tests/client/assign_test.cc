@@ -1,11 +1,11 @@
-#include "client/assign.h"
+#include "client/language/assign.h"
 
 #include <google/protobuf/text_format.h>
 #include <gtest/gtest.h>
 
 #include <ctime>
 
-#include "client/commands.h"
+#include "client/clock.h"
 
 namespace selvage::client {
 namespace {
@@ -92,10 +92,12 @@ TEST(Assign, SaysWhichPartWasNotFoundAndWhatIsThere) {
       {"core.soften.sigma=1", "its steps are color_difference, levels, choke, levels"},
       {"core.levels[3].black=1", "no step levels[3]"},
       {"core.levels.blak=1", "there are black, white, gamma"},
+      {"core.levels.blak=1", "did you mean \"black\"?"},
+      {"coer.levels.black=1", "did you mean \"core\"?"},
       {"core.levels.black=dark", "\"dark\" is not a number"},
       {"core.levels.black=nan", "not a number"},
       {"core.choke.shape=ROUND", "allowed: DISC, SQUARE"},
-      {"core.levels.invert@1002=true", "does not move"},
+      {"core.levels.invert@1002=true", "the same for the whole shot; leave @1002 out"},
       {"core.levels.black@now=1", "frame number"},
       {"core.step=1", "is a list"},
       {"warm.grade.gain=1,2", "three with commas"},
@@ -108,6 +110,41 @@ TEST(Assign, SaysWhichPartWasNotFoundAndWhatIsThere) {
     EXPECT_FALSE(status.ok()) << assignment;
     EXPECT_NE(std::string(status.message()).find(part), std::string::npos) << assignment << ": " << status.message();
   }
+}
+
+// @FRAME on a number that is the same for the whole shot would change all of it.
+TEST(Assign, AFrameNeedsKeyFramesAndLiesInTheShot) {
+  Stack s = Example();
+  const Stack before = s;
+  const auto says = [&](const char* assignment) { return std::string(Assign(assignment, &s).message()); };
+  EXPECT_NE(says("core.levels.black@1002=0.6").find("has no key frames, so it is the same for the whole shot"),
+            std::string::npos);
+  EXPECT_NE(says("core.levels.gamma@1002=0.6").find("gamma { at { frame: 1001 ... } at { frame: 1002 ... } }"),
+            std::string::npos);
+  EXPECT_NE(says("warm.grade.gain@1002=0.6").find("has no key frames"), std::string::npos);
+  EXPECT_NE(says("warm.grade.stops@9999=0.5").find("frame 9999 is outside the stack's frames 1001-1010"),
+            std::string::npos);
+  EXPECT_EQ(s.pass(0).step(1).levels().black().value(), before.pass(0).step(1).levels().black().value());
+  EXPECT_EQ(s.pass(1).step(0).grade().stops().at_size(), 2);
+}
+
+TEST(Assign, ValuesAreWrittenAsInAStack) {
+  Stack s = Example();
+  ASSERT_TRUE(Assign("plate.encoding=srgb", &s).ok());
+  EXPECT_EQ(s.plate(0).encoding(), ENCODING_SRGB);
+  ASSERT_TRUE(Assign("warm.grade.gain=#ffffff", &s).ok());
+  EXPECT_EQ(s.pass(1).step(0).grade().gain().g(), 1);
+  ASSERT_TRUE(Assign("plate.files=a\"b\\c.exr", &s).ok());
+  EXPECT_EQ(s.plate(0).files(), "a\"b\\c.exr");
+}
+
+TEST(TimeOfDay, LeavesOutTodaysDate) {
+  std::tm t{};
+  t.tm_year = 126, t.tm_mon = 10, t.tm_mday = 25, t.tm_hour = 15, t.tm_min = 30, t.tm_isdst = -1;
+  const int64_t now = int64_t{std::mktime(&t)} * 1000, minute = 60'000;
+  EXPECT_EQ(TimeOfDay(now - 88 * minute, now), "14:02");
+  EXPECT_EQ(TimeOfDay(now - 16 * 60 * minute, now), "2026-11-24 23:30");
+  EXPECT_EQ(TimeOfDay(0, now), "") << "not known";
 }
 
 }  // namespace

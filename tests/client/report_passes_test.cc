@@ -1,4 +1,4 @@
-#include "client/report_passes.h"
+#include "client/report/report_passes.h"
 
 #include <gmock/gmock.h>
 #include <google/protobuf/text_format.h>

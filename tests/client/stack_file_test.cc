@@ -1,14 +1,9 @@
-#include "client/stack_file.h"
+#include "client/language/stack_file.h"
 
 #include <gtest/gtest.h>
 
 #include <filesystem>
 #include <fstream>
-
-#include "client/manual.h"
-#include "client/output.h"
-#include "client/progress.h"
-#include "proto/catalogue.h"
 
 namespace selvage::client {
 namespace {
@@ -59,79 +54,51 @@ TEST(StackFile, DeepNestingIsAnErrorNotACrash) {
   EXPECT_FALSE(StackFile::Read(Write("d.stack", text)).ok());
 }
 
-TEST(Manual, EveryOperatorForStacksHasAPageWithCommentsAndAParsableIndexLine) {
-  const std::string index = ManualIndex();
-  for (const Operator& op : Operators()) {
-    const auto page = ManualPage(op.name);
-    ASSERT_EQ(page.ok(), !op.traits.internal()) << op.name;
-    if (!page.ok()) continue;
-    EXPECT_NE(index.find("  " + op.name + " "), std::string::npos) << op.name;
-    for (int i = 0; i < op.message->field_count(); ++i) {
-      EXPECT_NE(page->find(op.message->field(i)->name()), std::string::npos) << op.name;
-    }
-    // A page without its comment would be empty above "takes".
-    EXPECT_GT(page->find("  takes"), op.name.size() + 30) << op.name;
+// Written by some editors before the text.
+TEST(StackFile, AByteOrderMarkIsNoFault) {
+  const auto file = StackFile::Read(Write("bom.stack", "\xef\xbb\xbfname: \"a\"\nnonsense: 1\n"));
+  ASSERT_FALSE(file.ok());
+  EXPECT_EQ(std::string(file.status().message()).find("bom.stack:1:"), std::string::npos) << file.status();
+  EXPECT_TRUE(StackFile::Read(Write("bom2.stack", "\xef\xbb\xbfname: \"a\"\n")).ok());
+}
+
+TEST(StackFile, ShortFormsAreTakenAndPlacesStayTheArtists) {
+  const std::string path =
+      Write("short.stack",
+            "plate { name: \"p\" files: \"/p.exr\" encoding: srgb missing: hold }\n"
+            "pass {\n"
+            "  name: \"core\" from: \"p\"\n"
+            "  step { color_difference { larger_weight: 0.5 screen { color: [0.1, 0.8, 0.2] } } }\n"
+            "  step { levels { black: 0.1 white: 17 } }\n"
+            "  step { choke { pixels: -2 shape: square } }\n"
+            "}\n"
+            "pass { name: \"b\" step { flood { color: \"#ff0000\" } } }\n");
+  const auto file = StackFile::Read(path);
+  ASSERT_TRUE(file.ok()) << file.status();
+  const Stack& s = file->stack();
+  EXPECT_EQ(s.plate(0).encoding(), ENCODING_SRGB);
+  EXPECT_EQ(s.plate(0).missing(), Plate::HOLD);
+  EXPECT_EQ(s.pass(0).step(0).color_difference().larger_weight().value(), 0.5);
+  EXPECT_EQ(s.pass(0).step(0).color_difference().screen().color().g(), 0.8);
+  EXPECT_EQ(s.pass(0).step(2).choke().pixels().value(), -2);
+  EXPECT_EQ(s.pass(0).step(2).choke().shape(), Choke::SQUARE);
+  EXPECT_EQ(s.pass(1).step(0).flood().color().r(), 1);
+  // Behind what the short forms of its line were written out to.
+  EXPECT_EQ(file->Locate("pass[0].step[1].levels.white"), path + ":5:30");
+  EXPECT_EQ(file->Locate("pass[0].step[2].choke.shape"), path + ":6:29");
+  EXPECT_EQ(file->Locate("pass[1].step[0].flood.color"), path + ":8:33");
+}
+
+TEST(StackFile, WhatIsNoTextIsSaidOnce) {
+  for (const std::string& text :
+       {std::string("\x89PNG\r\n\x1a\n nonsense"), std::string("na\0me", 5), std::string("name: \"\xff\"")}) {
+    const auto file = StackFile::Parse("x.stack", text);
+    ASSERT_FALSE(file.ok());
+    EXPECT_NE(std::string(file.status().message()).find("x.stack:1:"), std::string::npos) << file.status();
+    EXPECT_NE(std::string(file.status().message()).find("not a text in UTF-8"), std::string::npos) << file.status();
   }
-}
-
-TEST(Manual, MisspeltNameSuggestsTheClosest) {
-  const auto page = ManualPage("despil");
-  ASSERT_FALSE(page.ok());
-  EXPECT_NE(std::string(page.status().message()).find("did you mean \"despill\"?"), std::string::npos);
-}
-
-TEST(Output, TablesAlignAndNumbersStandRight) {
-  EXPECT_EQ(Table({"pass", "render"}, {{"core", "7"}, {"boots_edge", "12"}}),
-            "pass        render\n"
-            "core             7\n"
-            "boots_edge      12\n");
-}
-
-TEST(Output, FramesAreShownAsRanges) {
-  google::protobuf::RepeatedField<int32_t> frames;
-  for (int f : {1003, 1001, 1002, 1010, 1001}) frames.Add(f);
-  EXPECT_EQ(FrameList(frames), "1001-1003, 1010");
-}
-
-TEST(Progress, PlainOutputIsALineEveryTwoSecondsAndATableAtTheEnd) {
-  ProgressDisplay display(false);
-  JobProgress p;
-  p.set_stack_name("s");
-  p.set_state(JOB_RUNNING);
-  p.set_workers(1);
-  auto* pass = p.add_pass();
-  pass->set_pass("core");
-  pass->set_total(10);
-  pass->set_rendered(4);
-  pass->set_reused(1);
-  p.set_seconds(1);
-  EXPECT_NE(display.Update(p).find("5 of 10 tasks  4 rendered  1 reused"), std::string::npos);
-  pass->set_tiles_rendered(3);
-  pass->set_tiles_reused(37);
-  p.set_seconds(2);
-  EXPECT_EQ(display.Update(p), "");
-  p.set_seconds(3.5);
-  EXPECT_NE(display.Update(p), "");
-  pass->set_failed(5);
-  p.set_state(JOB_FAILED);
-  p.set_seconds(9);
-  EXPECT_EQ(display.Update(p), "") << "the end is said once, by Final";
-  p.add_problem("pass \"core\" frame 1007: why");
-  const std::string last = display.Final(p);
-  EXPECT_NE(last.find("[################] 10/10"), std::string::npos) << last;
-  EXPECT_NE(last.find("4 rendered  3 of 40 tiles  1 reused"), std::string::npos) << last;
-  EXPECT_NE(last.find("problem: pass \"core\" frame 1007: why"), std::string::npos);
-}
-
-TEST(Progress, LiveOutputRedrawsInPlaceAndFitsTheWindow) {
-  ProgressDisplay display(true, 10, 60);
-  JobProgress p;
-  p.set_state(JOB_RUNNING);
-  for (int i = 0; i < 30; ++i) p.add_pass()->set_pass("pass_" + std::to_string(i));
-  const std::string first = display.Update(p);
-  EXPECT_EQ(first.find("\x1b[9A"), std::string::npos);
-  EXPECT_EQ(std::count(first.begin(), first.end(), '\n'), 9);
-  EXPECT_EQ(display.Update(p).rfind("\x1b[9A", 0), 0u) << "goes up over what it drew";
+  EXPECT_NE(std::string(StackFile::Parse("x.stack", std::string("\xff\xfen\0", 4)).status().message()).find("UTF-16"),
+            std::string::npos);
 }
 
 }  // namespace

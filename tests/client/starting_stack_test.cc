@@ -1,4 +1,4 @@
-#include "client/starting_stack.h"
+#include "client/start/starting_stack.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
@@ -6,7 +6,7 @@
 #include <filesystem>
 #include <fstream>
 
-#include "google/protobuf/text_format.h"
+#include "client/language/stack_file.h"
 #include "proto/stack.pb.h"
 
 namespace selvage::client {
@@ -39,9 +39,9 @@ StartingStack Example() {
 }
 
 Stack Parse(const std::string& text) {
-  Stack stack;
-  EXPECT_TRUE(google::protobuf::TextFormat::ParseFromString(text, &stack)) << text;
-  return stack;
+  const auto file = StackFile::Parse("/apiary_010.stack", text);
+  EXPECT_TRUE(file.ok()) << file.status() << "\n" << text;
+  return file.ok() ? file->stack() : Stack();
 }
 
 std::vector<std::string> PassesOf(const Stack& stack) {
@@ -55,7 +55,7 @@ TEST(StartingStack, IsAStackWithComments) {
   const Stack stack = Parse(text);
   EXPECT_EQ(stack.name(), "apiary_010");
   EXPECT_EQ(stack.frames().last(), 1024);
-  EXPECT_EQ(stack.plate(0).files(), "plates/a\"b.%04d.exr");
+  EXPECT_EQ(stack.plate(0).files(), "/plates/a\"b.%04d.exr");
   EXPECT_FALSE(stack.plate(0).has_encoding());
   EXPECT_THAT(PassesOf(stack),
               ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "front", "background", "comp"));
@@ -66,9 +66,9 @@ TEST(StartingStack, IsAStackWithComments) {
   EXPECT_EQ(stack.pass(4).step(0).choke().pixels().value(), 6);
   EXPECT_EQ(stack.pass(5).step(1).despill().protect(), "inside");
   EXPECT_EQ(stack.mask(0).shape(0).path(), "M 8 8 L 600 8 L 600 400 Z");
-  EXPECT_EQ(stack.deliver(0).files(), "out/comp/apiary_010.%04d.exr");
-  EXPECT_THAT(text, HasSubstr("# Beware: it rains.\n"));
-  EXPECT_THAT(text, HasSubstr("selvage look apiary_010.stack comp --frame 1012"));
+  EXPECT_EQ(stack.deliver(0).files(), "/out/comp/apiary_010.%04d.exr");
+  EXPECT_THAT(text, HasSubstr("# Warning: it rains.\n"));
+  EXPECT_THAT(text, HasSubstr("selvage look apiary_010.stack front --frame 1012 --as checker"));
   EXPECT_EQ(text.find('$'), std::string::npos);
 }
 
@@ -86,7 +86,7 @@ TEST(StartingStack, LeavesOutWhatIsNotThere) {
   EXPECT_EQ(stack.plate(0).encoding(), ENCODING_BT709);
   EXPECT_EQ(stack.plate(0).missing(), Plate::HOLD);
   EXPECT_EQ(stack.plate(1).name(), "background");
-  EXPECT_EQ(stack.plate(1).files(), "bg/meadow.%04d.exr");
+  EXPECT_EQ(stack.plate(1).files(), "/bg/meadow.%04d.exr");
   EXPECT_THAT(PassesOf(stack), ElementsAre("clean_plate", "matte", "degrained", "grain", "inside", "front", "comp"));
 }
 
@@ -157,6 +157,25 @@ TEST_F(PlateFilesTest, WhatIsWrongIsSaid) {
   EXPECT_THAT(message("a.%04d.exr", Frames{1, 9}), HasSubstr("no frame within 1-9"));
   Touch("a.9999999.exr");
   EXPECT_THAT(message("a.%d.exr"), HasSubstr("more than 100000"));
+}
+
+// Frames that are missing are not surveyed: their nearest neighbours are.
+TEST_F(PlateFilesTest, ExistingFramesAreTheNearestThatHaveAFile) {
+  for (const char* name : {"a.1001.exr", "a.1002.exr", "a.1010.exr"}) Touch(name);
+  const auto found = Find("a.%04d.exr");
+  ASSERT_TRUE(found.ok()) << found.status();
+  EXPECT_THAT(found->present, ElementsAre(1001, 1002, 1010));
+  EXPECT_THAT(Existing({1001, 1003, 1005, 1008, 1010}, *found), ElementsAre(1001, 1002, 1010));
+  EXPECT_THAT(Existing({900, 1005}, PlateFiles()), ElementsAre(900, 1005)) << "where nothing is known";
+}
+
+TEST_F(PlateFilesTest, ABackgroundMustBeThere) {
+  Touch("bg.1001.exr");
+  const auto find = [&](const std::string& name) { return FindBackground(folder_ + "/" + name); };
+  EXPECT_EQ(find("bg.%04d.exr").value_or(""), folder_ + "/bg.%04d.exr");
+  EXPECT_EQ(find("bg.1001.exr").value_or(""), folder_ + "/bg.1001.exr") << "one picture stays one";
+  EXPECT_THAT(std::string(find("none.%04d.exr").status().message()), HasSubstr("there are no such files"));
+  EXPECT_THAT(std::string(find("none.exr").status().message()), HasSubstr("there is no such file"));
 }
 
 TEST_F(PlateFilesTest, FramesThatOnlyTheDaemonSees) {

@@ -1,7 +1,6 @@
-// A real clip, keyed as tests/demo/clip_a.stack does it. Source: 16 frames of
-// mdn/dom-examples, canvas/chroma-keying/media/video.mp4 (CC0 repository), a man
-// before a yellow-green wall; read from SELVAGE_TEST_DATA, not part of this
-// repository.
+// A real clip, keyed as tests/demo/clip_a.stack does it: 16 frames of a video under
+// CC0, a man before a yellow-green wall; read from SELVAGE_TEST_DATA, where its
+// source is noted, and not part of this repository.
 #include <cstdlib>
 #include <filesystem>
 

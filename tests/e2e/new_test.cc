@@ -174,8 +174,8 @@ TEST(New, KeysARealClipCleanly) {
   }
 }
 
-// Exit code of what a worker refuses.
-constexpr int kRenderingFailed = 4;
+// Exit code of a command line that is wrong.
+constexpr int kUsage = 2;
 
 class NewBadInput : public ::testing::Test {
  protected:
@@ -217,15 +217,15 @@ TEST_F(NewBadInput, NoScreenIsSaidWithWhatToGive) {
 }
 
 TEST_F(NewBadInput, BoxOfZeroSaturation) {
-  EXPECT_SAYS(Says("grey.1001.exr", {"--screen-box", "8,8,24,24"}, kRenderingFailed), "zero saturation");
+  EXPECT_SAYS(Says("grey.1001.exr", {"--screen-box", "8,8,24,24"}, kUsage), "zero saturation");
 }
 
 TEST_F(NewBadInput, BoxOutsideThePictureOrNoBox) {
-  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "280,8,24,24"}, kRenderingFailed),
-              "not inside the picture (x 0..300, y 0..200)");
-  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,4,24"}, kRenderingFailed), "at least 8 x 8");
-  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,24"}), "expected X,Y,WIDTH,HEIGHT");
-  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,24,24@1009"}),
+  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "280,8,24,24"}, kUsage),
+              "reaches beyond the picture, which is 300 x 200");
+  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,4,24"}, kUsage), "at least 8 x 8");
+  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,24"}, kUsage), "expected X,Y,WIDTH,HEIGHT");
+  EXPECT_SAYS(Says("plate.1001.exr", {"--screen-box", "8,8,24,24@1009"}, kUsage),
               "frame 1009 is outside the plate's frames 1001-1003");
 }
 
@@ -240,19 +240,21 @@ TEST_F(NewBadInput, FilesAndWords) {
   EXPECT_SAYS(Says("none.%04d.exr", {}), "--frames 1001-1048");
   EXPECT_SAYS(Says("none.%04d.exr", {"--frames", "1001-1003"}), "none.1001.exr");
   EXPECT_SAYS(Says("plate.*.exr", {}), "write %04d");
-  EXPECT_SAYS(Says("plate.1001.exr", {"--encoding", "log"}),
-              "allowed are linear, srgb, bt709, printing_density, acescct");
+  EXPECT_SAYS(Says("plate.1001.exr", {"--encoding", "log"}, kUsage),
+              "allowed: linear, srgb, bt709, printing_density, acescct");
+  EXPECT_SAYS(Says("plate.1001.exr", {"--background", studio_->file("no_meadow.%04d.exr")}),
+              "no_meadow.%04d.exr: there are no such files");
 }
 
 TEST_F(NewBadInput, TheEncodingIsThatOfTheFilesUnlessItIsSaid) {
   const std::string stack = studio_->file("encoding.stack");
   const std::vector<std::string> command = {"new", "--plate", studio_->file("plate.1001.exr"), "-o", stack, "--force"};
   EXPECT_SAYS(studio_->Client(command).out, "encoding      linear; values from");
-  EXPECT_SAYS(ReadFile(stack), "encoding: ENCODING_LINEAR");
+  EXPECT_SAYS(ReadFile(stack), "encoding: linear");
   std::vector<std::string> said = command;
   said.insert(said.end(), {"--encoding", "bt709"});
   EXPECT_SAYS(studio_->Client(said).out, "encoding      bt709; values from");
-  EXPECT_SAYS(ReadFile(stack), "encoding: ENCODING_BT709");
+  EXPECT_SAYS(ReadFile(stack), "encoding: bt709");
 }
 
 TEST_F(NewBadInput, AStackIsNotOverwrittenUnasked) {

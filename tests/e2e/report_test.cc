@@ -97,8 +97,8 @@ mask { name: "inner" shape { path: "M 90 90 L 120 90 L 120 120 L 90 120 Z" } }
 pass { name: "cut" from: "matte" step { without { mask: "piece" } } })");
   const Finished f = studio_.Client({"report", cut, "cut", "--core", "inner"});
   EXPECT_EQ(f.exit_code, 0) << f.err;
-  EXPECT_SAYS(f.out, "  cut 1003: 120 px of hole inside `inner`, the largest at x 106, y 105\n");
-  EXPECT_EQ(f.out.find("hole inside", f.out.find("hole inside") + 1), std::string::npos) << f.out;
+  EXPECT_SAYS(f.out, "  cut 1003: not solid inside `inner`: 120 px, largest near x 106, y 105\n");
+  EXPECT_EQ(f.out.find("solid inside", f.out.find("solid inside") + 1), std::string::npos) << f.out;
 }
 
 TEST_F(ReportCommand, SaysWhatIsWrong) {

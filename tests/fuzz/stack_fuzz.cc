@@ -6,6 +6,7 @@
 #include <cstdlib>
 #include <set>
 
+#include "client/language/stack_file.h"
 #include "google/protobuf/io/tokenizer.h"
 #include "google/protobuf/text_format.h"
 #include "proto/svg_path.h"
@@ -76,6 +77,17 @@ void FuzzPlan(const Stack& stack) {
   }
 }
 
+// Whatever has no fault of syntax is read; a fault has a place and words of ours.
+void FuzzSyntax(const std::string& text) {
+  const auto file = client::StackFile::Parse("f", text);
+  if (file.ok()) return;
+  const std::string message(file.status().message());
+  MUST(message.rfind("f:", 0) == 0);
+  for (const char* raw : {"cannot be read: ", "Expected \"", "is not a stack", "selvage.", "codepoint"}) {
+    MUST(message.find(raw) == std::string::npos);
+  }
+}
+
 void FuzzStack(const std::string& text) {
   Stack stack;
   Silent silent;
@@ -100,6 +112,7 @@ void FuzzStack(const std::string& text) {
 extern "C" int LLVMFuzzerTestOneInput(const uint8_t* data, size_t size) {
   const std::string text(reinterpret_cast<const char*>(data), size);
   selvage::FuzzPath(text);
+  selvage::FuzzSyntax(text);
   selvage::FuzzStack(text);
   return 0;
 }

@@ -69,8 +69,8 @@ TEST(ColorDifference, GainMultipliesTheScreenAmount) {
 }
 
 TEST(ColorDifference, YellowGreenScreenGivesAUsableSignal) {
-  // (211, 211, 23) of the real clip, where G - max(R, B) is 0: a yellow-green screen of
-  // the Mozilla canvas example's video (CC0).
+  // (211, 211, 23) of a real clip (CC0, see tests/e2e/clip_test.cc), where G - max(R, B)
+  // is 0: its screen is yellow-green.
   const std::string step = "color_difference { screen { color { r: 0.6514 g: 0.6514 b: 0.00857 } } }";
   EXPECT_NEAR(MatteOf(step, 0.6514f, 0.6514f, 0.00857f), 0, 1e-6);
   EXPECT_NEAR(MatteOf(step, 0.3257f, 0.3257f, 0.004285f), 0.5, 1e-5);

@@ -41,7 +41,7 @@ const std::vector<Point> kShoulder = {{0, 0}, {0.2, 0.05}, {0.5, 0.7}, {0.9, 0.9
 TEST(Curve, LawsOfAllOperatorsHold) {
   OpTester(StepOf(kShoulder)).CheckLaws();
   OpTester(StepOf({{0, 1}, {1, 1}})).CheckLaws();
-  OpTester(StepOf(kShoulder, "channels: GREEN_CHANNEL")).CheckLaws();
+  OpTester(StepOf(kShoulder, "channels: GREEN")).CheckLaws();
 }
 
 TEST(Curve, TheDiagonalIsTheIdentity) { OpTester(StepOf({{0, 0}, {1, 1}})).CheckIdentity(); }
@@ -105,7 +105,7 @@ TEST(Curve, SlopesAreLimitedAsFritschAndCarlsonSay) {
 TEST(Curve, OneChannelLeavesTheOthers) {
   const Picture in = MakePicture(STRAIGHT, {0, 0, 60, 50});
   const Picture all = OpTester(StepOf(kShoulder)).Main(in).Render();
-  const Picture green = OpTester(StepOf(kShoulder, "channels: GREEN_CHANNEL")).Main(in).Render();
+  const Picture green = OpTester(StepOf(kShoulder, "channels: GREEN")).Main(in).Render();
   for (int y = 0; y < 50; ++y) {
     for (int x = 0; x < 60; ++x) {
       ASSERT_EQ(green.planes[0].at(x, y), in.planes[0].at(x, y));

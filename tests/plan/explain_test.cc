@@ -8,6 +8,7 @@
 #include "absl/strings/str_replace.h"
 #include "cache/memory_result_index.h"
 #include "gmock/gmock.h"
+#include "server/engine/probe.h"
 #include "server/plan/ingredients.h"
 #include "tests/plan/stacks.h"
 

@@ -10,6 +10,7 @@
 #include "cache/memory_result_index.h"
 #include "gmock/gmock.h"
 #include "proto/catalogue.h"
+#include "server/engine/probe.h"
 #include "server/plan/cut.h"
 #include "server/plan/explain.h"
 #include "server/plan/ingredients.h"

@@ -7,6 +7,7 @@
 #include "cache/memory_result_index.h"
 #include "gmock/gmock.h"
 #include "proto/catalogue.h"
+#include "server/engine/probe.h"
 #include "tests/plan/stacks.h"
 
 namespace selvage::plan {

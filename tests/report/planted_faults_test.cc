@@ -8,14 +8,14 @@
 #include <string>
 
 #include "absl/strings/str_cat.h"
-#include "client/findings.h"
+#include "client/report/frames_to_look_at.h"
 #include "tests/ops/moving_scene.h"
 #include "tests/testing/op_tester.h"
 
 namespace selvage::worker {
 namespace {
 
-using client::FindingsOf;
+using client::FramesToLookAt;
 using testing::MovingScene;
 
 constexpr int kFrames = 17, kFirst = 1001;
@@ -160,7 +160,7 @@ Plant Clipped(int frame) {
 // "HOLE 1004-1004" ...
 std::vector<std::string> Found(const std::map<int, Plant>& faults) {
   std::vector<std::string> found;
-  for (const Finding& f : FindingsOf(TheShot().Report(faults), {})) {
+  for (const Finding& f : FramesToLookAt(TheShot().Report(faults), {})) {
     found.push_back(absl::StrCat(Finding::Kind_Name(f.kind()), " ", f.first(), "-", f.last()));
   }
   return found;
@@ -203,10 +203,10 @@ TEST(PlantedFaults, AnEmptyFrameIsOneFinding) {
 TEST(PlantedFaults, TheSentenceSaysHowMuchAndWhere) {
   const int frame = 1004, x = TheShot().CenterX(frame), y = TheShot().CenterY(frame);
   const PassReport report = TheShot().Report({{frame, Hole(frame)}}, 30);
-  const std::vector<Finding> found = FindingsOf(report, {"core", ""});
+  const std::vector<Finding> found = FramesToLookAt(report, {"core", ""});
   ASSERT_EQ(found.size(), 1u);
   EXPECT_EQ(client::InWords(found[0]),
-            absl::StrCat(frame, ": ", DiscArea(4), " px of hole inside `core`, the largest at x ", x, ", y ", y));
+            absl::StrCat(frame, ": not solid inside `core`: ", DiscArea(4), " px, largest near x ", x, ", y ", y));
 }
 
 }  // namespace

@@ -16,7 +16,7 @@
 #include "google/protobuf/text_format.h"
 #include "proto/svg_path.h"
 #include "server/plan/plan.h"
-#include "server/task_inputs.h"
+#include "server/engine/task_inputs.h"
 #include "tests/scene/files.h"
 #include "tests/scene/render.h"
 #include "worker/files/plate_reader.h"

@@ -252,9 +252,13 @@ TEST_F(SchedulerTest, CommitThatFailsIsNotDone) {
   EXPECT_TRUE(Finished(1));
 }
 
-TEST_F(SchedulerTest, ThreeDifferentWorkersLostIsAbandoned) {
+TEST_F(SchedulerTest, TenDifferentWorkersThatRanNothingElseAreTooMany) {
   s_.AddJob(MakeJob(1, {{"a", {}}, {"b", {0}}}), now_);
-  for (const std::string w : {"u", "v", "w"}) {
+  for (int i = 0; i < 10; ++i) {
+    ASSERT_NE(State("a"), TaskState::kAbandoned) << i;
+    const std::string w = "w" + std::to_string(i);
+    Work(w);
+    s_.Tick(now_ += 61);  // beyond any pause
     Work(w);
     ASSERT_EQ(Take(Effect::kStart).size(), 1u) << w;
     s_.Disconnected(w, now_);
@@ -265,6 +269,108 @@ TEST_F(SchedulerTest, ThreeDifferentWorkersLostIsAbandoned) {
   EXPECT_TRUE(Finished(1));
   EXPECT_EQ(s_.FindJob(1)->failed, 2u);
   EXPECT_EQ(Take(Effect::kProblem).size(), 1u);
+}
+
+// Three machines restarted in turn, each with four tasks in hand: no reason to
+// give up any of them.
+TEST_F(SchedulerTest, MachinesThatAreRestartedInTurnFailNoTask) {
+  s_.AddJob(ManyTasks(1, 4), now_);
+  for (int i = 0; i < 12; ++i) {
+    const std::string w = "w" + std::to_string(i);
+    Work(w, 4);
+    s_.Tick(now_ += 61);
+    Work(w, 4);
+    ASSERT_EQ(Take(Effect::kStart).size(), 4u) << w;
+    s_.Disconnected(w, now_);
+    s_.Tick(now_ += 6);
+  }
+  EXPECT_EQ(s_.FindJob(1)->failed, 0u);
+  Work("well", 4);
+  s_.Tick(now_ += 61);
+  for (const Effect& e : Take(Effect::kStart)) Finish(e.key, e.worker_id);
+  EXPECT_TRUE(Finished(1));
+}
+
+TEST_F(SchedulerTest, AfterSomeLossesATaskWaitsLongerEachTime) {
+  s_.AddJob(MakeJob(1, {{"a", {}}}), now_);
+  for (int i = 0; i < 6; ++i) {
+    const std::string w = "w" + std::to_string(i);
+    s_.Tick(now_ += 61);
+    Work(w);
+    ASSERT_EQ(Take(Effect::kStart).size(), 1u);
+    s_.Disconnected(w, now_);
+    s_.Tick(now_ += 6);
+  }
+  Work("next");
+  s_.Tick(now_ += 7);
+  EXPECT_TRUE(Take(Effect::kStart).empty());
+  s_.Tick(now_ += 1);
+  EXPECT_EQ(Take(Effect::kStart).size(), 1u) << "8 s after the sixth";
+}
+
+// A hung holder: it goes on reporting.
+TEST_F(SchedulerTest, WorkerThatNeverGetsDoneLosesTheTaskToAnother) {
+  Work("hung");
+  s_.AddJob(ManyTasks(1, 2), now_);
+  auto started = Take(Effect::kStart);
+  ASSERT_EQ(started.size(), 1u);
+  Finish(started[0].key, "hung");  // one second
+  started = Take(Effect::kStart);
+  ASSERT_EQ(started.size(), 1u);
+  const ResultKey key = started[0].key;
+  const Running running{key, started[0].attempt};
+  const auto report = [&](Time until) {
+    for (; now_ < until; now_ += 5) {
+      s_.Report("hung", 1, false, {&running, 1}, now_);
+      s_.Tick(now_);
+    }
+  };
+  const Time begun = now_;
+  report(begun + 590);
+  EXPECT_EQ(s_.FindTask(key)->state, TaskState::kLeased);
+  EXPECT_TRUE(Take(Effect::kSetback).empty());
+  report(begun + 620);
+  EXPECT_EQ(Take(Effect::kStop).size(), 1u);
+  EXPECT_EQ(Take(Effect::kSetback).size(), 1u);
+  EXPECT_EQ(s_.FindTask(key)->state, TaskState::kReady) << "its slot is not free: it still says that it runs it";
+  Work("well");
+  started = Take(Effect::kStart);
+  ASSERT_EQ(started.size(), 1u);
+  EXPECT_EQ(started[0].worker_id, "well");
+  Finish(key, "well");
+  EXPECT_TRUE(Finished(1));
+  EXPECT_EQ(s_.FindJob(1)->failed, 0u);
+}
+
+TEST_F(SchedulerTest, ALongTaskHasManyTimesTheLongestOfItsKindAndMoreAtEachTry) {
+  Work("w", 8);
+  s_.AddJob(ManyTasks(1, 2), now_);
+  auto started = Take(Effect::kStart);
+  ASSERT_EQ(started.size(), 2u);
+  ASSERT_TRUE(s_.BeginCommit(started[0].key, "w", now_));
+  s_.EndCommit(started[0].key, "w", true, 100, now_);  // seconds
+  Running running{started[1].key, started[1].attempt};
+  Time limit = 20 * 100;
+  for (int tries = 1; tries < 5; ++tries, limit *= 2) {
+    const Time begun = now_;
+    for (; now_ < begun + limit; now_ += 10) {
+      s_.Report("w", 8, false, {&running, 1}, now_);
+      s_.Tick(now_);
+      ASSERT_TRUE(Take(Effect::kSetback).empty()) << tries << " " << now_ - begun;
+    }
+    s_.Report("w", 8, false, {&running, 1}, now_);
+    s_.Tick(now_ += 10);
+    ASSERT_EQ(Take(Effect::kSetback).size(), 1u) << tries;
+    started = Take(Effect::kStart);
+    ASSERT_EQ(started.size(), 1u) << "there is nobody else";
+    running.attempt = started[0].attempt;
+  }
+  for (const Time begun = now_; now_ <= begun + limit + 20; now_ += 10) {
+    s_.Report("w", 8, false, {&running, 1}, now_);
+    s_.Tick(now_);
+  }
+  EXPECT_EQ(s_.FindTask(running.key)->state, TaskState::kAbandoned);
+  EXPECT_TRUE(Finished(1));
 }
 
 TEST_F(SchedulerTest, SameWorkerLosingItOftenCountsOnce) {

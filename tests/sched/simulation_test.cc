@@ -25,6 +25,7 @@ struct Faults {
   double vanish = 0;      // a stored result is lost when a user reads it
   double setback = 0;
   double cut_off = 0;  // a trace is known
+  double hang = 0;     // a worker goes on reporting a task and never finishes it
   bool restart = false;
   bool cancel = false;
 };
@@ -64,7 +65,7 @@ class World {
   bool AllOver() const { return over_.size() == jobs_.size(); }
   uint64_t executions() const { return executions_; }
   uint64_t bound() const {
-    return needed_.size() + crashes_ + stalls_ + lost_ + s_->hedges() + hedges_before_ + setbacks_ +
+    return needed_.size() + crashes_ + stalls_ + lost_ + s_->hedges() + hedges_before_ + setbacks_ + hangs_ +
            restarts_in_flight_ + vanished_ + expired_before_ + s_->expired_leases();
   }
   uint64_t trace() const { return trace_; }
@@ -78,6 +79,8 @@ class World {
     bool alive = true;
     Time silent_until = 0;
     std::map<ResultKey, uint32_t> running;
+    // Of those: what it will never finish, nor stop.
+    std::set<ResultKey> hung;
   };
 
   static Options MakeOptions() { return {}; }
@@ -245,7 +248,7 @@ class World {
 
   void Stop(const Effect& e) {
     for (auto& w : workers_) {
-      if (w->id == e.worker_id) w->running.erase(e.key);
+      if (w->id == e.worker_id && !w->hung.contains(e.key)) w->running.erase(e.key);
     }
   }
 
@@ -275,6 +278,11 @@ class World {
         needed_.insert(lost);
         s_->InputLost(key, w->id, lost, now_);
       });
+      return;
+    }
+    if (Chance(faults_.hang)) {
+      ++hangs_;
+      w->hung.insert(e.key);
       return;
     }
     if (Chance(faults_.setback)) {
@@ -328,7 +336,7 @@ class World {
   std::map<JobNumber, NewJob> jobs_, live_;
   std::map<JobNumber, bool> over_;
   std::set<ResultKey> stored_, needed_;
-  uint64_t events_ = 0, executions_ = 0, crashes_ = 0, stalls_ = 0, lost_ = 0, setbacks_ = 0, vanished_ = 0;
+  uint64_t events_ = 0, executions_ = 0, crashes_ = 0, stalls_ = 0, lost_ = 0, setbacks_ = 0, vanished_ = 0, hangs_ = 0;
   uint64_t restarts_in_flight_ = 0, expired_before_ = 0, hedges_before_ = 0, abandoned_ = 0;
   uint64_t trace_ = 0;
 };
@@ -354,6 +362,7 @@ TEST(Simulation, JobsEndUnderEveryFaultForTwoHundredSeeds) {
     f.vanish = some(0.03);
     f.setback = some(0.05);
     f.cut_off = some(0.2);
+    f.hang = some(0.002);
     f.restart = pick() % 2;
     f.cancel = pick() % 2;
     World w(seed, f);

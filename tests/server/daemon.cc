@@ -11,6 +11,11 @@ namespace selvage {
 namespace fs = std::filesystem;
 
 Daemon::Daemon() {
+  options.adoption_seconds = 0.2;
+  options.patience_seconds = 2;
+  options.reconnect_seconds = 0.5;
+  // The fake worker has no heartbeat; a machine under load is not what is tested.
+  options.lease_ms = 120'000;
   std::string pattern = (fs::temp_directory_path() / "selvage-server-XXXXXX").string();
   folder_ = mkdtemp(pattern.data());
   for (int f = 1; f <= 10; ++f) {
@@ -33,12 +38,6 @@ void Daemon::Start() {
   pool_ = std::make_unique<Pool>(4);
   auto roots = Roots::Open({folder_.string()});
   ASSERT_TRUE(roots.ok()) << roots.status();
-  EngineOptions options;
-  options.adoption_seconds = 0.2;
-  options.patience_seconds = 2;
-  options.reconnect_seconds = 0.5;
-  // The fake worker has no heartbeat; a machine under load is not what is tested.
-  options.lease_ms = 120'000;
   engine_ = std::make_unique<Engine>(pool_.get(), cache_, *roots, options);
   ASSERT_TRUE(engine_->Start().ok());
   server_ = std::make_unique<GrpcServer>(engine_.get());

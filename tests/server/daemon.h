@@ -11,7 +11,7 @@
 
 #include "cache/open.h"
 #include "proto/job.grpc.pb.h"
-#include "server/engine.h"
+#include "server/engine/engine.h"
 #include "server/grpc_server.h"
 #include "tests/server/fake_worker.h"
 
@@ -33,7 +33,6 @@ class Daemon {
 
   std::shared_ptr<grpc::Channel> Channel() const;
   JobService::Stub& jobs() { return *jobs_; }
-  Engine& engine() { return *engine_; }
   Cache& cache() { return cache_; }
   std::string file(const std::string& name) const { return (folder_ / name).string(); }
   void WritePlate(int frame, const std::string& bytes) const;
@@ -49,6 +48,8 @@ class Daemon {
   // Empty if the fetch failed; the status is in `status`.
   std::string Fetch(const std::string& job, int frame, uint64_t offset = 0);
   grpc::Status status;
+  // For the next Start.
+  EngineOptions options;
 
  private:
   std::filesystem::path folder_;

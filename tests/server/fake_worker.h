@@ -40,6 +40,8 @@ class FakeWorker {
   // Uploads nothing before it is asked to.
   std::atomic<bool> lazy{false};
   std::atomic<int> task_ms{0};
+  // What is handed in instead says itself how long it took.
+  std::atomic<bool> keeps_seconds{false};
 
   // What a task's result is, and its bytes.
   static Manifest Render(const TaskSpec& spec, std::string* content);

@@ -33,24 +33,39 @@ TEST(Farm, TasksOfAKilledWorkerGoToAnother) {
   EXPECT_EQ(d.WatchToEnd(job).state(), JOB_DONE);
 }
 
-TEST(Farm, TaskThatLosesThreeWorkersIsAbandoned) {
+// Takes one task and is killed with it.
+void LoseAWorker(Daemon& d, const std::string& id) {
+  std::atomic<bool> swallowed{false};
+  FakeWorker w(d.Channel(), id, 1, [&](const TaskSpec& spec) -> std::optional<TaskOutcome> {
+    if (spec.has_inspect()) return std::nullopt;
+    swallowed = true;
+    return TaskOutcome();
+  });
+  Wait([&] { return swallowed.load(); });
+  ASSERT_TRUE(swallowed) << id;
+  w.Kill();
+}
+
+TEST(Farm, AFarmWhoseWorkersAreKilledOneAfterAnotherLosesNoJob) {
   Daemon d;
   const std::string job = d.Submit(d.TwoPasses(1));
-  for (const char* id : {"u", "v", "w"}) {
-    std::atomic<bool> swallowed{false};
-    FakeWorker w(d.Channel(), id, 1, [&](const TaskSpec& spec) -> std::optional<TaskOutcome> {
-      if (spec.has_inspect()) return std::nullopt;
-      swallowed = true;
-      return TaskOutcome();
-    });
-    Wait([&] { return swallowed.load(); });
-    ASSERT_TRUE(swallowed) << id;
-    w.Kill();
-  }
+  for (const char* id : {"u", "v", "w"}) LoseAWorker(d, id);
+  FakeWorker well(d.Channel(), "well");
+  EXPECT_EQ(d.WatchToEnd(job).state(), JOB_DONE);
+}
+
+TEST(Farm, TaskThatEndsEveryWorkerItIsGivenIsGivenUp) {
+  Daemon d;
+  d.Stop();
+  d.options.scheduler.losses_until_abandoned = 4;
+  d.options.scheduler.longest_loss_pause = 0.1;
+  d.Start();
+  const std::string job = d.Submit(d.TwoPasses(1));
+  for (const char* id : {"s", "t", "u", "v"}) LoseAWorker(d, id);
   const JobProgress p = d.WatchToEnd(job);
   EXPECT_EQ(p.state(), JOB_FAILED);
   ASSERT_GT(p.problem_size(), 0);
-  EXPECT_NE(p.problem(p.problem_size() - 1).find("3 different workers"), std::string::npos) << p.DebugString();
+  EXPECT_NE(p.problem(p.problem_size() - 1).find("4 different workers"), std::string::npos) << p.DebugString();
 }
 
 TEST(Farm, TilesThatAreNotThereAreAskedFor) {

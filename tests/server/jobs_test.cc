@@ -143,6 +143,60 @@ TEST(Jobs, FinishedJobsAreRememberedAcrossARestart) {
   EXPECT_GT(got.progress().pass_size(), 0);
 }
 
+ListJobsReply List(Daemon& d, const std::string& owner) {
+  ListJobsRequest request;
+  request.set_owner(owner);
+  ListJobsReply list;
+  grpc::ClientContext context;
+  EXPECT_TRUE(d.jobs().ListJobs(&context, request, &list).ok());
+  return list;
+}
+
+TEST(Jobs, OwnersAndTimesAreRememberedAndListedByOwner) {
+  Daemon d;
+  const int64_t before = Clock::Real().UnixMilliseconds();
+  {
+    FakeWorker w(d.Channel(), "w");
+    for (const char* owner : {"jo@ws1", "mia@ws2", "jo@ws1"}) {
+      SubmitRequest request;
+      *request.mutable_stack() = d.TwoPasses(1);
+      request.set_owner(owner);
+      SubmitReply reply;
+      grpc::ClientContext context;
+      ASSERT_TRUE(d.jobs().Submit(&context, request, &reply).ok());
+      d.WatchToEnd(reply.job_id());
+    }
+  }
+  // One of a daemon of before there were owners.
+  IndexBatch batch;
+  JobProgress old;
+  old.set_job_id("old");
+  old.set_stack_name("shot");
+  old.set_state(JOB_DONE);
+  batch.values.emplace_back("job/old", old.SerializeAsString());
+  ASSERT_TRUE(d.cache().index->Commit(batch).ok());
+  d.Restart();
+  EXPECT_EQ(List(d, "").job_size(), 4);
+  EXPECT_EQ(List(d, "nobody").job_size(), 0);
+  const ListJobsReply list = List(d, "jo@ws1");
+  ASSERT_EQ(list.job_size(), 2);
+  for (const JobProgress& p : list.job()) {
+    EXPECT_EQ(p.owner(), "jo@ws1");
+    EXPECT_GE(p.submitted_unix_ms(), before);
+    EXPECT_GE(p.ended_unix_ms(), p.submitted_unix_ms());
+  }
+}
+
+TEST(Jobs, AnOwnerOfManyBytesIsRefused) {
+  Daemon d;
+  SubmitRequest request;
+  *request.mutable_stack() = d.TwoPasses(1);
+  request.set_owner(std::string(257, 'x'));
+  SubmitReply reply;
+  grpc::ClientContext context;
+  EXPECT_EQ(d.jobs().Submit(&context, request, &reply).error_code(), grpc::StatusCode::INVALID_ARGUMENT);
+}
+
 TEST(Jobs, CancelledJobStopsAndStaysCancelled) {
   Daemon d;
   const std::string job = d.Submit(d.TwoPasses());

@@ -7,8 +7,8 @@
 
 #include "cache/manifest.h"
 #include "cache/memory_result_index.h"
-#include "server/keep_table.h"
-#include "server/plan_pins.h"
+#include "server/engine/keep_table.h"
+#include "server/engine/plan_pins.h"
 #include "tests/server/daemon.h"
 
 namespace selvage {
@@ -73,6 +73,27 @@ TEST(Why, NamesTheFirstThingThatDiffersFromTheLastSubmission) {
   EXPECT_EQ(why.reason(1).text(), "plate \"plate\": file contents changed");
   ASSERT_EQ(why.reason(1).frame_size(), 1);
   EXPECT_EQ(why.reason(1).frame(0), 2);
+}
+
+// Looks with other settings come in between.
+TEST(Why, ComparesWithTheLastSubmissionNotWithTheLastLook) {
+  Daemon d;
+  FakeWorker w(d.Channel(), "w");
+  d.Run(d.TwoPasses());
+  LookRequest request;
+  *request.mutable_stack() = d.TwoPasses(3, 0.3);
+  request.set_pass("hard");
+  request.set_frame(2);
+  grpc::ClientContext context;
+  auto reader = d.jobs().Look(&context, request);
+  FileChunk chunk;
+  while (reader->Read(&chunk)) {
+  }
+  ASSERT_TRUE(reader->Finish().ok());
+  EXPECT_EQ(Why(d, d.TwoPasses(3, 0.4), "hard", 2).reason(0).text(), "levels.black 0.2 -> 0.4");
+  const WhyReply looked = Why(d, d.TwoPasses(3, 0.3), "hard", 2);
+  EXPECT_EQ(looked.reason(0).text().find("levels.black 0.2 -> 0.3"), 0u) << looked.DebugString();
+  EXPECT_TRUE(looked.reason(0).reused());
 }
 
 TEST(Why, SaysWhoInvalidatedAndWhatWasEvicted) {
@@ -154,10 +175,10 @@ TEST(Invalidation, OfASickWorkersResultsReachesWhatWasMadeOfThem) {
   Invalidate(d, request);
   EXPECT_EQ(d.status.error_code(), grpc::StatusCode::NOT_FOUND);
   request.set_worker("sick");
-  request.set_since_unix_ms(UnixMilliseconds() + 3600'000);
+  request.set_since_unix_ms(Clock::Real().UnixMilliseconds() + 3600'000);
   Invalidate(d, request);
   EXPECT_EQ(d.status.error_code(), grpc::StatusCode::NOT_FOUND) << "nothing was made that late";
-  request.set_since_unix_ms(UnixMilliseconds() - 3600'000);
+  request.set_since_unix_ms(Clock::Real().UnixMilliseconds() - 3600'000);
   EXPECT_EQ(Invalidate(d, request).results(), 6u) << "key, and what was delivered of it, at three frames";
   ASSERT_TRUE(d.status.ok()) << d.status.error_message();
   EXPECT_EQ(d.Fetch(old_job, 2), "") << "nothing from before is served";
@@ -275,7 +296,9 @@ TEST(Journal, KeepsInvalidationsAndTheOrderOfKnownJobsAcrossRestarts) {
                                     newest = e.sequence;
                                   })
                     .ok());
-    EXPECT_EQ(entries[JournalType::kInvalidated], 1);
+    // Folded into a row; where the fold was the newest entry, it stays.
+    EXPECT_EQ(entries[JournalType::kInvalidated], 0);
+    EXPECT_EQ(d.cache().index->ListValues("epochs/").value().size(), 1u);
     EXPECT_EQ(entries[JournalType::kJobSubmitted], 3 + restart);
     // The newest entry that the start found, and that of the job since.
     EXPECT_EQ(entries[JournalType::kJobFinished], 2);

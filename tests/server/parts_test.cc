@@ -4,16 +4,20 @@
 #include <sys/socket.h>
 #include <unistd.h>
 
+#include <algorithm>
+#include <array>
 #include <filesystem>
 #include <fstream>
+#include <random>
 
 #include "proto/address.h"
 #include "proto/size.h"
-#include "server/epochs.h"
+#include "server/engine/epochs.h"
 #include "server/http/metrics.h"
 #include "server/http/status_server.h"
-#include "server/planning.h"
-#include "server/roots.h"
+#include "server/startup.h"
+#include "server/engine/find_files.h"
+#include "server/engine/roots.h"
 
 namespace selvage {
 namespace {
@@ -31,15 +35,107 @@ InvalidateRequest What(const std::string& pass, int first = 0, int last = -1) {
 
 TEST(Epochs, NewestInvalidationThatCoversPassAndFrameCounts) {
   Epochs e;
-  EXPECT_EQ(e.Of("s", "a", 1).own, 0u);
+  EXPECT_EQ(e.Of("s").Of("a", 1).own, 0u);
   e.Add(What("a", 5, 9), 10);
   e.Add(What(""), 7);
-  EXPECT_EQ(e.Of("s", "a", 5).own, 10u);
-  EXPECT_EQ(e.Of("s", "a", 9).own, 10u);
-  EXPECT_EQ(e.Of("s", "a", 10).own, 7u);
-  EXPECT_EQ(e.Of("s", "b", 5).own, 7u);
-  EXPECT_EQ(e.Of("other", "a", 5).own, 0u);
+  EXPECT_EQ(e.Of("s").Of("a", 5).own, 10u);
+  EXPECT_EQ(e.Of("s").Of("a", 9).own, 10u);
+  EXPECT_EQ(e.Of("s").Of("a", 10).own, 7u);
+  EXPECT_EQ(e.Of("s").Of("b", 5).own, 7u);
+  EXPECT_EQ(e.Of("other").Of("a", 5).own, 0u);
   EXPECT_EQ(e.Newest("s"), 10u);
+}
+
+// Against a list of all that was ever invalidated.
+TEST(Epochs, RandomInvalidationsAreThoseOfAListAlsoAfterSaving) {
+  std::mt19937 random(1);
+  const auto below = [&](int n) { return static_cast<int>(random() % static_cast<unsigned>(n)); };
+  for (int round = 0; round < 50; ++round) {
+    StackEpochs epochs;
+    std::vector<std::pair<InvalidateRequest, uint64_t>> list;
+    for (uint64_t sequence = 1; sequence <= 60; ++sequence) {
+      InvalidateRequest what = What(std::array{"", "a", "b"}[static_cast<size_t>(below(3))]);
+      if (below(6) > 0) {
+        what.mutable_frames()->set_first(below(30) - 10);
+        what.mutable_frames()->set_last(what.frames().first() + below(8));
+      }
+      what.set_with_dependents(below(2) == 0);
+      list.emplace_back(what, sequence);
+    }
+    std::shuffle(list.begin(), list.end(), random);
+    for (const auto& [what, sequence] : list) epochs.Add(what, sequence);
+    const StackEpochs loaded = StackEpochs::Load(epochs.Save());
+    for (const std::string pass : {"a", "b", "c"}) {
+      for (int32_t frame : {INT32_MIN, -11, -10, -5, 0, 3, 7, 19, 27, 28, INT32_MAX}) {
+        plan::Epoch expected;
+        for (const auto& [what, sequence] : list) {
+          if (!what.pass().empty() && what.pass() != pass) continue;
+          if (what.has_frames() && (frame < what.frames().first() || frame > what.frames().last())) continue;
+          expected.own = std::max(expected.own, sequence);
+          if (what.with_dependents()) expected.with_below = std::max(expected.with_below, sequence);
+        }
+        for (const StackEpochs* e : {&std::as_const(epochs), &loaded}) {
+          EXPECT_EQ(e->Of(pass, frame).own, expected.own) << pass << " " << frame;
+          EXPECT_EQ(e->Of(pass, frame).with_below, expected.with_below) << pass << " " << frame;
+        }
+      }
+    }
+    EXPECT_EQ(loaded.newest(), 60u);
+  }
+}
+
+TEST(Epochs, FiveThousandInvalidationsOfAPassAreOne) {
+  Epochs e;
+  for (uint64_t i = 1; i <= 5000; ++i) e.Add(What("a"), i);
+  const Epochs::Changes changes = e.TakeChanges();
+  ASSERT_EQ(changes.values.size(), 1u);
+  EXPECT_LT(changes.values[0].second.size(), 100u);
+  EXPECT_EQ(changes.journal_done.size(), 5000u);
+  EXPECT_EQ(e.Of("s").Of("a", 3).own, 5000u);
+  EXPECT_TRUE(e.TakeChanges().values.empty());
+}
+
+TEST(Epochs, OfMoreStacksThanAreToldApartNoneIsLost) {
+  Epochs e(3);
+  for (uint64_t i = 1; i <= 5; ++i) {
+    InvalidateRequest what = What("a");
+    what.set_stack_name("s" + std::to_string(i));
+    e.Add(what, i);
+  }
+  EXPECT_EQ(e.Of("s5").Of("a", 1).own, 5u);
+  EXPECT_GE(e.Of("s1").Of("a", 1).own, 1u);
+  EXPECT_GE(e.Of("s2").Of("a", 1).own, 2u);
+  EXPECT_LT(e.Of("s3").Of("b", 1).own, 5u);
+  const Epochs::Changes changes = e.TakeChanges();
+  const auto empty =
+      std::count_if(changes.values.begin(), changes.values.end(), [](const auto& v) { return v.second.empty(); });
+  EXPECT_EQ(empty, 2) << "rows of those go";
+  EXPECT_EQ(changes.values.back().first, "epochs-floor");
+}
+
+TEST(Epochs, ASickWorkersResultsAreOneRowHoweverOftenTheyAreDisowned) {
+  Epochs e;
+  InvalidateRequest what;
+  what.set_worker("sick");
+  what.set_by("jo");
+  for (int i = 0; i < 100; ++i) what.mutable_disowned()->append(Sha256(std::to_string(i)).str());
+  for (uint64_t i = 1; i <= 50; ++i) {
+    what.set_since_unix_ms(1000 - static_cast<int64_t>(i));
+    what.set_at_unix_ms(1000 + static_cast<int64_t>(i));
+    e.Add(what, i);
+  }
+  const Epochs::Changes changes = e.TakeChanges();
+  ASSERT_EQ(changes.values.size(), 1u);
+  EXPECT_LT(changes.values[0].second.size(), 100 * 32 + 100u);
+  DisownedRow row;
+  ASSERT_TRUE(row.ParseFromString(changes.values[0].second));
+  Epochs loaded;
+  loaded.LoadDisowned("sick", row);
+  EXPECT_EQ(loaded.Of("any").OfKey({Sha256("7")}).own, 50u);
+  EXPECT_EQ(loaded.Of("any").OfKey({Sha256("other")}).own, 0u);
+  EXPECT_TRUE(loaded.disowned().Distrusts("sick:12", 1050));
+  EXPECT_FALSE(loaded.disowned().Distrusts("sick:12", 1051));
+  EXPECT_EQ(loaded.Of("any").InWords(50, 2000).find("invalidated with what sick made by jo"), 0u);
 }
 
 class RootsTest : public ::testing::Test {
@@ -59,10 +155,10 @@ class RootsTest : public ::testing::Test {
 TEST_F(RootsTest, FilesBelowARootAreSeen) {
   const auto roots = Roots::Open({file("in")});
   ASSERT_TRUE(roots.ok());
-  EXPECT_EQ(roots->Look(file("in/a"))->size, 5u);
-  EXPECT_TRUE(roots->Look(file("in/deep/b")).ok());
-  EXPECT_TRUE(absl::IsNotFound(roots->Look(file("in/none")).status()));
-  EXPECT_TRUE(absl::IsNotFound(roots->Look(file("in/deep")).status())) << "a folder is no file";
+  EXPECT_EQ(roots->Stat(file("in/a"))->size, 5u);
+  EXPECT_TRUE(roots->Stat(file("in/deep/b")).ok());
+  EXPECT_TRUE(absl::IsNotFound(roots->Stat(file("in/none")).status()));
+  EXPECT_TRUE(absl::IsNotFound(roots->Stat(file("in/deep")).status())) << "a folder is no file";
 }
 
 TEST_F(RootsTest, EverythingElseIsRefusedWhetherItExistsOrNot) {
@@ -72,7 +168,7 @@ TEST_F(RootsTest, EverythingElseIsRefusedWhetherItExistsOrNot) {
   for (const std::string& path :
        {file("inside_out/secret"), file("in/../inside_out/secret"), file("in/link"), file("in/folder_link/secret"),
         file("in/folder_link/none"), std::string("/etc/none"), std::string("in/a"), std::string("")}) {
-    EXPECT_TRUE(absl::IsPermissionDenied(roots->Look(path).status())) << path;
+    EXPECT_TRUE(absl::IsPermissionDenied(roots->Stat(path).status())) << path;
   }
   EXPECT_FALSE(Roots::Open({file("nowhere")}).ok());
 }
@@ -143,6 +239,15 @@ TEST(StatusServer, AnswersHealthAndMetricsAndNothingElse) {
   EXPECT_EQ(Http(*port, "nonsense\r\n\r\n").find("200"), std::string::npos);
   server.StopServing();
   EXPECT_NE(Get(*port, "/healthz").find("503"), std::string::npos);
+}
+
+TEST(Startup, AHungShutdownIsNoSuccess) {
+  EXPECT_EXIT(
+      {
+        LeaveAfter(0.05);
+        ::sleep(30);
+      },
+      ::testing::ExitedWithCode(1), "");
 }
 
 TEST(Metrics, ResidentMemoryIsKnown) { EXPECT_GT(ResidentBytes(), 1u << 20); }

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <bit>
+#include <boost/endian/conversion.hpp>
 #include <cstring>
 #include <map>
 
@@ -23,9 +24,10 @@ absl::Status ReadExtended(Source& source, const Rect& rect, Beyond beyond, Pictu
   return absl::OkStatus();
 }
 
-// Little-endian, whatever the machine.
+// The same on any machine: it enters keys.
 void AppendInt(int32_t value, std::string* out) {
-  for (int i = 0; i < 4; ++i) out->push_back(static_cast<char>(static_cast<uint32_t>(value) >> (8 * i)));
+  const auto little = boost::endian::native_to_little(value);
+  out->append(reinterpret_cast<const char*>(&little), sizeof little);
 }
 
 void AppendRect(const Rect& rect, std::string* out) {
@@ -314,7 +316,7 @@ absl::StatusOr<Inputs> Chain::Gather(int index, const Rect& rect) const {
 
 absl::Status Chain::RenderLink(int index, const Rect& rect, Picture* out) const {
   const Link& link = links_[index];
-  if (context_.stopped()) return absl::CancelledError("nobody waits for it any more");
+  if (context_.stopped()) return absl::CancelledError("cancelled: no job needs this");
   ASSIGN_OR_RETURN(const Inputs inputs, Gather(index, rect));
   const Rect pixel{rect.x0, rect.y0, rect.x0 + 1, rect.y0 + 1};
   if (!link.info->heavy() && rect.area() > 1 && AllConstant(inputs) && !link.op->PlaceMatters(*link.params)) {

@@ -2,7 +2,11 @@
 #include "worker/files/picture_file.h"
 
 #include <algorithm>
+#include <bit>
+#include <boost/endian/conversion.hpp>
+#include <cmath>
 #include <cstring>
+#include <numeric>
 
 namespace selvage::worker {
 namespace {
@@ -11,11 +15,10 @@ constexpr size_t kHeaderBytes = 2048;
 constexpr size_t kElementBytes = 72;
 
 void Put32(std::string* to, size_t at, uint32_t v) {
-  for (int i = 0; i < 4; ++i) (*to)[at + static_cast<size_t>(i)] = static_cast<char>(v >> (24 - 8 * i));
+  boost::endian::store_big_u32(reinterpret_cast<unsigned char*>(to->data()) + at, v);
 }
-void Put16(std::string* to, size_t at, uint32_t v) {
-  (*to)[at] = static_cast<char>(v >> 8);
-  (*to)[at + 1] = static_cast<char>(v);
+void Put16(std::string* to, size_t at, uint16_t v) {
+  boost::endian::store_big_u16(reinterpret_cast<unsigned char*>(to->data()) + at, v);
 }
 // At most `size` - 1 bytes: text fields end in zero.
 void PutText(std::string* to, size_t at, size_t size, const std::string& text) {
@@ -59,6 +62,26 @@ void PutImageHeader(std::string* to, const Codes& codes, const DpxHeader& h) {
   for (size_t i = 1; i < 8; ++i) Unset(to, 780 + i * kElementBytes, 820 + i * kElementBytes);
 }
 
+void PutFloat(std::string* to, size_t at, float v) { Put32(to, at, std::bit_cast<uint32_t>(v)); }
+
+void PutMetadata(std::string* to, const FileMetadata& m) {
+  if (m.has_pixel_aspect()) {
+    const auto across = static_cast<uint32_t>(std::lround(m.pixel_aspect() * 10000));
+    const uint32_t common = std::gcd(across, 10000u);
+    Put32(to, 1628, across / common);
+    Put32(to, 1632, 10000 / common);
+  }
+  if (m.has_timecode()) {
+    Put32(to, 1920, m.timecode());
+    Put32(to, 1924, m.timecode_user());
+  }
+  if (m.rate_denominator() > 0) {
+    const auto rate = static_cast<float>(static_cast<double>(m.rate_numerator()) / m.rate_denominator());
+    PutFloat(to, 1724, rate);  // film
+    PutFloat(to, 1940, rate);  // television
+  }
+}
+
 void PutOtherHeaders(std::string* to) {
   Unset(to, 1408, 1432);  // offsets, centre, original size
   Unset(to, 1620, 1628);  // borders
@@ -76,6 +99,7 @@ std::string WriteDpx(const Codes& codes, const DpxHeader& header) {
   PutFileHeader(&bytes, header);
   PutImageHeader(&bytes, codes, header);
   PutOtherHeaders(&bytes);
+  PutMetadata(&bytes, header.metadata);
   for (size_t i = 0; i < pixels; ++i) {
     const uint16_t* c = codes.samples.data() + 3 * i;
     Put32(&bytes, kHeaderBytes + 4 * i, uint32_t{c[0]} << 22 | uint32_t{c[1]} << 12 | uint32_t{c[2]} << 2);

@@ -5,6 +5,7 @@
 #include <OpenEXR/ImfHeader.h>
 #include <OpenEXR/ImfIO.h>
 #include <OpenEXR/ImfOutputFile.h>
+#include <OpenEXR/ImfStandardAttributes.h>
 #include <OpenEXR/ImfStringAttribute.h>
 
 #include <cstring>
@@ -49,9 +50,27 @@ std::vector<uint16_t> HalvesOf(const Plane& plane, const Rect& window) {
   return halves;
 }
 
+Rect Moved(const Rect& r, const FileMetadata& by) {
+  return {r.x0 + by.origin_x(), r.y0 + by.origin_y(), r.x1 + by.origin_x(), r.y1 + by.origin_y()};
+}
+
+void PutMetadata(const FileMetadata& m, Imf::Header* header) {
+  if (m.has_pixel_aspect()) header->pixelAspectRatio() = m.pixel_aspect();
+  if (m.has_timecode()) Imf::addTimeCode(*header, Imf::TimeCode(m.timecode(), m.timecode_user()));
+  if (m.rate_denominator() > 0) {
+    Imf::addFramesPerSecond(*header, Imf::Rational(static_cast<int>(m.rate_numerator()), m.rate_denominator()));
+  }
+  if (m.chromaticity_size() == 8) {
+    const auto at = [&](int i) { return Imath::V2f(m.chromaticity(2 * i), m.chromaticity(2 * i + 1)); };
+    Imf::addChromaticities(*header, Imf::Chromaticities(at(0), at(1), at(2), at(3)));
+  }
+  if (!m.reel().empty()) header->insert("reelName", Imf::StringAttribute(m.reel()));
+}
+
 std::string Write(const Rect& display, const Rect& data, const std::vector<ExrChannel>& channels,
-                  const HeaderTexts& texts) {
-  Imf::Header header(BoxOf(display), BoxOf(data));
+                  const HeaderTexts& texts, const FileMetadata& metadata) {
+  Imf::Header header(BoxOf(Moved(display, metadata)), BoxOf(Moved(data, metadata)));
+  PutMetadata(metadata, &header);
   header.compression() = Imf::ZIP_COMPRESSION;
   for (const auto& [name, value] : texts) header.insert(name, Imf::StringAttribute(value));
   Imf::FrameBuffer frame;
@@ -59,7 +78,7 @@ std::string Write(const Rect& display, const Rect& data, const std::vector<ExrCh
   for (const ExrChannel& c : channels) {
     header.channels().insert(c.name, Imf::Channel(Imf::HALF));
     halves.push_back(HalvesOf(c.plane, data));
-    frame.insert(c.name, Imf::Slice::Make(Imf::HALF, halves.back().data(), BoxOf(data), sizeof(uint16_t),
+    frame.insert(c.name, Imf::Slice::Make(Imf::HALF, halves.back().data(), header.dataWindow(), sizeof(uint16_t),
                                           sizeof(uint16_t) * static_cast<size_t>(data.width())));
   }
   MemoryStream stream;
@@ -75,9 +94,10 @@ std::string Write(const Rect& display, const Rect& data, const std::vector<ExrCh
 }  // namespace
 
 absl::StatusOr<std::string> WriteExr(const Rect& display_window, const Rect& data_window,
-                                     const std::vector<ExrChannel>& channels, const HeaderTexts& texts) {
+                                     const std::vector<ExrChannel>& channels, const HeaderTexts& texts,
+                                     const FileMetadata& metadata) {
   try {
-    return Write(display_window, data_window, channels, texts);
+    return Write(display_window, data_window, channels, texts, metadata);
   } catch (const std::exception& e) {
     return absl::InternalError(absl::StrCat("the OpenEXR library refused the picture: ", e.what()));
   }

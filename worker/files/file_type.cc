@@ -72,8 +72,8 @@ absl::Status CheckSize(std::string_view what, int64_t width, int64_t height) {
         absl::StrCat("its ", name, " is ", width, " x ", height, " pixels; a side is at most ", kMaxSide));
   }
   if (width * height > kMaxPixels) {
-    return absl::InvalidArgumentError(
-        absl::StrCat("its ", name, " is ", width, " x ", height, " pixels; at most ", kMaxPixels, " in all are taken"));
+    return absl::InvalidArgumentError(absl::StrCat("its ", name, " is ", width, " x ", height, " pixels; at most ",
+                                                   kMaxPixels, " in all are supported"));
   }
   return absl::OkStatus();
 }

@@ -16,7 +16,11 @@
 namespace selvage::worker {
 namespace {
 
-OIIO::ImageSpec SpecOf(const Codes& codes, int bits, const std::string& color_space, const HeaderTexts& texts) {
+// Pixels to a unit: only the share of both numbers means something.
+constexpr float kResolution = 1000;
+
+OIIO::ImageSpec SpecOf(const Codes& codes, int bits, const std::string& color_space, const HeaderTexts& texts,
+                       const FileMetadata& metadata) {
   OIIO::ImageSpec spec(codes.width, codes.height, codes.channels, bits == 8 ? OIIO::TypeUInt8 : OIIO::TypeUInt16);
   if (codes.channels == 1) {
     spec.channelnames = {"Y"};
@@ -29,6 +33,12 @@ OIIO::ImageSpec SpecOf(const Codes& codes, int bits, const std::string& color_sp
   // The library writes the time of day where there is none: other bytes each time.
   spec["DateTime"] = "";
   for (const auto& [name, value] : texts) spec[name] = value;
+  if (metadata.has_pixel_aspect()) {
+    // Wide pixels: fewer to the same width.
+    spec["XResolution"] = kResolution;
+    spec["YResolution"] = kResolution * metadata.pixel_aspect();
+    spec["ResolutionUnit"] = "none";
+  }
   return spec;
 }
 
@@ -85,10 +95,11 @@ absl::StatusOr<std::string> Write(const std::string& format, const Codes& codes,
 }  // namespace
 
 absl::StatusOr<std::string> WriteIntegerFile(const std::string& format, const Codes& codes, int bits,
-                                             const std::string& color_space, const HeaderTexts& texts) {
+                                             const std::string& color_space, const HeaderTexts& texts,
+                                             const FileMetadata& metadata) {
   ConfigureImageLibrary();
   try {
-    return Write(format, codes, bits, SpecOf(codes, bits, color_space, texts));
+    return Write(format, codes, bits, SpecOf(codes, bits, color_space, texts, metadata));
   } catch (const std::exception& e) {
     return absl::InternalError(absl::StrCat("writing ", format, ": ", e.what()));
   }

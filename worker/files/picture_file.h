@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "absl/status/statusor.h"
+#include "proto/values.pb.h"
 #include "worker/picture/image.h"
 
 namespace selvage::worker {
@@ -22,9 +23,11 @@ struct ExrChannel {
 };
 
 // OpenEXR: half, ZIP, scan lines. Samples as they are stored in the cache: no
-// NaN, no infinity. REQUIRES: channel names differ, windows not empty.
+// NaN, no infinity. Both windows are moved to the metadata's origin.
+// REQUIRES: channel names differ, windows not empty.
 absl::StatusOr<std::string> WriteExr(const Rect& display_window, const Rect& data_window,
-                                     const std::vector<ExrChannel>& channels, const HeaderTexts& texts);
+                                     const std::vector<ExrChannel>& channels, const HeaderTexts& texts,
+                                     const FileMetadata& metadata = {});
 
 // Interleaved integer samples, rows top down.
 struct Codes {
@@ -41,13 +44,17 @@ struct DpxHeader {
   uint8_t colorimetric = 0;
   std::string creator;
   std::string project;
+  // Pixel aspect, time code and frame rate are written.
+  FileMetadata metadata;
 };
 // REQUIRES: 3 channels, samples 0..1023.
 std::string WriteDpx(const Codes& codes, const DpxHeader& header);
 
-// "png" or "tiff", of 8 or 16 bits. color_space is OpenImageIO's name, or "".
+// "png" or "tiff", of 8 or 16 bits. color_space is OpenImageIO's name, or "". Of the
+// metadata the pixel aspect is written.
 absl::StatusOr<std::string> WriteIntegerFile(const std::string& format, const Codes& codes, int bits,
-                                             const std::string& color_space, const HeaderTexts& texts);
+                                             const std::string& color_space, const HeaderTexts& texts,
+                                             const FileMetadata& metadata = {});
 
 // 0..1 to 0..most, rounded to nearest; NaN gives 0.
 void QuantiseRow(const float* in, int most, uint16_t* out, ptrdiff_t out_step, size_t count);

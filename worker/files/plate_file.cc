@@ -16,8 +16,6 @@
 namespace selvage::worker {
 namespace {
 
-constexpr uint64_t kMaxFileBytes = uint64_t{4} << 30;
-
 class Descriptor {
  public:
   explicit Descriptor(int fd) : fd_(fd) {}
@@ -83,7 +81,7 @@ absl::StatusOr<std::string> ReadBytes(const std::string& path, int fd, uint64_t 
 
 }  // namespace
 
-absl::StatusOr<PlateFile> ReadPlateFile(const std::string& path) {
+absl::StatusOr<PlateFile> ReadPlateFile(const std::string& path, const PlateLimits& limits) {
   // Non-blocking, so that a pipe under a plate's name cannot hang the worker.
   const Descriptor fd(open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK));
   if (fd.get() < 0) return SystemError(path, errno);
@@ -98,9 +96,7 @@ absl::StatusOr<PlateFile> ReadPlateFile(const std::string& path) {
   file.size = static_cast<uint64_t>(before.st_size);
   file.mtime_ns = MtimeNs(before);
   file.inode = before.st_ino;
-  if (file.size > kMaxFileBytes) {
-    return absl::InvalidArgumentError(absl::StrCat(path, " is ", file.size, " bytes; at most 4 GiB are taken"));
-  }
+  RETURN_IF_ERROR(CheckFileSize(file.size, limits), Annotate(path));
   ASSIGN_OR_RETURN(file.bytes, ReadBytes(path, fd.get(), file.size));
   struct stat after;
   if (fstat(fd.get(), &after) != 0) return SystemError(path, errno);

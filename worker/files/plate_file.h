@@ -9,6 +9,7 @@
 #include "absl/status/statusor.h"
 #include "proto/digest.h"
 #include "worker/files/file_type.h"
+#include "worker/files/plate_limits.h"
 
 namespace selvage::worker {
 
@@ -22,10 +23,10 @@ struct PlateFile {
   FileType type = FileType::kExr;
 };
 
-// Reads the whole file, at most 4 GiB.
+// Reads the whole file.
 // Errors: NOT_FOUND; INVALID_ARGUMENT a folder, empty, of no known type, or of
-// another type than its name says, or cut short, or a size beyond the bounds;
+// another type than its name says, or cut short, or beyond the bounds or limits;
 // ABORTED changed while it was read; UNAVAILABLE the disk failed.
-absl::StatusOr<PlateFile> ReadPlateFile(const std::string& path);
+absl::StatusOr<PlateFile> ReadPlateFile(const std::string& path, const PlateLimits& limits = {});
 
 }  // namespace selvage::worker

@@ -1,5 +1,6 @@
 #include "worker/files/plate_header.h"
 
+#include <boost/endian/conversion.hpp>
 #include <cstring>
 #include <optional>
 
@@ -31,14 +32,11 @@ class Cursor {
     at_ += count;
     return taken;
   }
-  uint64_t Number(int size, bool big_endian) {
-    const std::string_view raw = Take(static_cast<size_t>(size));
-    uint64_t value = 0;
-    for (size_t i = 0; i < raw.size(); ++i) {
-      const uint64_t byte = static_cast<uint8_t>(raw[i]);
-      value |= byte << (8 * (big_endian ? raw.size() - 1 - i : i));
-    }
-    return value;
+  uint64_t Number(size_t size, bool big_endian) {
+    const std::string_view raw = Take(size);
+    unsigned char wide[8] = {};
+    if (!raw.empty()) std::memcpy(wide + (big_endian ? sizeof wide - raw.size() : 0), raw.data(), raw.size());
+    return big_endian ? boost::endian::load_big_u64(wide) : boost::endian::load_little_u64(wide);
   }
   int32_t Int32() { return static_cast<int32_t>(Number(4, false)); }
   // Up to a zero byte, which is taken too. Names in OpenEXR have at most 255 bytes.
@@ -90,7 +88,7 @@ absl::Status CheckExrPart(Cursor& c, size_t file_bytes) {
       tile_pixels = static_cast<int64_t>(t.Number(4, false) * t.Number(4, false));
       if (tile_pixels <= 0) return absl::InvalidArgumentError("its tiles are empty");
     } else if (name == "type" && value.substr(0, 4) == "deep") {
-      return absl::InvalidArgumentError("it holds deep pixels, which are not taken");
+      return absl::InvalidArgumentError("deep images are not supported");
     }
   }
   if (!c.ok()) return InHeader();
@@ -113,7 +111,7 @@ absl::Status CheckExr(std::string_view bytes) {
   Cursor c(bytes, 4);
   const uint32_t version = static_cast<uint32_t>(c.Number(4, false));
   if (!c.ok()) return InHeader();
-  if (version & 0x800) return absl::InvalidArgumentError("it holds deep pixels, which are not taken");
+  if (version & 0x800) return absl::InvalidArgumentError("deep images are not supported");
   const bool parts = version & 0x1000;
   RETURN_IF_ERROR(CheckExrPart(c, bytes.size()));
   if (!parts) return absl::OkStatus();
@@ -155,7 +153,7 @@ uint64_t DpxSamples(uint64_t descriptor) {
 absl::Status CheckDpx(std::string_view bytes) {
   if (bytes.size() < 2048) return InHeader();
   const bool big = bytes[0] == 'S';
-  const auto number = [&](size_t at, int size) { return Cursor(bytes, at).Number(size, big); };
+  const auto number = [&](size_t at, size_t size) { return Cursor(bytes, at).Number(size, big); };
   const uint64_t data_offset = number(4, 4), user_bytes = number(32, 4), elements = number(770, 2);
   const uint64_t width = number(772, 4), height = number(776, 4);
   const uint64_t samples = DpxSamples(number(800, 1)), bits = number(803, 1), packing = number(804, 2);
@@ -163,7 +161,7 @@ absl::Status CheckDpx(std::string_view bytes) {
   RETURN_IF_ERROR(CheckSize("picture", static_cast<int64_t>(width), static_cast<int64_t>(height)));
   const bool known_bits = bits == 1 || bits == 8 || bits == 10 || bits == 12 || bits == 16 || bits == 32 || bits == 64;
   if (elements < 1 || elements > 8 || samples == 0 || !known_bits || packing > 2 || encoding > 1) {
-    return absl::InvalidArgumentError("its header is damaged, or says a kind of pixels that is not taken");
+    return absl::InvalidArgumentError("its header is damaged, or has a kind of pixels that is not supported");
   }
   constexpr uint64_t kUnset = 0xFFFFFFFF;
   if (user_bytes != kUnset && user_bytes > bytes.size() - 2048) return InHeader();

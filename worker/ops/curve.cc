@@ -15,9 +15,9 @@ namespace {
 constexpr int kMaxPoints = 256;
 
 absl::Status CheckPoints(const Curve& p) {
-  if (p.point_size() < 2) return absl::InvalidArgumentError("point: a curve needs at least two");
+  if (p.point_size() < 2) return absl::InvalidArgumentError("point: a curve needs at least two points");
   if (p.point_size() > kMaxPoints) {
-    return absl::InvalidArgumentError(absl::StrCat("point: ", p.point_size(), " of them; at most ", kMaxPoints));
+    return absl::InvalidArgumentError(absl::StrCat("point: ", p.point_size(), " points, allowed are ", kMaxPoints));
   }
   for (int i = 0; i < p.point_size(); ++i) {
     if (!std::isfinite(p.point(i).x()) || !std::isfinite(p.point(i).y())) {
@@ -25,7 +25,7 @@ absl::Status CheckPoints(const Curve& p) {
     }
     if (i > 0 && p.point(i).x() <= p.point(i - 1).x()) {
       return absl::InvalidArgumentError(absl::StrCat("point[", i, "]: x is ", p.point(i).x(), ", not above ",
-                                                     p.point(i - 1).x(), " of the point before"));
+                                                     p.point(i - 1).x(), ", the x of the point before"));
     }
   }
   return absl::OkStatus();

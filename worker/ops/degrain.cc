@@ -1,4 +1,4 @@
-// Noise reduction over space and time; the recipe is in DEVELOPERS.md.
+// Noise reduction over space and time; the recipe is in worker/kernels/README.md.
 #include <algorithm>
 #include <cmath>
 #include <cstdlib>
@@ -96,7 +96,7 @@ class DegrainRun {
 
     int second_y = second.first_row();
     for (int y = first.first_row(); second_y <= second.last_row(); y += kPatchStride) {
-      if (context_.stopped()) return absl::CancelledError("degrain stopped");
+      if (context_.stopped()) return absl::CancelledError("cancelled: no job needs this");
       if (y <= first.last_row()) {
         centre.FillTo(noise_.curves, y + kRowsAhead);
         for (const auto& frame : others) frame->FillTo(noise_.curves, y + kRowsAhead);

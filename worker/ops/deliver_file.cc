@@ -7,6 +7,10 @@
 //   TIFF, PNG   16 bits: R G B of opaque colour, R G B A (not multiplied) of
 //         other colour, one channel of a matte. Outside the window: zero.
 //
+// What the plate says of its picture (DeliverFile.metadata) is written as far as the
+// type can hold it: all of it in EXR; pixel aspect, time code and frame rate in DPX;
+// pixel aspect in TIFF and PNG. The rest is a warning.
+//
 // Only colour is encoded; alpha and mattes are written as they are. Encoded
 // colour of an EXR is divided by A before and multiplied after.
 #include <set>
@@ -14,6 +18,7 @@
 #include <vector>
 
 #include "absl/strings/str_cat.h"
+#include "absl/strings/str_join.h"
 #include "proto/digest.h"
 #include "proto/status.h"
 #include "worker/chain/op.h"
@@ -24,7 +29,7 @@
 namespace selvage::worker {
 namespace {
 
-constexpr char kSoftware[] = "selvage " SELVAGE_VERSION;
+std::string Software(const DeliverFile& p) { return absl::StrCat("selvage ", p.version()); }
 
 // Whether RGB are to come out multiplied by alpha.
 enum class Alpha { kMultiplied, kStraight };
@@ -75,7 +80,7 @@ void AddChannels(const Picture& picture, Encoding encoding, const std::string& p
 }
 
 HeaderTexts Provenance(const OpContext& context, const DeliverFile& p) {
-  HeaderTexts texts = {{"software", kSoftware}, {"selvage.stack", p.stack_name()}};
+  HeaderTexts texts = {{"software", Software(p)}, {"selvage.stack", p.stack_name()}};
   const auto key = context.task ? Digest::FromBytes(context.task->key()) : std::nullopt;
   if (key) texts.push_back({"selvage.result", key->Hex()});
   return texts;
@@ -96,10 +101,10 @@ absl::StatusOr<std::string> MakeExr(const OpContext& context, const DeliverFile&
     if (!layer) return absl::InternalError(absl::StrCat("layer[", i, "] (\"", name, "\") has no input"));
     AddChannels(layer->picture, p.encoding(), name + ".", &channels);
     data = data.Union(layer->window);
-    if (context.stopped()) return absl::CancelledError("nobody waits for this file any more");
+    if (context.stopped()) return absl::CancelledError("cancelled: no job needs this");
   }
-  if (data.empty()) return absl::InvalidArgumentError("there is no picture to deliver: its window is empty");
-  return WriteExr(context.format, data, channels, Provenance(context, p));
+  if (data.empty()) return absl::InvalidArgumentError("there is no picture to deliver: it has no pixels");
+  return WriteExr(context.format, data, channels, Provenance(context, p), p.metadata());
 }
 
 // ---- files of integers ----
@@ -134,7 +139,7 @@ std::string MakeDpx(const OpContext& context, const DeliverFile& p, const Pictur
     planes = EncodedColor(picture, encoding, Alpha::kMultiplied, true);
     planes.pop_back();
   }
-  DpxHeader header{0, 0, kSoftware, p.stack_name()};
+  DpxHeader header{0, 0, Software(p), p.stack_name(), p.metadata()};
   // Codes of ST 268: 1 printing density, 2 linear, 6 BT.709, 0 "user defined".
   if (encoding == ENCODING_PRINTING_DENSITY) header.transfer = header.colorimetric = 1;
   if (encoding == ENCODING_LINEAR) header.transfer = 2;
@@ -152,13 +157,46 @@ absl::StatusOr<std::string> MakeIntegerFile(const OpContext& context, const Deli
   if (!matte && encoding == ENCODING_SRGB) space = "sRGB";
   if (!matte && encoding == ENCODING_LINEAR) space = "Linear";
   return WriteIntegerFile(p.type() == DeliverFile::PNG ? "png" : "tiff",
-                          CodesOf(planes, context.format, 65535, encoding), 16, space, {{"Software", kSoftware}});
+                          CodesOf(planes, context.format, 65535, encoding), 16, space, {{"Software", Software(p)}},
+                          p.metadata());
+}
+
+// ---- what a type of file cannot hold ----
+
+const char* TypeName(DeliverFile::FileType type) {
+  switch (type) {
+    case DeliverFile::DPX:
+      return "DPX";
+    case DeliverFile::TIFF:
+      return "TIFF";
+    case DeliverFile::PNG:
+      return "PNG";
+    default:
+      return "EXR";
+  }
+}
+
+// Parts of the plate's metadata that are lost in words, or "".
+std::string Lost(DeliverFile::FileType type, const FileMetadata& m) {
+  if (type == DeliverFile::EXR) return "";
+  const bool holds_time = type == DeliverFile::DPX;
+  std::vector<std::string> lost;
+  if (m.has_timecode() && !holds_time) lost.push_back("time code");
+  if (m.rate_denominator() > 0 && !holds_time) lost.push_back("frame rate");
+  if (m.chromaticity_size() > 0) lost.push_back("chromaticities");
+  if (!m.reel().empty()) lost.push_back("reel name");
+  if (m.origin_x() != 0 || m.origin_y() != 0) lost.push_back("origin of the display window");
+  return absl::StrJoin(lost, ", ");
 }
 
 class DeliverFileOp final : public TypedOp<DeliverFile> {
   absl::StatusOr<std::string> MakeBlob(const OpContext& context, const DeliverFile& p,
                                        const Inputs& in) const override {
     if (context.format.empty()) return absl::InvalidArgumentError("the stack's format is empty");
+    if (const std::string lost = Lost(p.type(), p.metadata()); !lost.empty()) {
+      context.warning(absl::StrCat("a ", TypeName(p.type()), " file cannot hold what the plate says of its ", lost,
+                                   ": deliver EXR to keep it"));
+    }
     if (p.type() == DeliverFile::EXR) return MakeExr(context, p, in);
     if (p.layer_size() > 0) return absl::InvalidArgumentError("only EXR files have layers");
     const Picture& picture = in.main().picture;

@@ -159,7 +159,7 @@ class FillColorOp final : public TypedOp<FillColor> {
         break;
       }
       case FillColor::FROM_NOT_SET:
-        return absl::InvalidArgumentError("fill_color needs one of color, sample, core");
+        return absl::InvalidArgumentError("needs a colour: set `color`, `sample` or `core`");
     }
     Fill(p, picture, filling, in.Find("mask"), out);
     return absl::OkStatus();

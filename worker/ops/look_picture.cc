@@ -160,7 +160,7 @@ absl::StatusOr<Codes> Compose(const OpContext& context, const Composer& composer
   std::vector<double> shrunk(static_cast<size_t>(size.width));
   int have = -1;  // the source row that is in rgb
   for (int y = 0; y < size.height; ++y) {
-    if (context.stopped()) return absl::CancelledError("nobody waits for this picture any more");
+    if (context.stopped()) return absl::CancelledError("cancelled: no job needs this");
     std::vector<double> sum[3];
     for (auto& row : sum) row.assign(static_cast<size_t>(size.width), 0.0);
     const double from = y * length, to = (y + 1) * length;
@@ -184,11 +184,11 @@ class LookPictureOp final : public TypedOp<LookPicture> {
   absl::StatusOr<std::string> MakeBlob(const OpContext& context, const LookPicture& p,
                                        const Inputs& in) const override {
     const Rect window = in.main().window;
-    if (window.empty()) return absl::InvalidArgumentError("there is nothing to look at: the result's window is empty");
+    if (window.empty()) return absl::InvalidArgumentError("there is nothing to look at: the result has no pixels");
     ASSIGN_OR_RETURN(const Composer composer, Composer::Make(p, in));
     const Size size = ShrunkSize(window, p.longest_side());
     ASSIGN_OR_RETURN(const Codes codes, Compose(context, composer, window, size));
-    return WriteIntegerFile("png", codes, 8, "sRGB", {{"Software", "selvage " SELVAGE_VERSION}});
+    return WriteIntegerFile("png", codes, 8, "sRGB", {});
   }
 };
 REGISTER_OP("look_picture", LookPictureOp);

@@ -48,9 +48,9 @@ class Measurer {
     FindHoles(figures);
     FindSpecks(figures);
     figures->set_edge_pixels(std::count(edge_.begin(), edge_.end(), 1));
-    if (context_.stopped()) return absl::CancelledError("nobody waits for these figures any more");
+    if (context_.stopped()) return absl::CancelledError("cancelled: no job needs this");
     RETURN_IF_ERROR(MeasureFlicker(figures));
-    if (context_.stopped()) return absl::CancelledError("nobody waits for these figures any more");
+    if (context_.stopped()) return absl::CancelledError("cancelled: no job needs this");
     MeasureColor(figures);
     return absl::OkStatus();
   }
@@ -243,7 +243,7 @@ class MeasureMatteOp final : public TypedOp<MeasureMatte> {
   absl::StatusOr<std::string> MakeBlob(const OpContext& context, const MeasureMatte& p,
                                        const Inputs& in) const override {
     if (in.main().window.empty())
-      return absl::InvalidArgumentError("there is nothing to measure: the result's window is empty");
+      return absl::InvalidArgumentError("there is nothing to measure: the result has no pixels");
     MatteFigures figures;
     RETURN_IF_ERROR(Measurer(context, p, in).Run(&figures));
     return figures.SerializeAsString();

@@ -13,7 +13,7 @@ class MotionFieldOp final : public TypedOp<MotionField> {
     const Picture& later = in.Find("to")->picture;
     const Rect window = earlier.rect();
     const LumaPyramid from = LumaOf(earlier, window, kCameraCurves);
-    if (context.stopped()) return absl::CancelledError("motion_field stopped");
+    if (context.stopped()) return absl::CancelledError("cancelled: no job needs this");
     const LumaPyramid to = LumaOf(later, window, kCameraCurves);
     Measurement measurement;
     measurement.set_motion(EncodeMotion(EstimateBothWays(from, to)));

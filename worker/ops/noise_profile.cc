@@ -1,4 +1,4 @@
-// Noise profile of a box of bare screen; the recipe is in DEVELOPERS.md.
+// Noise profile of a box of bare screen; the recipe is in worker/kernels/README.md.
 #include "proto/status.h"
 #include "worker/chain/op.h"
 #include "worker/inputs/measurement.h"

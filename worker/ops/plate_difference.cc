@@ -58,7 +58,7 @@ class PlateDifferenceOp final : public TypedOp<PlateDifference> {
   absl::Status Make(const OpContext&, const PlateDifference& p, const Inputs& in, Picture* out) const override {
     if (p.high().value() < p.low().value()) return absl::InvalidArgumentError("high is below low");
     ASSIGN_OR_RETURN(const std::optional<NoiseMeasurement> noise, GivenNoise(p, in));
-    if (!noise) return absl::InvalidArgumentError("plate_difference needs one of sample, profile");
+    if (!noise) return absl::InvalidArgumentError("needs a noise measurement: set `sample` or `profile`");
 
     const Picture& picture = in.main().picture;
     const Picture& screen = in.Find("clean_plate")->picture;

@@ -21,7 +21,7 @@ class RecoverColorOp final : public TypedOp<RecoverColor> {
       AtMostRow(1, rect.width(), alpha.row(y));
     }
     if (!RecoverForeground(in.main().picture, plate->picture, alpha, context.stopped, &out->planes)) {
-      return absl::CancelledError("nobody waits for it");
+      return absl::CancelledError("cancelled: no job needs this");
     }
     return absl::OkStatus();
   }

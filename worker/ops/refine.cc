@@ -80,7 +80,7 @@ class RefineOp final : public TypedOp<Refine> {
   }
 
  private:
-  static absl::Status Stopped() { return absl::CancelledError("nobody waits for it"); }
+  static absl::Status Stopped() { return absl::CancelledError("cancelled: no job needs this"); }
 };
 REGISTER_OP("refine", RefineOp);
 

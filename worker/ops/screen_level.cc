@@ -29,7 +29,7 @@ absl::StatusOr<std::array<float, 3>> LevelOf(const ScreenLevel& p, const Inputs&
       return std::array<float, 3>{measured->numbers[0], measured->numbers[1], measured->numbers[2]};
     }
     default:
-      return absl::InvalidArgumentError("screen_level needs one of color, sample");
+      return absl::InvalidArgumentError("needs a level: set `color` or `sample`");
   }
 }
 

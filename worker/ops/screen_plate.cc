@@ -135,7 +135,7 @@ class ScreenPlateOp final : public TypedOp<ScreenPlate> {
       }
     }
     const auto plate = FitPlate(frames, color, static_cast<int>(p.degree()), context.stopped);
-    if (!plate) return absl::CancelledError("nobody waits for it");
+    if (!plate) return absl::CancelledError("cancelled: no job needs this");
     Enlarger enlarger(grid);
     std::vector<float> line(enlarger.row_size());
     for (int c = 0; c < 3; ++c) {

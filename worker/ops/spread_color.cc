@@ -73,7 +73,7 @@ class SpreadColorOp final : public TypedOp<SpreadColor> {
     const Plane weight = Sources(solid, picture, rect, p.inset().value());
     if (NothingIn(weight)) {
       context.warning(
-          absl::StrFormat("the core is nowhere solid (%g or more, %g px inside its edge): no colour was pushed outward",
+          absl::StrFormat("the core is nowhere solid (%g or more, %g px inside its edge): no colour was spread",
                           p.solid().value(), p.inset().value()));
     }
     std::vector<Plane> pushed;
@@ -81,7 +81,7 @@ class SpreadColorOp final : public TypedOp<SpreadColor> {
       pushed.emplace_back(rect);
       for (int y = rect.y0; y < rect.y1; ++y) std::copy_n(picture.planes[c].row(y), rect.width(), pushed[c].row(y));
     }
-    if (!PullPush(weight, &pushed, context.stopped)) return absl::CancelledError("nobody waits for it");
+    if (!PullPush(weight, &pushed, context.stopped)) return absl::CancelledError("cancelled: no job needs this");
     for (int c = 0; c < 3; ++c) {
       for (int y = rect.y0; y < rect.y1; ++y) {
         const uint8_t* inside = solid.data() + static_cast<size_t>(y - rect.y0) * rect.width();

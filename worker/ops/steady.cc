@@ -1,4 +1,4 @@
-// Calms the chatter of mattes; the recipe is in DEVELOPERS.md.
+// Calms the chatter of mattes; the recipe is in worker/kernels/README.md.
 #include <algorithm>
 #include <cmath>
 #include <cstring>
@@ -167,7 +167,7 @@ class SteadyOp final : public TypedOp<Steady> {
     // A patch of the second pass counts from 2 pixels of the band on (blocks are
     // counted in fours) and so reads the pilot up to 9 from it.
     for (int y = first.first_row(); y <= first.last_row(); y += kPatchStride) {
-      if (context.stopped()) return absl::CancelledError("steady stopped");
+      if (context.stopped()) return absl::CancelledError("cancelled: no job needs this");
       first.Run(y, band.Near(first, y, 12).data());
       for (int row = std::max(y, window.y0); row < std::min(y + kPatchStride, window.y1); ++row) {
         first.Take(row, 0, pilot.Write(row));
@@ -176,7 +176,7 @@ class SteadyOp final : public TypedOp<Steady> {
     }
     std::vector<float> line(window.width());
     for (int y = second.first_row(); y <= second.last_row(); y += kPatchStride) {
-      if (context.stopped()) return absl::CancelledError("steady stopped");
+      if (context.stopped()) return absl::CancelledError("cancelled: no job needs this");
       second.Run(y, band.Near(second, y, 0).data());
       for (int row = std::max(y, window.y0); row < std::min(y + kPatchStride, window.y1); ++row) {
         second.Take(row, 0, line.data());

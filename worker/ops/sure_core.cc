@@ -19,7 +19,7 @@ class SureCoreOp final : public TypedOp<SureCore> {
     const AxisKeys keys = KeyAlongAxis(view);
     const CoreRules rules{static_cast<float>(p.solid().value()), !p.has_fill() || p.fill()};
     const auto core = FindCore(keys, CoreGrid(rect), view.sure, rules, context.stopped);
-    if (!core) return absl::CancelledError("nobody waits for it");
+    if (!core) return absl::CancelledError("cancelled: no job needs this");
     FromBitmap(*core, &out->planes[0]);
     return absl::OkStatus();
   }

@@ -184,7 +184,7 @@ class Survey {
         {FiniteRgb(picture_, window_, gain, -65504), Bitmap(width, height), Bitmap(width, height)}};
     // A polynomial of degree 2, as screen_plate has it unless told otherwise.
     const auto plate = FitPlate(frames, scaled, 2, context_.stopped);
-    if (!plate) return absl::CancelledError("nobody waits for it");
+    if (!plate) return absl::CancelledError("cancelled: no job needs this");
     const ScreenNoise noise = MeasureScreenNoise(frames[0].color, *plate, nullptr);
     sure_ = Crowded(FindBareScreen(frames[0].color, *plate, noise, kSureDistance).found, 7);
     out_.set_bare_share(static_cast<float>(static_cast<double>(sure_.Count()) / static_cast<double>(window_.area())));

@@ -62,7 +62,7 @@ class TransformOp final : public TypedOp<Transform> {
     if (out->rect().empty()) return absl::OkStatus();
     const double widen = std::max(1.0, 1 / p.scale().value());
     if (!Resample(in.main().picture, ToSource(p, context.format), widen, FilterOf(p), context.stopped, out)) {
-      return absl::CancelledError("nobody waits for it");
+      return absl::CancelledError("cancelled: no job needs this");
     }
     return absl::OkStatus();
   }

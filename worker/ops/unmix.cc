@@ -62,7 +62,7 @@ class UnmixOp final : public TypedOp<Unmix> {
     const AxisKeys keys = KeyAlongAxis(view);
     const bool fill = !p.has_fill() || p.fill();
     auto core = FindCore(keys, grid, view.sure, {.fill = fill}, context.stopped);
-    if (!core) return absl::CancelledError("nobody waits for it");
+    if (!core) return absl::CancelledError("cancelled: no job needs this");
     Bitmap given(rect.width(), rect.height());
     SetWhereOne(in.Find("core"), rect, true, &given);
     for (Bitmap* bits : {&*core, &given}) SetWhereOne(in.Find("bare"), rect, false, bits);
@@ -72,13 +72,11 @@ class UnmixOp final : public TypedOp<Unmix> {
     AddIslands(view.alike, keys.tint, grid, solid, &view.sure);
 
     auto unmixed = SolveBand(view, keys, *core, given, {.fill = fill, .variance = p.confidence()}, context.stopped);
-    if (!unmixed) return absl::CancelledError("nobody waits for it");
+    if (!unmixed) return absl::CancelledError("cancelled: no job needs this");
     if (unmixed->needed && view.sure.Count() == 0) {
-      context.warning("nothing is bare screen as `clean_plate` shows it: is it of this shot, and of this frame?");
+      context.warning("no bare screen looks as `clean_plate` does: is it from this shot, and from this frame?");
     } else if (unmixed->needed && !unmixed->learnt) {
-      context.warning(
-          "hardly anything is solid for sure, so the foreground's colours are not known and alpha is a plain key; "
-          "a `core` or `solid` mask shows where it is solid");
+      context.warning("almost no solid foreground found, so this is a plain key; add a `core` or `solid` mask");
     }
     out->planes[0] = std::move(unmixed->alpha);
     if (!p.confidence()) return absl::OkStatus();

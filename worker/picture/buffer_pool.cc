@@ -3,9 +3,11 @@
 #include <sys/mman.h>
 
 #include <bit>
-#include <mutex>
 #include <new>
 #include <vector>
+
+#include "absl/base/thread_annotations.h"
+#include "absl/synchronization/mutex.h"
 
 namespace selvage::worker {
 namespace {
@@ -36,7 +38,7 @@ size_t ClassOf(size_t rounded) {
 class Pool {
  public:
   void* Take(size_t rounded) {
-    std::lock_guard lock(mutex_);
+    absl::MutexLock lock(&mutex_);
     auto& idle = idle_[ClassOf(rounded)];
     if (idle.empty()) return nullptr;
     void* p = idle.back();
@@ -46,22 +48,22 @@ class Pool {
   }
   // False if the pool is full.
   bool Give(void* p, size_t rounded) {
-    std::lock_guard lock(mutex_);
+    absl::MutexLock lock(&mutex_);
     if (bytes_ + rounded > kPooledBytes) return false;
     idle_[ClassOf(rounded)].push_back(p);
     bytes_ += rounded;
     return true;
   }
   size_t bytes() {
-    std::lock_guard lock(mutex_);
+    absl::MutexLock lock(&mutex_);
     return bytes_;
   }
 
  private:
-  std::mutex mutex_;
-  // GUARDED_BY(mutex_); last in, first out: that one may still be in the CPU's cache.
-  std::vector<void*> idle_[4 * 64];
-  size_t bytes_ = 0;
+  absl::Mutex mutex_;
+  // Last in, first out: that one may still be in the CPU's cache.
+  std::vector<void*> idle_[4 * 64] ABSL_GUARDED_BY(mutex_);
+  size_t bytes_ ABSL_GUARDED_BY(mutex_) = 0;
 };
 
 // Never destroyed: planes in static objects may outlive it otherwise.

@@ -6,17 +6,19 @@
 
 #include <atomic>
 #include <chrono>
-#include <condition_variable>
 #include <deque>
 #include <map>
-#include <mutex>
 #include <random>
 #include <thread>
 #include <utility>
 #include <vector>
 
+#include "absl/base/thread_annotations.h"
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_format.h"
+#include "absl/synchronization/mutex.h"
+#include "absl/time/clock.h"
+#include "absl/time/time.h"
 #include "proto/farm.grpc.pb.h"
 #include "proto/version.h"
 #include "worker/run/executor.h"
@@ -75,7 +77,7 @@ struct Agent::Impl {
   Impl(std::shared_ptr<grpc::Channel> control, std::shared_ptr<TileStore> store, const AgentOptions& o)
       : options(o),
         stub(FarmService::NewStub(control)),
-        executor(std::move(store), ExecutorOptions{.memory_bytes = o.memory_bytes}),
+        executor(std::move(store), ExecutorOptions{.memory_bytes = o.memory_bytes, .plates = o.plates}),
         id(RandomId()) {
     if (options.name.empty()) options.name = DefaultName();
   }
@@ -84,35 +86,51 @@ struct Agent::Impl {
   grpc::Status Converse();
   void WriteReports(grpc::ClientReaderWriter<WorkerReport, WorkerOrders>* stream, const bool* broken);
   void Obey(WorkerOrders orders);
-  WorkerReport MakeReport();  // REQUIRES: mutex held
+  WorkerReport MakeReport() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex);
   void RunTasks();
   void HandInTasks();
   void HandIn(TaskOutcome outcome, const std::atomic<bool>& stopped);
   // Sleeps unless the task was stopped; false then.
   bool Pause(milliseconds time, const std::atomic<bool>& stopped);
-  bool Idle() const { return draining && held.empty(); }  // REQUIRES: mutex held
+  bool Idle() const ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return draining && held.empty(); }
+  // Gives up what runs.
+  void Leave() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) {
+    leaving = true;
+    for (auto& [key, h] : held) *h->stopped = true;
+  }
+  // Waits until `holds` does, or for that long; the lock is let go meanwhile. What it
+  // looks at changes under the lock only.
+  template <class Holds>
+  void Await(const Holds& holds) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) {
+    mutex.Await(absl::Condition(&holds));
+  }
+  template <class Holds>
+  void AwaitFor(milliseconds time, const Holds& holds) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) {
+    mutex.AwaitWithTimeout(absl::Condition(&holds), absl::FromChrono(time));
+  }
 
   AgentOptions options;
   std::unique_ptr<FarmService::Stub> stub;
   Executor executor;
   const std::string id;
 
-  std::mutex mutex;
-  std::condition_variable changed;
-  // Guarded by mutex.
-  std::map<std::string, std::shared_ptr<Held>> held;  // by key: waiting and running
-  std::deque<std::shared_ptr<Held>> waiting;
+  absl::Mutex mutex;
+  // By key: waiting and running.
+  std::map<std::string, std::shared_ptr<Held>> held ABSL_GUARDED_BY(mutex);
+  std::deque<std::shared_ptr<Held>> waiting ABSL_GUARDED_BY(mutex);
   // Rendered, on their way to the daemon: a slot does not wait until its result
   // is durable over there. Bounded, so that a daemon that takes nothing stops us.
   struct Rendered {
     std::shared_ptr<Held> task;
     TaskOutcome outcome;
   };
-  std::deque<Rendered> rendered;
-  bool draining = false, leaving = false;
-  Clock::time_point leave_at{};
-  uint64_t version = 0;  // raised when there is something to report
-  milliseconds heartbeat{5000};
+  std::deque<Rendered> rendered ABSL_GUARDED_BY(mutex);
+  bool draining ABSL_GUARDED_BY(mutex) = false;
+  bool leaving ABSL_GUARDED_BY(mutex) = false;
+  // When what runs is given up; set when draining began.
+  absl::Time leave_at ABSL_GUARDED_BY(mutex) = absl::InfiniteFuture();
+  uint64_t version ABSL_GUARDED_BY(mutex) = 0;  // raised when there is something to report
+  milliseconds heartbeat ABSL_GUARDED_BY(mutex){5000};
 };
 
 WorkerReport Agent::Impl::MakeReport() {
@@ -132,7 +150,7 @@ WorkerReport Agent::Impl::MakeReport() {
 }
 
 void Agent::Impl::Obey(WorkerOrders orders) {
-  std::lock_guard<std::mutex> lock(mutex);
+  absl::MutexLock lock(&mutex);
   if (orders.heartbeat_ms() > 0) heartbeat = milliseconds(orders.heartbeat_ms());
   if (orders.drain()) draining = true;
   for (const RunningTask& s : orders.stop()) {
@@ -153,7 +171,6 @@ void Agent::Impl::Obey(WorkerOrders orders) {
     waiting.push_back(h);
   }
   ++version;
-  changed.notify_all();
 }
 
 // A thread a slot.
@@ -161,8 +178,8 @@ void Agent::Impl::RunTasks() {
   for (;;) {
     std::shared_ptr<Held> h;
     {
-      std::unique_lock<std::mutex> lock(mutex);
-      changed.wait(lock, [&] { return leaving || !waiting.empty(); });
+      absl::MutexLock lock(&mutex);
+      Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || !waiting.empty(); });
       if (leaving) return;
       h = waiting.front();
       waiting.pop_front();
@@ -174,43 +191,41 @@ void Agent::Impl::RunTasks() {
       outcome.set_worker_name(options.name);
       outcome.set_key(h->spec.key());
     }
-    std::unique_lock<std::mutex> lock(mutex);
-    changed.wait(lock,
-                 [&] { return leaving || rendered.size() < static_cast<size_t>(kHandInsPerSlot * options.slots); });
+    absl::MutexLock lock(&mutex);
+    Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) {
+      return leaving || rendered.size() < static_cast<size_t>(kHandInsPerSlot * options.slots);
+    });
     rendered.push_back({std::move(h), std::move(outcome)});
-    changed.notify_all();
   }
 }
 
 // A few threads a slot: each waits for an answer.
 void Agent::Impl::HandInTasks() {
-  std::unique_lock<std::mutex> lock(mutex);
+  absl::MutexLock lock(&mutex);
   for (;;) {
-    changed.wait(lock, [&] { return leaving || !rendered.empty(); });
+    Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || !rendered.empty(); });
     if (rendered.empty()) return;
     Rendered r = std::move(rendered.front());
     rendered.pop_front();
-    changed.notify_all();
     r.task->failed = r.outcome.has_error();
     r.outcome.set_attempt(r.task->attempt);
-    lock.unlock();
+    mutex.Unlock();
     // Nobody waits for what was stopped; a result that is there anyway is handed in.
     if (r.outcome.result_case() != TaskOutcome::RESULT_NOT_SET && (!*r.task->stopped || !r.outcome.has_error())) {
       HandIn(std::move(r.outcome), *r.task->stopped);
     }
     executor.Forget(r.task->spec.key());
-    lock.lock();
+    mutex.Lock();
     auto it = held.find(r.task->spec.key());
     // It may have been stopped and given out again meanwhile.
     if (it != held.end() && it->second == r.task) held.erase(it);
     ++version;
-    changed.notify_all();
   }
 }
 
 bool Agent::Impl::Pause(milliseconds time, const std::atomic<bool>& stopped) {
-  std::unique_lock<std::mutex> lock(mutex);
-  changed.wait_for(lock, time, [&] { return leaving || stopped; });
+  absl::MutexLock lock(&mutex);
+  AwaitFor(time, [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || stopped; });
   return !leaving && !stopped;
 }
 
@@ -250,21 +265,21 @@ void Agent::Impl::HandIn(TaskOutcome outcome, const std::atomic<bool>& stopped) 
 }
 
 void Agent::Impl::WriteReports(grpc::ClientReaderWriter<WorkerReport, WorkerOrders>* stream, const bool* broken) {
-  std::unique_lock<std::mutex> lock(mutex);
+  absl::MutexLock lock(&mutex);
   uint64_t reported = 0;
-  bool first = true;
-  while (!*broken) {
-    const auto news = [&] { return *broken || version != reported || leaving; };
-    const bool wake = first || changed.wait_for(lock, heartbeat, news);
-    first = false;
+  for (bool first = true; !*broken; first = false) {
+    // A heartbeat is a report without news.
+    if (!first) {
+      AwaitFor(heartbeat,
+               [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return *broken || version != reported || leaving; });
+    }
     if (*broken || leaving) return;
-    (void)wake;  // a heartbeat is a report without news
     reported = version;
     const WorkerReport report = MakeReport();
     const bool last = Idle();
-    lock.unlock();
+    mutex.Unlock();
     const bool written = stream->Write(report);
-    lock.lock();
+    mutex.Lock();
     if (!written || last) return;
   }
 }
@@ -281,16 +296,15 @@ grpc::Status Agent::Impl::Converse() {
       if (std::exchange(first, false)) spdlog::info("connected as {}", options.name);
       Obey(std::move(orders));
     }
-    std::lock_guard<std::mutex> lock(mutex);
+    absl::MutexLock lock(&mutex);
     broken = true;
-    changed.notify_all();
   });
   WriteReports(stream.get(), &broken);
   stream->WritesDone();
   {
     // The daemon ends the stream when it has read the last report.
-    std::unique_lock<std::mutex> lock(mutex);
-    changed.wait_for(lock, std::chrono::seconds(1), [&] { return broken; });
+    absl::MutexLock lock(&mutex);
+    AwaitFor(std::chrono::seconds(1), [&] { return broken; });
   }
   context.TryCancel();
   reader.join();
@@ -302,17 +316,10 @@ absl::Status Agent::Impl::Run() {
   for (int i = 0; i < options.slots; ++i) runners.emplace_back([this] { RunTasks(); });
   for (int i = 0; i < kHandInsPerSlot * options.slots; ++i) runners.emplace_back([this] { HandInTasks(); });
   std::thread watchdog([this] {
-    std::unique_lock<std::mutex> lock(mutex);
-    while (!leaving) {
-      if (draining && leave_at != Clock::time_point{}) {
-        if (changed.wait_until(lock, leave_at, [&] { return leaving; })) break;
-        leaving = true;
-        for (auto& [key, h] : held) *h->stopped = true;
-      } else {
-        changed.wait(lock);
-      }
-    }
-    changed.notify_all();
+    absl::MutexLock lock(&mutex);
+    Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || leave_at != absl::InfiniteFuture(); });
+    const auto left = [this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving; };
+    if (!mutex.AwaitWithDeadline(absl::Condition(&left), leave_at)) Leave();
   });
 
   absl::Status result = absl::OkStatus();
@@ -320,7 +327,7 @@ absl::Status Agent::Impl::Run() {
   for (;;) {
     const auto begun = Clock::now();
     const grpc::Status status = Converse();
-    std::unique_lock<std::mutex> lock(mutex);
+    absl::MutexLock lock(&mutex);
     if (status.error_code() == grpc::StatusCode::FAILED_PRECONDITION) {
       result = absl::FailedPreconditionError(status.error_message());
       break;
@@ -328,15 +335,13 @@ absl::Status Agent::Impl::Run() {
     if (leaving || Idle()) break;
     if (Clock::now() - begun > kLongestPause) pause = kFirstPause;
     if (pause == kFirstPause) spdlog::warn("no connection to the daemon ({}); trying again", status.error_message());
-    changed.wait_for(lock, pause, [&] { return leaving || Idle(); });
+    AwaitFor(pause, [this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || Idle(); });
     if (leaving || Idle()) break;
     pause = std::min(pause * 2, kLongestPause);
   }
   {
-    std::lock_guard<std::mutex> lock(mutex);
-    leaving = true;
-    for (auto& [key, h] : held) *h->stopped = true;
-    changed.notify_all();
+    absl::MutexLock lock(&mutex);
+    Leave();
   }
   watchdog.join();
   for (std::thread& t : runners) t.join();
@@ -350,15 +355,13 @@ Agent::~Agent() = default;
 absl::Status Agent::Run() { return impl_->Run(); }
 
 void Agent::Drain(double grace_seconds) {
-  std::lock_guard<std::mutex> lock(impl_->mutex);
+  absl::MutexLock lock(&impl_->mutex);
   impl_->draining = true;
-  impl_->leave_at =
-      Clock::now() + std::chrono::duration_cast<Clock::duration>(std::chrono::duration<double>(grace_seconds));
+  impl_->leave_at = absl::Now() + absl::Seconds(grace_seconds);
   // What has not begun is handed back.
   for (const auto& h : impl_->waiting) impl_->held.erase(h->spec.key());
   impl_->waiting.clear();
   ++impl_->version;
-  impl_->changed.notify_all();
 }
 
 }  // namespace selvage::worker

@@ -7,6 +7,7 @@
 
 #include "absl/status/status.h"
 #include "cache/tile_store.h"
+#include "worker/files/plate_limits.h"
 
 namespace grpc {
 class Channel;
@@ -22,6 +23,7 @@ struct AgentOptions {
   std::string name;  // default: host:pid
   int slots = 1;
   size_t memory_bytes = size_t{1} << 30;
+  PlateLimits plates;
 };
 
 class Agent {
@@ -32,7 +34,8 @@ class Agent {
 
   // Returns when drained (OK) or told to leave (FAILED_PRECONDITION: other version).
   absl::Status Run();
-  // From a signal or another thread: finish what runs, within `grace_seconds`, and return.
+  // From another thread (never from a signal handler: it locks): finish what runs,
+  // within `grace_seconds`, and return.
   void Drain(double grace_seconds);
 
  private:

@@ -1,5 +1,8 @@
 #include "worker/run/decoded_cache.h"
 
+#include "absl/cleanup/cleanup.h"
+#include "proto/status.h"
+
 namespace selvage::worker {
 
 DecodedCache::Value DecodedCache::FindLocked(const std::string& key) {
@@ -22,46 +25,37 @@ void DecodedCache::PutLocked(const std::string& key, Made made) {
 }
 
 DecodedCache::Value DecodedCache::Find(const std::string& key) {
-  std::lock_guard<std::mutex> lock(mutex_);
+  absl::MutexLock lock(&mutex_);
   return FindLocked(key);
 }
 
 void DecodedCache::Put(const std::string& key, Made made) {
-  std::lock_guard<std::mutex> lock(mutex_);
+  absl::MutexLock lock(&mutex_);
   PutLocked(key, std::move(made));
 }
 
 absl::StatusOr<DecodedCache::Value> DecodedCache::FindOrMake(const std::string& key,
                                                              const std::function<absl::StatusOr<Made>()>& make) {
-  std::unique_lock<std::mutex> lock(mutex_);
-  for (;;) {
+  {
+    absl::MutexLock lock(&mutex_);
+    const auto nobody_makes_it = [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) { return !making_.contains(key); };
+    mutex_.Await(absl::Condition(&nobody_makes_it));
     if (Value value = FindLocked(key)) return value;
-    if (!making_.count(key)) break;
-    made_.wait(lock);
+    making_.insert(key);
   }
-  making_[key] = 1;
-  lock.unlock();
-  absl::StatusOr<Made> made = absl::InternalError("not made");
-  try {
-    made = make();
-  } catch (...) {
-    // Out of memory, most likely: whoever waits must not wait for ever.
-    lock.lock();
+  // Also when it throws, out of memory most likely: whoever waits must not wait for ever.
+  const auto done = absl::MakeCleanup([&] {
+    absl::MutexLock lock(&mutex_);
     making_.erase(key);
-    made_.notify_all();
-    throw;
-  }
-  lock.lock();
-  making_.erase(key);
-  made_.notify_all();
-  if (!made.ok()) return made.status();
-  const Value value = made->value;
-  PutLocked(key, *std::move(made));
+  });
+  ASSIGN_OR_RETURN(Made made, make());
+  const Value value = made.value;
+  Put(key, std::move(made));
   return value;
 }
 
 size_t DecodedCache::bytes() const {
-  std::lock_guard<std::mutex> lock(mutex_);
+  absl::MutexLock lock(&mutex_);
   return bytes_;
 }
 

@@ -2,15 +2,16 @@
 // recently used forgotten first, bounded in bytes.
 #pragma once
 
-#include <condition_variable>
 #include <functional>
 #include <list>
 #include <memory>
-#include <mutex>
 #include <string>
 #include <unordered_map>
 
+#include "absl/base/thread_annotations.h"
+#include "absl/container/flat_hash_set.h"
 #include "absl/status/statusor.h"
+#include "absl/synchronization/mutex.h"
 
 namespace selvage::worker {
 
@@ -38,17 +39,17 @@ class DecodedCache {
     std::string key;
     Made made;
   };
-  Value FindLocked(const std::string& key);
-  void PutLocked(const std::string& key, Made made);
+  Value FindLocked(const std::string& key) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
+  void PutLocked(const std::string& key, Made made) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
 
   const size_t capacity_bytes_;
-  mutable std::mutex mutex_;
-  std::condition_variable made_;
-  // Guarded by mutex_. Most recently used first.
-  std::list<Entry> order_;
-  std::unordered_map<std::string, std::list<Entry>::iterator> where_;
-  std::unordered_map<std::string, int> making_;
-  size_t bytes_ = 0;
+  mutable absl::Mutex mutex_;
+  // Most recently used first.
+  std::list<Entry> order_ ABSL_GUARDED_BY(mutex_);
+  std::unordered_map<std::string, std::list<Entry>::iterator> where_ ABSL_GUARDED_BY(mutex_);
+  // What some thread is making now.
+  absl::flat_hash_set<std::string> making_ ABSL_GUARDED_BY(mutex_);
+  size_t bytes_ ABSL_GUARDED_BY(mutex_) = 0;
 };
 
 }  // namespace selvage::worker

@@ -2,12 +2,13 @@
 
 #include <algorithm>
 #include <chrono>
-#include <mutex>
 #include <new>
 #include <unordered_map>
 #include <vector>
 
+#include "absl/base/thread_annotations.h"
 #include "absl/strings/str_cat.h"
+#include "absl/synchronization/mutex.h"
 #include "proto/status.h"
 #include "worker/chain/chain.h"
 #include "worker/files/plate_reader.h"
@@ -77,11 +78,17 @@ absl::StatusOr<std::shared_ptr<const Measurement>> ReadMeasurement(const Manifes
   return std::shared_ptr<const Measurement>(std::move(measurement));
 }
 
+// Of a plate: halves; alpha of an opaque one is not held.
+uint64_t DecodedBytes(const Source& plate) {
+  const int channels = plate.kind() == OPAQUE ? 3 : ChannelCount(plate.kind());
+  return plate.window().area() * channels * sizeof(uint16_t);
+}
+
 }  // namespace
 
 struct Executor::Impl {
   Impl(std::shared_ptr<TileStore> s, const ExecutorOptions& options)
-      : store(std::move(s)), memory(options.memory_bytes) {}
+      : store(std::move(s)), memory(options.memory_bytes), plates(options.plates) {}
 
   std::shared_ptr<ResultWriter> NewWriter(const std::string& key);
   absl::StatusOr<std::vector<ChainInput>> OpenInputs(const TaskSpec& task, const Rect& format, int* blamed);
@@ -91,14 +98,15 @@ struct Executor::Impl {
 
   const std::shared_ptr<TileStore> store;
   DecodedCache memory;
-  std::mutex mutex;
-  // Results that are not handed in yet, by key, for Rewrite. Guarded by mutex.
-  std::unordered_map<std::string, std::shared_ptr<ResultWriter>> writers;
+  const PlateLimits plates;
+  absl::Mutex mutex;
+  // Results that are not handed in yet, by key, for Rewrite.
+  std::unordered_map<std::string, std::shared_ptr<ResultWriter>> writers ABSL_GUARDED_BY(mutex);
 };
 
 std::shared_ptr<ResultWriter> Executor::Impl::NewWriter(const std::string& key) {
   auto writer = std::make_shared<ResultWriter>(store, &memory);
-  std::lock_guard<std::mutex> lock(mutex);
+  absl::MutexLock lock(&mutex);
   writers[key] = writer;
   return writer;
 }
@@ -106,6 +114,7 @@ std::shared_ptr<ResultWriter> Executor::Impl::NewWriter(const std::string& key) 
 absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpec& task, const Rect& format,
                                                                    int* blamed) {
   std::vector<ChainInput> inputs;
+  uint64_t plate_bytes = 0;
   for (int i = 0; i < task.input_size(); ++i) {
     const TaskInput& given = task.input(i);
     *blamed = i;
@@ -124,7 +133,9 @@ absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpe
         }
         break;
       case TaskInput::kPlate: {
-        ASSIGN_OR_RETURN(input.source, OpenPlate(given.plate(), format, &memory));
+        ASSIGN_OR_RETURN(input.source, OpenPlate(given.plate(), format, plates, &memory));
+        plate_bytes += DecodedBytes(*input.source);
+        RETURN_IF_ERROR(CheckTaskSize(plate_bytes, plates));
         break;
       }
       case TaskInput::kMask:
@@ -171,7 +182,7 @@ absl::Status Executor::Impl::RenderTiles(const TaskSpec& task, const std::functi
     // A row of blocks at a time: few calls to a store that may be far away.
     RETURN_IF_ERROR(chain->Prefetch(rects));
     for (const Rect& rect : rects) {
-      if (stopped()) return absl::CancelledError("nobody waits for it any more");
+      if (stopped()) return absl::CancelledError("cancelled: no job needs this");
       RETURN_IF_ERROR(chain->Render(rect, &picture));
       RETURN_IF_ERROR(writer->Add(picture));
     }
@@ -224,7 +235,7 @@ TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& sto
   absl::Status status;
   try {
     if (task.has_inspect()) {
-      auto facts = InspectPlateFile(task.inspect().path());
+      auto facts = InspectPlateFile(task.inspect().path(), impl_->plates);
       status = facts.status();
       if (facts.ok()) *outcome.mutable_facts() = *std::move(facts);
     } else {
@@ -248,7 +259,7 @@ TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& sto
 absl::Status Executor::Rewrite(const TaskOutcome& outcome) {
   std::shared_ptr<ResultWriter> writer;
   {
-    std::lock_guard<std::mutex> lock(impl_->mutex);
+    absl::MutexLock lock(&impl_->mutex);
     const auto it = impl_->writers.find(outcome.key());
     if (it != impl_->writers.end()) writer = it->second;
   }
@@ -257,7 +268,7 @@ absl::Status Executor::Rewrite(const TaskOutcome& outcome) {
 }
 
 void Executor::Forget(const std::string& key) {
-  std::lock_guard<std::mutex> lock(impl_->mutex);
+  absl::MutexLock lock(&impl_->mutex);
   impl_->writers.erase(key);
 }
 

@@ -12,12 +12,15 @@
 #include "absl/status/statusor.h"
 #include "cache/tile_store.h"
 #include "proto/farm.pb.h"
+#include "worker/files/plate_limits.h"
 
 namespace selvage::worker {
 
 struct ExecutorOptions {
   // Bound of decoded plates and tiles kept in memory.
   size_t memory_bytes = size_t{1} << 30;
+  // Bounds of a single plate.
+  PlateLimits plates;
 };
 
 // One a worker process; Run may be called from several threads at once.

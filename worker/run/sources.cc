@@ -168,40 +168,6 @@ class StoredSource final : public Source {
   std::unordered_map<Digest, Content, DigestHash> held_;
 };
 
-// A decoded plate as it is remembered: halves, or a value where all are equal.
-struct DecodedPlate {
-  struct Channel {
-    std::optional<float> constant;
-    std::vector<uint16_t> samples;
-  };
-  Kind kind = KIND_UNSPECIFIED;
-  Rect window;
-  std::vector<Channel> channels;
-};
-
-absl::StatusOr<DecodedCache::Made> DecodePlate(const PlateRead& read, const Rect& format) {
-  ASSIGN_OR_RETURN(const Picture picture, ReadPlate(read, format));
-  auto plate = std::make_shared<DecodedPlate>();
-  plate->kind = picture.kind;
-  plate->window = picture.rect();
-  size_t bytes = 256;
-  for (const Plane& plane : picture.planes) {
-    DecodedPlate::Channel channel;
-    channel.constant = plane.constant;
-    if (!channel.constant) {
-      channel.samples.resize(plate->window.area());
-      for (int y = plate->window.y0; y < plate->window.y1; ++y) {
-        const size_t at = static_cast<size_t>(y - plate->window.y0) * plate->window.width();
-        // As if it had been stored: no NaN or infinity of a file spreads in filters.
-        FloatToStored(plane.row(y), channel.samples.data() + at, plate->window.width());
-      }
-    }
-    bytes += channel.samples.size() * sizeof(uint16_t);
-    plate->channels.push_back(std::move(channel));
-  }
-  return DecodedCache::Made{plate, bytes};
-}
-
 class PlateSource final : public Source {
  public:
   explicit PlateSource(std::shared_ptr<const DecodedPlate> plate) : plate_(std::move(plate)) {}
@@ -210,21 +176,7 @@ class PlateSource final : public Source {
   // Content of the file and decoding are in the recipe.
   absl::Status Describe(const Rect&, std::string*) override { return absl::OkStatus(); }
   absl::Status Read(const Rect& rect, Picture* out) override {
-    const Rect& window = plate_->window;
-    out->kind = plate_->kind;
-    out->planes.clear();
-    for (const DecodedPlate::Channel& channel : plate_->channels) {
-      if (channel.constant) {
-        out->planes.push_back(Plane::Filled(rect, *channel.constant));
-        continue;
-      }
-      Plane plane(rect);
-      for (int y = rect.y0; y < rect.y1; ++y) {
-        const size_t at = static_cast<size_t>(y - window.y0) * window.width() + (rect.x0 - window.x0);
-        HalfToFloat(channel.samples.data() + at, plane.row(y), rect.width());
-      }
-      out->planes.push_back(std::move(plane));
-    }
+    *out = plate_->Read(rect);
     return absl::OkStatus();
   }
 
@@ -340,10 +292,18 @@ absl::StatusOr<std::shared_ptr<Source>> OpenStored(const Manifest& manifest, std
   return std::shared_ptr<Source>(std::make_shared<StoredSource>(manifest, std::move(store), memory));
 }
 
-absl::StatusOr<std::shared_ptr<Source>> OpenPlate(const PlateRead& read, const Rect& format, DecodedCache* memory) {
-  const std::string key = absl::StrCat("p", read.digest(), ":", static_cast<int>(read.encoding()), ":",
-                                       static_cast<int>(read.alpha()), ":", format.width(), "x", format.height());
-  ASSIGN_OR_RETURN(const DecodedCache::Value plate, memory->FindOrMake(key, [&] { return DecodePlate(read, format); }));
+absl::StatusOr<std::shared_ptr<Source>> OpenPlate(const PlateRead& read, const Rect& format, const PlateLimits& limits,
+                                                  DecodedCache* memory) {
+  // Layers may have any name: it comes last.
+  const std::string key =
+      absl::StrCat("p", read.digest(), ":", static_cast<int>(read.encoding()), ":", static_cast<int>(read.alpha()), ":",
+                   format.width(), "x", format.height(), ":", read.part(), ":", read.layer());
+  const auto decode = [&]() -> absl::StatusOr<DecodedCache::Made> {
+    ASSIGN_OR_RETURN(DecodedPlate plate, ReadPlate(read, format, limits));
+    const size_t bytes = plate.bytes();
+    return DecodedCache::Made{std::make_shared<const DecodedPlate>(std::move(plate)), bytes};
+  };
+  ASSIGN_OR_RETURN(const DecodedCache::Value plate, memory->FindOrMake(key, decode));
   return std::shared_ptr<Source>(std::make_shared<PlateSource>(std::static_pointer_cast<const DecodedPlate>(plate)));
 }
 

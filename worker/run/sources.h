@@ -8,6 +8,7 @@
 #include "cache/tile_store.h"
 #include "proto/farm.pb.h"
 #include "worker/chain/source.h"
+#include "worker/files/plate_limits.h"
 #include "worker/run/decoded_cache.h"
 
 namespace selvage::worker {
@@ -19,7 +20,8 @@ namespace selvage::worker {
 
 absl::StatusOr<std::shared_ptr<Source>> OpenStored(const Manifest& manifest, std::shared_ptr<TileStore> store,
                                                    DecodedCache* memory);
-absl::StatusOr<std::shared_ptr<Source>> OpenPlate(const PlateRead& read, const Rect& format, DecodedCache* memory);
+absl::StatusOr<std::shared_ptr<Source>> OpenPlate(const PlateRead& read, const Rect& format, const PlateLimits& limits,
+                                                  DecodedCache* memory);
 std::shared_ptr<Source> OpenMask(const ResolvedMask& mask, const Rect& format);
 
 // Bytes of a stored blob.

@@ -16,11 +16,6 @@ struct Grid {
   // A power of two up to 32.
   int factor = 2;
   Rect cells() const { return {0, 0, (fine.width() + factor - 1) / factor, (fine.height() + factor - 1) / factor}; }
-  // Pixels of cell (X, Y).
-  Rect Pixels(int X, int Y) const {
-    return Rect{fine.x0 + X * factor, fine.y0 + Y * factor, fine.x0 + (X + 1) * factor, fine.y0 + (Y + 1) * factor}
-        .Intersect(fine);
-  }
 };
 
 // Sums of the rows of a picture into cells: rows are added from the top, full

@@ -34,8 +34,6 @@ class ShapeMotion {
   // Nothing can be said of where the shape went: hardly anything in it has grip,
   // or most of that does not move together, or it would shrink or grow fourfold.
   bool lost() const { return lost_; }
-  // Share of the evidence that moves together, 0..1.
-  double agreement() const { return agreement_; }
   Point Of(Point p) const;
 
  private:
@@ -68,6 +66,7 @@ class ShapeMotion {
   double cx_ = 0, cy_ = 0, radius_ = 1;
   Affine affine_;
   bool lost_ = false;
+  // Share of the evidence that moves together, 0..1.
   double agreement_ = 1;
   // Cells by row, for those near a point.
   int first_row_ = 0;

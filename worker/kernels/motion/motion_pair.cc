@@ -1,6 +1,8 @@
 #include "worker/kernels/motion/motion_pair.h"
 
 #include <algorithm>
+#include <boost/endian/conversion.hpp>
+#include <cstring>
 
 namespace selvage::worker {
 namespace {
@@ -46,14 +48,18 @@ MotionPair::Way WayOf(const LumaPyramid& from, const LumaPyramid& to) {
   return way;
 }
 
-void Put(uint32_t v, int bytes, std::string* out) {
-  for (int b = 0; b < bytes; ++b) out->push_back(static_cast<char>(v >> (8 * b)));
+// Little-endian on any machine: motion is stored.
+template <class Number>
+void Put(Number v, std::string* out) {
+  v = boost::endian::native_to_little(v);
+  out->append(reinterpret_cast<const char*>(&v), sizeof v);
 }
 
-uint32_t Get(std::string_view bytes, size_t at, int count) {
-  uint32_t v = 0;
-  for (int b = 0; b < count; ++b) v |= static_cast<uint32_t>(static_cast<uint8_t>(bytes[at + b])) << (8 * b);
-  return v;
+template <class Number>
+Number Get(std::string_view bytes, size_t at) {
+  Number v;
+  std::memcpy(&v, bytes.data() + at, sizeof v);
+  return boost::endian::little_to_native(v);
 }
 
 // Calls visit(plane, cell number, number) for each number of a way in order.
@@ -84,9 +90,9 @@ std::string EncodeMotion(const MotionPair& pair) {
   std::string bytes;
   bytes.reserve(kHeaderBytes + 2 * 2 * kPlanes * cells.area());
   bytes.push_back(static_cast<char>(kVersion));
-  for (int v : {cells.x0, cells.y0, cells.x1, cells.y1}) Put(static_cast<uint32_t>(v), 4, &bytes);
+  for (int v : {cells.x0, cells.y0, cells.x1, cells.y1}) Put(static_cast<int32_t>(v), &bytes);
   for (const MotionPair::Way* way : {&pair.there, &pair.back}) {
-    EachNumber(way, [&](const int16_t* v) { Put(static_cast<uint16_t>(*v), 2, &bytes); });
+    EachNumber(way, [&](const int16_t* v) { Put(*v, &bytes); });
   }
   return bytes;
 }
@@ -95,7 +101,7 @@ absl::StatusOr<MotionPair> DecodeMotion(std::string_view bytes) {
   const auto bad = [] { return absl::DataLossError("a motion field cannot be read"); };
   if (bytes.size() < kHeaderBytes || static_cast<uint8_t>(bytes[0]) != kVersion) return bad();
   int64_t side[4];
-  for (int k = 0; k < 4; ++k) side[k] = static_cast<int32_t>(Get(bytes, 1 + 4 * k, 4));
+  for (int k = 0; k < 4; ++k) side[k] = Get<int32_t>(bytes, 1 + 4 * k);
   const int64_t width = side[2] - side[0], height = side[3] - side[1];
   if (width < 1 || height < 1 || width > kMostCells || height > kMostCells) return bad();
   for (int64_t v : side) {
@@ -112,7 +118,7 @@ absl::StatusOr<MotionPair> DecodeMotion(std::string_view bytes) {
     way->vectors = VectorField(cells);
     way->grip.resize(cells.area());
     EachNumber(way, [&](int16_t* v) {
-      *v = static_cast<int16_t>(Get(bytes, at, 2));
+      *v = Get<int16_t>(bytes, at);
       at += 2;
     });
   }

@@ -15,22 +15,10 @@ namespace {
 // Alpha from which a pixel says something of the foreground's colour.
 constexpr float kLeastAlpha = 0.3f;
 
-// Mean of the plate's brightest channel. Every sixteenth row: plates are smooth.
+// Mean of the plate's brightest channel.
 float LevelOf(const Picture& plate, const Rect& rect) {
-  float most = 0;
-  std::vector<float> row(rect.width());
-  for (int c = 0; c < 3; ++c) {
-    double total = 0;
-    int rows = 0;
-    for (int y = rect.y0; y < rect.y1; y += 16, ++rows) {
-      FiniteRow(plate.planes[c].row(y), 1, kDarkestScreen, row.size(), row.data());
-      double sum = 0;
-      for (float v : row) sum += v;
-      total += sum;
-    }
-    most = std::max(most, static_cast<float>(total / (static_cast<double>(rect.width()) * rows)));
-  }
-  return most;
+  const std::array<float, 3> mean = MeanOfRows(plate, rect, 16);
+  return *std::max_element(mean.begin(), mean.end());
 }
 
 // What the matte says of the foreground. Cells that the border cuts are completed

@@ -274,24 +274,6 @@ class TileDenoiser {
   std::vector<float> column_;
 };
 
-// Of every fourth row: plates are smooth.
-std::array<float, 3> MeanOf(const Picture& plate, const Rect& rect) {
-  std::array<float, 3> mean;
-  for (int c = 0; c < 3; ++c) {
-    std::vector<float> row(rect.width());
-    double total = 0;
-    int rows = 0;
-    for (int y = rect.y0; y < rect.y1; y += 4, ++rows) {
-      FiniteRow(plate.planes[c].row(y), 1, kDarkestScreen, row.size(), row.data());
-      double sum = 0;
-      for (float v : row) sum += v;
-      total += sum;
-    }
-    mean[c] = static_cast<float>(total / (static_cast<double>(rect.width()) * rows));
-  }
-  return mean;
-}
-
 }  // namespace
 
 // Times the root of 2, so that what comes out is between 0.35 and 0.71.
@@ -314,6 +296,23 @@ Grid FieldGrid(const Rect& rect) {
 }
 
 Grid CoreGrid(const Rect& rect) { return {rect, FieldGrid(rect).factor / 2}; }
+
+std::array<float, 3> MeanOfRows(const Picture& plate, const Rect& rect, int step) {
+  std::array<float, 3> mean;
+  for (int c = 0; c < 3; ++c) {
+    std::vector<float> row(rect.width());
+    double total = 0;
+    int rows = 0;
+    for (int y = rect.y0; y < rect.y1; y += step, ++rows) {
+      FiniteRow(plate.planes[c].row(y), 1, kDarkestScreen, row.size(), row.data());
+      double sum = 0;
+      for (float v : row) sum += v;
+      total += sum;
+    }
+    mean[c] = static_cast<float>(total / (static_cast<double>(rect.width()) * rows));
+  }
+  return mean;
+}
 
 Rgb CellColors(const Grid& grid, const ColorRows& color) {
   const int width = grid.fine.width();
@@ -398,7 +397,7 @@ Plane ScreenDistance(const ColorRows& color, const ColorRows& screen, const Scre
 
 absl::StatusOr<ScreenView> ViewScreen(const Picture& picture, const Picture& plate, const Rect& rect, float distance) {
   ScreenView view;
-  view.mean = MeanOf(plate, rect);
+  view.mean = MeanOfRows(plate, rect, 4);
   const float most = *std::max_element(view.mean.begin(), view.mean.end());
   const float least = *std::min_element(view.mean.begin(), view.mean.end());
   if (!(most - least > 0.02f * most)) {

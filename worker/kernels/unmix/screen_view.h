@@ -66,6 +66,9 @@ constexpr float kPlateError = 0.008f;
 // Squared distance up to which a pixel is bare screen; see SureScreen.
 constexpr float kSureDistance = 13;
 
+// Mean of a clean plate over every `step`th row: plates are smooth.
+std::array<float, 3> MeanOfRows(const Picture& plate, const Rect& rect, int step);
+
 // Means of cells.
 Rgb CellColors(const Grid& grid, const ColorRows& color);
 

@@ -1,0 +1,51 @@
+#include "client/exit_code.h"
+
+#include "absl/strings/cord.h"
+
+namespace selvage::client {
+namespace {
+
+constexpr char kUsagePayload[] = "selvage/usage";
+
+}  // namespace
+
+const char kExitCodeHelp[] = R"(Exit codes:
+  0    done
+  1    the stack or the request is wrong; the message says where
+  2    the command line is wrong
+  3    no daemon answers
+  4    the job failed or was cancelled (a damaged plate, for example)
+  5    a file could not be written, or may not be replaced
+  6    a fault inside the daemon, or it has no room left
+  130  stopped with Ctrl-C; a job that was watched goes on)";
+
+absl::Status UsageError(const std::string& text) {
+  absl::Status status = absl::InvalidArgumentError(text);
+  status.SetPayload(kUsagePayload, absl::Cord());
+  return status;
+}
+
+ExitCode ExitCodeOf(const absl::Status& status) {
+  if (status.GetPayload(kUsagePayload)) return kUsage;
+  switch (status.code()) {
+    case absl::StatusCode::kOk:
+      return kOk;
+    case absl::StatusCode::kUnavailable:
+    case absl::StatusCode::kDeadlineExceeded:
+      return kNoDaemon;
+    case absl::StatusCode::kAborted:
+      return kJobFailed;
+    case absl::StatusCode::kPermissionDenied:
+      return kCannotWrite;
+    case absl::StatusCode::kInternal:
+    case absl::StatusCode::kResourceExhausted:
+    case absl::StatusCode::kDataLoss:
+    case absl::StatusCode::kUnknown:
+    case absl::StatusCode::kUnimplemented:
+      return kDaemonFault;
+    default:
+      return kRefused;
+  }
+}
+
+}  // namespace selvage::client

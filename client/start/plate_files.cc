@@ -1,0 +1,143 @@
+#include "client/start/plate_files.h"
+
+#include <algorithm>
+#include <filesystem>
+
+#include "absl/strings/numbers.h"
+#include "absl/strings/str_cat.h"
+#include "proto/frame_pattern.h"
+#include "proto/status.h"
+
+namespace selvage::client {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr size_t kMostDigits = 9, kMostMissing = 10;
+// As many as a stack may have.
+constexpr int kMostFrames = 100'000;
+
+bool IsFrameDigit(char c) { return c >= '0' && c <= '9'; }
+
+// The pattern that one frame's path stands for: its last number is the frame. ""
+// if its name holds none.
+std::string PatternOf(const std::string& path) {
+  const size_t name = path.rfind('/') + 1;
+  // The number of a type (.jp2) is no frame.
+  const size_t dot = path.rfind('.');
+  size_t end = dot == std::string::npos || dot < name ? path.size() : dot;
+  while (end > name && !IsFrameDigit(path[end - 1])) --end;
+  size_t begin = end;
+  while (begin > name && IsFrameDigit(path[begin - 1])) --begin;
+  const size_t digits = end - begin;
+  if (digits == 0 || digits > kMostDigits) return "";
+  return absl::StrCat(path.substr(0, begin), digits == 1 ? "%d" : absl::StrCat("%0", digits, "d"), path.substr(end));
+}
+
+// Frames that have a file, ascending.
+std::vector<int> FramesOnDisk(const FilePattern& pattern) {
+  const size_t slash = pattern.before.rfind('/');
+  const fs::path folder = pattern.before.substr(0, slash + 1);
+  const std::string prefix = pattern.before.substr(slash + 1);
+  std::vector<int> frames;
+  std::error_code error;
+  for (fs::directory_iterator entry(folder, error), end; !error && entry != end; entry.increment(error)) {
+    const std::string name = entry->path().filename().string();
+    if (!name.starts_with(prefix)) continue;
+    size_t stop = prefix.size();
+    if (stop < name.size() && name[stop] == '-') ++stop;
+    while (stop < name.size() && IsFrameDigit(name[stop])) ++stop;
+    int frame;
+    if (!absl::SimpleAtoi(name.substr(prefix.size(), stop - prefix.size()), &frame)) continue;
+    // Also that the number is written the pattern's way, and what follows it.
+    if (fs::is_regular_file(pattern.At(frame), error)) frames.push_back(frame);
+    error.clear();
+  }
+  std::sort(frames.begin(), frames.end());
+  frames.erase(std::unique(frames.begin(), frames.end()), frames.end());
+  return frames;
+}
+
+absl::Status Refused(const std::string& given, const std::string& what) {
+  return absl::InvalidArgumentError(absl::StrCat("--plate ", given, ": ", what));
+}
+
+absl::StatusOr<PlateFiles> FindStill(const std::string& given, const std::string& path,
+                                     const std::optional<Frames>& wanted) {
+  std::error_code error;
+  if (!wanted && !fs::is_regular_file(path, error)) {
+    return Refused(given,
+                   "there is no such file; expected a path with %04d for the frame number, or the path of one frame");
+  }
+  return PlateFiles{path, wanted.value_or(Frames{1, 1}), true, {}, {}};
+}
+
+}  // namespace
+
+absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::optional<Frames>& wanted) {
+  if (given.find_first_of("*?") != std::string::npos) {
+    return Refused(given, "write %04d (or %d) where the frame number is, as in plates/apiary_010.%04d.exr");
+  }
+  std::string path = fs::absolute(given).lexically_normal().string();
+  ASSIGN_OR_RETURN(FilePattern pattern, ParsePattern(path), Annotate("--plate ", given));
+  if (pattern.still()) {
+    const std::string pattern_of_it = PatternOf(path);
+    std::error_code error;
+    if (pattern_of_it.empty() || !fs::is_regular_file(path, error)) return FindStill(given, path, wanted);
+    path = pattern_of_it;
+    ASSIGN_OR_RETURN(pattern, ParsePattern(path), Annotate("--plate ", given));
+  }
+  PlateFiles found;
+  found.pattern = path;
+  std::vector<int> frames = FramesOnDisk(pattern);
+  if (frames.empty()) {
+    if (!wanted) {
+      return Refused(given,
+                     "no such files are seen from here; if the daemon sees them, say which frames: --frames 1001-1048");
+    }
+    found.frames = *wanted;
+    return found;
+  }
+  if (wanted) {
+    std::erase_if(frames, [&](int frame) { return frame < wanted->first || frame > wanted->last; });
+    if (frames.empty()) return Refused(given, absl::StrCat("has no frame within ", wanted->first, "-", wanted->last));
+  }
+  found.frames = wanted.value_or(Frames{frames.front(), frames.back()});
+  if (int64_t{found.frames.last} - found.frames.first >= kMostFrames) {
+    return Refused(given, absl::StrCat("frames ", found.frames.first, "-", found.frames.last, " are more than ",
+                                       kMostFrames, "; give fewer with --frames"));
+  }
+  for (int frame = found.frames.first; frame <= found.frames.last && found.missing.size() < kMostMissing; ++frame) {
+    if (!std::binary_search(frames.begin(), frames.end(), frame)) found.missing.push_back(frame);
+  }
+  found.present = std::move(frames);
+  return found;
+}
+
+std::vector<int> Existing(std::vector<int> frames, const PlateFiles& files) {
+  const std::vector<int>& present = files.present;
+  if (present.empty()) return frames;
+  for (int& frame : frames) {
+    const auto after = std::lower_bound(present.begin(), present.end(), frame);
+    if (after == present.begin()) {
+      frame = *after;
+    } else if (after == present.end() || int64_t{frame} - *std::prev(after) <= int64_t{*after} - frame) {
+      frame = *std::prev(after);
+    } else {
+      frame = *after;
+    }
+  }
+  frames.erase(std::unique(frames.begin(), frames.end()), frames.end());
+  return frames;
+}
+
+absl::StatusOr<std::string> FindBackground(const std::string& given) {
+  const std::string path = fs::absolute(given).lexically_normal().string();
+  ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(path), Annotate("--background ", given));
+  std::error_code error;
+  if (pattern.still() ? fs::is_regular_file(path, error) : !FramesOnDisk(pattern).empty()) return path;
+  return absl::NotFoundError(
+      absl::StrCat("--background ", given, ": there ", pattern.still() ? "is no such file" : "are no such files"));
+}
+
+}  // namespace selvage::client

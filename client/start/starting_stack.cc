@@ -1,0 +1,141 @@
+#include "client/start/starting_stack.h"
+
+#include <algorithm>
+#include <vector>
+
+#include "absl/strings/ascii.h"
+#include "absl/strings/escaping.h"
+#include "absl/strings/str_cat.h"
+#include "absl/strings/str_format.h"
+#include "absl/strings/str_join.h"
+#include "absl/strings/str_replace.h"
+
+namespace selvage::client {
+namespace {
+
+// How far inside the edge the screen's light is taken away, in pixels at 360 lines.
+constexpr double kSpillReach = 6;
+
+std::string Quoted(const std::string& text) { return absl::StrCat("\"", absl::CEscape(text), "\""); }
+
+std::string BoxText(const SampleBox& box) {
+  return absl::StrCat("sample { x: ", box.x(), " y: ", box.y(), " width: ", box.width(), " height: ", box.height(),
+                      box.has_frame() ? absl::StrCat(" frame: ", box.frame()) : "", " }");
+}
+
+std::string PlateText(const StartingStack& s) {
+  const PlateFindings& f = s.findings;
+  std::string text = absl::StrFormat(
+      "# The plate: %d x %d, values from %.3g to %.3g. Screen colour R %.3g G %.3g B %.3g, saturation %.2f;\n"
+      "# bare screen is %.0f %% of the picture. `encoding` is what the files say of themselves, or what is usual for "
+      "their\n"
+      "# type: change it to bt709 (or linear, srgb, ...) where that is wrong.\n",
+      f.width(), f.height(), f.least(), f.greatest(), f.screen(0), f.screen(1), f.screen(2), f.saturation(),
+      100 * f.bare_share());
+  if (!s.plate.missing.empty()) {
+    absl::StrAppend(&text, "# Frames without a file (", absl::StrJoin(s.plate.missing, ", "),
+                    s.plate.missing.size() >= 10 ? ", ..." : "", ") hold the one before.\n");
+  }
+  absl::StrAppend(&text, "plate { name: \"plate\" files: ", Quoted(s.plate_files));
+  if (f.has_encoding())
+    absl::StrAppend(&text, " encoding: ", absl::AsciiStrToLower(Encoding_Name(f.encoding()).substr(9)));
+  absl::StrAppend(&text, s.plate.missing.empty() ? "" : " missing: HOLD", " }\n");
+  if (!s.background_files.empty()) {
+    absl::StrAppend(&text, "plate { name: \"background\" files: ", Quoted(s.background_files), " missing: HOLD }\n");
+  }
+  return text;
+}
+
+std::string GarbageText(const PlateFindings& f, double scale) {
+  if (f.garbage().empty()) return "";
+  return absl::StrFormat(
+      "\n# Garbage mask: what lies outside is thrown away. Drawn around all that is not screen at frames\n"
+      "# %s, with a margin; %.0f %% of the picture lies inside. Change it first if something is cut off,\n"
+      "# or to shut out stands, marks and the end of the screen. Key frames: at { frame: 1001 path: \"...\" }.\n"
+      "mask {\n"
+      "  name: \"garbage\"\n"
+      "  shape { path: \"%s\" feather: %.0f }\n"
+      "}\n",
+      absl::StrJoin(f.surveyed(), ", "), 100 * f.garbage_share(), f.garbage(), std::max(2.0, 12 * scale));
+}
+
+// $name stands for what `values` give for it.
+std::string Filled(const char* text, const std::vector<std::pair<std::string, std::string>>& values) {
+  return absl::StrReplaceAll(text, values);
+}
+
+constexpr char kPasses[] = R"(
+# 1. The screen without the foreground, made from the plate itself. The box is bare screen and says its colour. If
+#    somebody filmed the empty screen, that is better: make it a plate named "clean_plate" and remove this pass.
+pass { name: "clean_plate" from: "plate" step { screen_plate { screen { $box } } } }
+
+# 2. The matte. `unmix` takes foreground and screen apart in the soft edge, `steady` takes its flicker. Veil of noise on
+#    the screen left? Raise black a little. Hair gets thin? Lower it. Where something solid stays half open (skin near the
+#    screen's hue, metal that mirrors it), draw a mask round it and name it: unmix { clean_plate: "clean_plate" solid: "metal" }.
+pass {
+  name: "matte" from: "plate"
+  step { unmix { clean_plate: "clean_plate" } }
+  step { steady { plate: "plate" } }
+  step { levels { black: 0.04 white: 0.99 } }
+$within}
+
+# 3. Degrained plate for the colour work, and the grain that was taken away. The box says how noisy the camera is: bare
+#    screen, nothing else in it. The matte is pulled from the plate as shot.
+pass { name: "degrained" from: "plate" step { degrain { window: 1 $box } } }
+pass { name: "grain" from: "plate" step { degrain { window: 1 $box grain: true } } }
+
+# 4. The foreground: its own colour at the edges (recover_color), the screen's light on it taken away (despill) but for
+#    `inside`, where skin and cloth keep their hue, its grain put back. The screen's light on the whole body? Choke more in
+#    `inside`, or take `protect` out. Too grey at the edges? Lower despill's amount. A fringe of screen left? Push colour
+#    outward from the solid parts instead, with this step behind despill:
+#      step { spread_color { core: "matte" amount: 0.5 } }
+pass { name: "inside" from: "matte" step { choke { pixels: $choke } } step { soften { sigma: $soft } } }
+pass {
+  name: "front" from: "degrained"
+  step { recover_color { matte: "matte" clean_plate: "clean_plate" } }
+  step { despill { screen { clean_plate: "clean_plate" } restore: NEUTRAL protect: "inside" } }
+  step { regrain { grain: "grain" } }
+  step { premultiply {} }
+}
+)";
+
+constexpr char kGrey[] = R"(
+# 5. Over a plain grey. Your own background: plate { name: "background" files: "bg/meadow.%04d.exr" missing: HOLD } at
+#    the top, and remove this pass.
+pass { name: "background" step { flood { color: [0.18, 0.18, 0.18] } } }
+)";
+
+constexpr char kOver[] = R"(pass { name: "comp" from: "front" step { composite { with: "background" rule: OVER } } }
+
+# What is written: the composite, and the foreground with its matte for work elsewhere.
+deliver { name: "comp" from: "comp" files: "out/comp/$name.%04d.exr" }
+deliver { name: "element" from: "front" files: "out/element/$name.%04d.exr" }
+)";
+
+}  // namespace
+
+std::string TextOf(const StartingStack& s) {
+  const PlateFindings& f = s.findings;
+  const double scale = f.height() / 360.0;
+  const int middle = static_cast<int>((int64_t{f.first()} + f.last()) / 2);
+  std::string text = absl::StrCat(
+      "# A starting stack, written by `selvage new`. It keys as it stands. Look at it first:\n#   selvage look ",
+      s.file, " front --frame ", middle, " --as checker -o front.png\n#   selvage look ", s.file, " matte --frame ",
+      middle,
+      " --as matte -o matte.png\n"
+      "# then change it from the top down; `selvage manual NAME` says what a step does and what every number means.\n");
+  for (const std::string& warning : f.warning()) absl::StrAppend(&text, "# Warning: ", warning, ".\n");
+  absl::StrAppend(&text, "name: ", Quoted(s.name), "\nframes { first: ", f.first(), " last: ", f.last(), " }\n\n",
+                  PlateText(s), GarbageText(f, scale));
+  const std::vector<std::pair<std::string, std::string>> values = {
+      {"$box", BoxText(f.box())},
+      {"$choke", absl::StrFormat("%.1f", kSpillReach * scale)},
+      {"$soft", absl::StrFormat("%.1f", kSpillReach / 3 * scale)},
+      {"$within", f.garbage().empty() ? "" : "  step { within { mask: \"garbage\" } }\n"},
+      {"$name", s.name}};
+  absl::StrAppend(&text, Filled(kPasses, values), s.background_files.empty() ? kGrey : "\n# 5. Over the background.\n",
+                  Filled(kOver, values));
+  return text;
+}
+
+}  // namespace selvage::client

@@ -1,0 +1,100 @@
+#include "client/watch_job.h"
+
+#include <signal.h>
+#include <sys/ioctl.h>
+#include <unistd.h>
+
+#include <cstdio>
+#include <cstring>
+#include <optional>
+
+#include "absl/strings/str_cat.h"
+#include "client/exit_code.h"
+#include "client/json.h"
+#include "client/output.h"
+#include "client/progress.h"
+#include "proto/status.h"
+
+namespace selvage::client {
+namespace {
+
+// Read by a signal handler, which must not allocate.
+char interrupt_note[512];
+
+void OnInterrupt(int) {
+  if (::write(STDERR_FILENO, interrupt_note, std::strlen(interrupt_note)) < 0) ::_exit(kInterrupted);
+  ::_exit(kInterrupted);
+}
+
+// While it lives, Ctrl-C says that the job goes on.
+class InterruptNote {
+ public:
+  explicit InterruptNote(const std::string& job) {
+    std::snprintf(interrupt_note, sizeof interrupt_note,
+                  "\njob %.64s goes on; `selvage watch %.64s` follows it again, `selvage cancel %.64s` stops it\n",
+                  job.c_str(), job.c_str(), job.c_str());
+    struct sigaction action = {};
+    action.sa_handler = OnInterrupt;
+    ::sigaction(SIGINT, &action, &before_);
+  }
+  ~InterruptNote() { ::sigaction(SIGINT, &before_, nullptr); }
+  InterruptNote(const InterruptNote&) = delete;
+  InterruptNote& operator=(const InterruptNote&) = delete;
+
+ private:
+  struct sigaction before_ = {};
+};
+
+// nullopt where the output is no terminal, or one too small to draw in.
+std::optional<Window> TerminalWindow() {
+  winsize size{};
+  if (!::isatty(STDOUT_FILENO) || ::ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) != 0) return std::nullopt;
+  if (size.ws_row <= 4 || size.ws_col <= 40) return std::nullopt;
+  return Window{size.ws_row, size.ws_col};
+}
+
+// Reads until the job has ended. A daemon that restarts takes the job up again: so
+// do we, for two minutes.
+absl::StatusOr<JobProgress> Follow(const Globals& globals, Connection& connection, const std::string& job,
+                                   ProgressDisplay* display) {
+  JobProgress progress;
+  bool any = false;
+  for (int attempt = 0;; ++attempt) {
+    WatchRequest request;
+    request.set_job_id(job);
+    auto context = connection.Stream();
+    auto stream = connection.jobs().Watch(context.get(), request);
+    while (stream->Read(&progress)) {
+      any = true;
+      attempt = 0;
+      if (globals.json) continue;
+      std::fputs(display->Update(progress, TerminalWindow()).c_str(), stdout);
+      std::fflush(stdout);
+    }
+    const grpc::Status status = stream->Finish();
+    if (status.ok()) return progress;
+    if (status.error_code() != grpc::StatusCode::UNAVAILABLE || attempt >= 120 || !any) {
+      return connection.Explain(status);
+    }
+    if (attempt == 0) std::fputs("the daemon is away; waiting for it to come back\n", stderr);
+    ::sleep(1);
+  }
+}
+
+}  // namespace
+
+absl::Status WatchJob(const Globals& globals, Connection& connection, const std::string& job, const StackFile* file) {
+  ProgressDisplay display(!globals.json && TerminalWindow().has_value());
+  const InterruptNote note(job);
+  ASSIGN_OR_RETURN(const JobProgress progress, Follow(globals, connection, job, &display));
+  std::fputs((globals.json ? Json(progress) : display.Final(progress, TerminalWindow())).c_str(), stdout);
+  if (progress.state() == JOB_DONE) return absl::OkStatus();
+  std::string text =
+      absl::StrCat("job ", job, " ", progress.state() == JOB_CANCELLED ? "was " : "", StateName(progress.state()));
+  for (const StackError& e : progress.error()) {
+    absl::StrAppend(&text, "\n", file != nullptr ? file->Locate(e.path()) : e.path(), ": ", e.message());
+  }
+  return absl::AbortedError(text);
+}
+
+}  // namespace selvage::client

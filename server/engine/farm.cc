@@ -1,0 +1,281 @@
+#include "server/engine/farm.h"
+
+#include <algorithm>
+#include <optional>
+#include <utility>
+
+#include "proto/status.h"
+#include "server/engine/known_result.h"
+#include "server/engine/names.h"
+#include "server/engine/task_inputs.h"
+
+namespace selvage {
+namespace {
+
+sched::Options SchedulerOptions(const EngineOptions& o) {
+  sched::Options options = o.scheduler;
+  options.lease = o.lease_ms / 1000.0;
+  options.reconnect_grace = o.reconnect_seconds;
+  // What workers ran before a restart becomes known when jobs are planned anew.
+  options.stop_unknown_after = 30;
+  return options;
+}
+
+}  // namespace
+
+Farm::Farm(Tools* tools, Commits* commits, Invalidations* invalidations)
+    : tools_(tools), commits_(commits), invalidations_(invalidations), scheduler_(SchedulerOptions(tools->options)) {}
+
+sched::JobNumber Farm::Place(Order order, sched::NewJob job) {
+  job.number = next_number_++;
+  orders_[job.number] = std::move(order);
+  scheduler_.AddJob(job, tools_->Now());
+  return job.number;
+}
+
+void Farm::Remove(sched::JobNumber* number) {
+  if (*number == 0) return;
+  orders_.erase(*number);
+  scheduler_.RemoveJob(*number, tools_->Now());
+  *number = 0;
+}
+
+void Farm::Tick() {
+  scheduler_.Tick(tools_->Now());
+  RunEffects();
+}
+
+void Farm::RunEffects() {
+  if (in_effects_) return;  // the loop below takes them all
+  in_effects_ = true;
+  for (auto effects = scheduler_.TakeEffects(); !effects.empty(); effects = scheduler_.TakeEffects()) {
+    for (const sched::Effect& effect : effects) Do(effect);
+  }
+  in_effects_ = false;
+}
+
+void Farm::Do(const sched::Effect& effect) {
+  switch (effect.type) {
+    case sched::Effect::kStart:
+      return Start(effect);
+    case sched::Effect::kStop:
+      return Stop(effect);
+    case sched::Effect::kAsk:
+      return Answer(effect);
+    case sched::Effect::kProblem:
+    case sched::Effect::kSetback:
+      return Tell(effect);
+    case sched::Effect::kJobFinished:
+      // The customer may remove the order.
+      if (const auto order = orders_.find(effect.job); order != orders_.end()) {
+        const std::shared_ptr<Customer> customer = order->second.customer;
+        customer->OnAllDone(effect.job);
+      }
+  }
+}
+
+void Farm::Start(const sched::Effect& effect) {
+  if (tools_->stopping || StartInspection(effect)) return;
+  if (const std::optional<Task> task = TaskOf(effect.key)) StartTask(effect, *task);
+}
+
+bool Farm::StartInspection(const sched::Effect& effect) {
+  for (const Waiting& w : WaitingFor(effect.key)) {
+    if (w.order->files == nullptr || w.local >= w.order->files->size()) continue;
+    const plan::PlateFile& file = (*w.order->files)[w.local].file;
+    const Stack& stack = *w.order->round->stack;
+    WorkerOrders orders;
+    TaskSpec* spec = orders.add_start();
+    spec->set_key(effect.key.digest.str());
+    spec->set_attempt(effect.attempt);
+    spec->mutable_inspect()->set_path(file.path);
+    spec->set_stack(stack.name());
+    spec->set_pass("plate " + stack.plate(file.plate).name());
+    spec->set_frame(file.frame);
+    Send(effect.worker_id, std::move(orders));
+    return true;
+  }
+  return false;
+}
+
+// Looks up what the task reads, and sends it.
+void Farm::StartTask(const sched::Effect& effect, const Task& task) {
+  tools_->pool->Post([this, task, effect] {
+    absl::StatusOr<Readied> readied = ReadyTask(*task.plan, *task.task, tools_->cache);
+    tools_->pool->PostSerial([this, effect, readied = std::move(readied)]() mutable {
+      if (!readied.ok()) {
+        scheduler_.TaskSetback(effect.key, effect.worker_id, std::string(readied.status().message()), tools_->Now());
+        return RunEffects();
+      }
+      if (readied->missing_input) {
+        scheduler_.InputLost(effect.key, effect.worker_id, *readied->missing_input, tools_->Now());
+        return RunEffects();
+      }
+      readied->spec.set_attempt(effect.attempt);
+      if (invalidations_->DistrustsAny(readied->spec.earlier().maker())) readied->spec.clear_earlier();
+      WorkerOrders orders;
+      *orders.add_start() = std::move(readied->spec);
+      Send(effect.worker_id, std::move(orders));
+    });
+  });
+}
+
+void Farm::Stop(const sched::Effect& effect) {
+  WorkerOrders orders;
+  RunningTask* stop = orders.add_stop();
+  stop->set_key(effect.key.digest.str());
+  stop->set_attempt(effect.attempt);
+  Send(effect.worker_id, std::move(orders));
+}
+
+void Farm::Send(const std::string& worker_id, WorkerOrders orders) {
+  const auto it = workers_.find(worker_id);
+  if (it == workers_.end()) return;
+  orders.set_heartbeat_ms(tools_->options.heartbeat_ms);
+  orders.set_lease_ms(tools_->options.lease_ms);
+  it->second.link->Send(std::move(orders));
+}
+
+// Is the result known already, under its own key or as another's pixels?
+void Farm::Answer(const sched::Effect& effect) {
+  const std::optional<Task> task = TaskOf(effect.key);
+  if (!task) return;
+  tools_->pool->Post([this, task, effect, names = NamesFor(effect.key)] {
+    absl::StatusOr<KnownResult> known = FindKnownResult(*task->task, effect.by_trace, tools_->cache);
+    IndexBatch batch;
+    if (known.ok() && known->twin) {
+      // Known under another recipe: from now on under this one too.
+      for (const auto& add_name : names) add_name(&batch);
+      batch.results.push_back({effect.key, *std::move(known->twin)});
+    }
+    tools_->pool->PostSerial([this, effect, known = std::move(known), batch = std::move(batch)]() mutable {
+      const auto tell = [this, effect, warnings = known.ok() ? known->warnings : std::vector<Warning>()](bool hit) {
+        counts_.reused += hit;
+        if (hit) TellResult(effect.key, {.warnings = warnings});
+        scheduler_.Answer(effect.key, effect.question, hit, tools_->Now());
+        RunEffects();
+      };
+      if (known.ok() && known->missing_input) return ResultLost(*known->missing_input);
+      if (batch.results.empty()) return tell(known.ok() && known->own);
+      std::vector<Maker> makers = MakersOf(batch.results.front().second);
+      if (invalidations_->DistrustsAny(makers)) return tell(false);
+      invalidations_->CommitResult(effect.key, std::move(makers), std::move(batch),
+                                   [tell](const absl::StatusOr<uint64_t>& done) { tell(done.ok()); });
+    });
+  });
+}
+
+void Farm::Tell(const sched::Effect& effect) {
+  const auto order = orders_.find(effect.job);
+  if (order == orders_.end()) return;
+  const bool for_good = effect.type == sched::Effect::kProblem;
+  counts_.failed += for_good && TaskAt(order->second, effect.local) != nullptr;
+  const std::shared_ptr<Customer> customer = order->second.customer;
+  customer->OnTrouble(effect.job, effect.local, effect.message, for_good);
+}
+
+const plan::PlannedTask* Farm::TaskAt(const Order& order, uint32_t local) {
+  return order.plan && local < order.plan->tasks.size() ? &order.plan->tasks[local] : nullptr;
+}
+
+std::vector<Farm::Waiting> Farm::WaitingFor(const ResultKey& key) const {
+  std::vector<Waiting> waiting;
+  const sched::Task* task = scheduler_.FindTask(key);
+  if (task == nullptr) return waiting;
+  for (const sched::Waiter& w : task->waiters) {
+    const auto order = orders_.find(w.job->number);
+    if (order == orders_.end()) continue;
+    waiting.push_back({w.job->number, w.local, &order->second, TaskAt(order->second, w.local)});
+  }
+  return waiting;
+}
+
+std::optional<Farm::Task> Farm::TaskOf(const ResultKey& key) const {
+  for (const Waiting& w : WaitingFor(key)) {
+    if (w.task != nullptr) return Task{w.order->round, w.order->plan, w.task};
+  }
+  return std::nullopt;
+}
+
+Farm::Named Farm::NamesFor(const ResultKey& key) const {
+  Named names;
+  for (const Waiting& w : WaitingFor(key)) {
+    if (w.task == nullptr) continue;
+    names.push_back([plan = w.order->plan, task = w.task, look = w.order->look](IndexBatch* batch) {
+      look ? AddLooked(*plan, *task, batch) : AddName(*plan, *task, batch);
+    });
+  }
+  return names;
+}
+
+void Farm::TellResult(const ResultKey& key, const ResultNews& news) {
+  for (const Waiting& w : WaitingFor(key)) {
+    if (w.task != nullptr) w.order->customer->OnResult(w.job, w.local, news);
+  }
+}
+
+void Farm::ResultLost(const ResultKey& key) {
+  scheduler_.ResultLost(key, tools_->Now());
+  RunEffects();
+}
+
+void Farm::TakeReport(const std::shared_ptr<WorkerLink>& link, const WorkerReport& report) {
+  if (tools_->stopping) return link->Close(absl::UnavailableError("the daemon is going down"));
+  Worker& worker = workers_[report.worker_id()];
+  const bool is_new = worker.link != link;
+  worker.link = link;
+  worker.name = report.name().substr(0, kMaxWorkerName);
+  if (is_new) Send(report.worker_id(), {});
+  std::vector<sched::Running> running;
+  for (const RunningTask& r : report.running()) {
+    if (auto key = Digest::FromBytes(r.key())) running.push_back({{*key}, r.attempt()});
+  }
+  scheduler_.Report(report.worker_id(), report.slots(), report.draining(), running, tools_->Now());
+  RunEffects();
+}
+
+void Farm::LinkClosed(const std::shared_ptr<WorkerLink>& link) {
+  const auto it =
+      std::find_if(workers_.begin(), workers_.end(), [&](const auto& worker) { return worker.second.link == link; });
+  if (it == workers_.end()) return;
+  const std::string id = it->first;
+  workers_.erase(it);
+  scheduler_.Disconnected(id, tools_->Now());
+  RunEffects();
+}
+
+std::string Farm::WorkerName(const std::string& worker_id) const {
+  const auto it = workers_.find(worker_id);
+  return it == workers_.end() || it->second.name.empty() ? worker_id : it->second.name;
+}
+
+std::vector<ResultKey> Farm::InHandOf(const std::string& worker) const {
+  std::vector<ResultKey> keys;
+  for (const auto& [id, info] : workers_) {
+    if (!IsWorkerOf(WorkerName(id), worker)) continue;
+    for (const ResultKey& key : scheduler_.LeasedTo(id)) keys.push_back(key);
+  }
+  return keys;
+}
+
+bool Farm::AnyWorker() const {
+  const auto& all = scheduler_.workers().all();
+  return std::any_of(all.begin(), all.end(), [](const auto& w) { return w.second.connected && w.second.slots > 0; });
+}
+
+WorkersReply Farm::Workers() const {
+  WorkersReply reply;
+  for (const auto& [number, w] : scheduler_.workers().all()) {
+    WorkersReply::Worker* out = reply.add_worker();
+    out->set_worker_id(w.id);
+    out->set_name(WorkerName(w.id));
+    out->set_slots(w.slots);
+    out->set_running(static_cast<uint32_t>(w.leased.size()));
+    out->set_done(w.done);
+    out->set_seconds_since_report(tools_->Now() - w.last_report);
+    out->set_draining(w.draining);
+  }
+  return reply;
+}
+
+}  // namespace selvage

@@ -1,0 +1,310 @@
+#include "server/engine/request.h"
+
+#include <algorithm>
+#include <utility>
+
+#include "absl/strings/str_cat.h"
+#include "server/engine/keep_table.h"
+#include "server/engine/known_stacks.h"
+#include "server/engine/names.h"
+#include "server/plan/names.h"
+
+namespace selvage {
+namespace {
+
+// Plates that keep changing under a job: give up.
+constexpr int kMaxChanges = 5;
+constexpr size_t kNamesAtOnce = 1024;
+
+}  // namespace
+
+Request::Request(const RequestTools& with, Purpose purpose, std::shared_ptr<const Stack> stack, ChooseTargets choose,
+                 Done done)
+    : with_(with),
+      planners_(purpose.renders && !purpose.submits ? &with.tools->looking : &with.tools->planning),
+      purpose_(purpose),
+      stack_(std::move(stack)),
+      choose_(std::move(choose)),
+      done_(std::move(done)),
+      started_(with.tools->Now()) {}
+
+void Request::SetIdentity(const std::string& id, const std::string& owner, int64_t submitted_unix_ms) {
+  progress_.identity.set_job_id(id);
+  progress_.identity.set_owner(owner);
+  progress_.identity.set_submitted_unix_ms(submitted_unix_ms);
+}
+
+void Request::Start(std::shared_ptr<const Round> round, double not_before) {
+  not_before_ = not_before;
+  planning_ = true;
+  if (round != nullptr) return OnFound(std::move(round));
+  Find();
+}
+
+void Request::Replan() {
+  if (over_ || planned_ == nullptr) return;
+  planning_ = true;
+  with_.farm->Remove(&inspection_);
+  Find();
+}
+
+// --- 1. Which files are needed, and what is known of them? On a planning thread.
+
+void Request::Find() {
+  const int number = ++round_number_;
+  Facts known = round_ ? round_->facts : Facts();
+  for (const auto& [path, facts] : inspected_) known[path] = facts;
+  planners_->Post([self = shared_from_this(), number, known = std::move(known)] {
+    const Tools& tools = *self->with_.tools;
+    auto found = FindFiles(
+        self->stack_, self->choose_, tools.roots, known, *tools.cache.index, [&] { return self->given_up_.load(); },
+        tools.options.limits);
+    tools.pool->PostSerial([self, number, found = std::move(found)]() mutable {
+      if (!self->over_ && self->round_number_ == number) self->OnFound(std::move(found));
+    });
+  });
+}
+
+void Request::OnFound(absl::StatusOr<std::shared_ptr<const Round>> found) {
+  if (!found.ok()) return End(JOB_FAILED, found.status());
+  round_ = *std::move(found);
+  progress_.AddErrors(round_->errors);
+  if (progress_.has_errors()) return End(JOB_FAILED);
+  if (round_->uninspected.empty()) return Plan();
+  Inspect();
+}
+
+// --- 2. Files that nobody has read yet: one task each, in a job of their own.
+
+void Request::Inspect() {
+  auto files = std::make_shared<std::vector<Uninspected>>();
+  SchedulerJob job = ToSchedulerJob(*round_, files.get());
+  job.job.interactive = purpose_.interactive;
+  job.job.not_before = not_before_;
+  progress_.BeginInspection(std::move(job.lines));
+  inspecting_ = files;
+  Order order;
+  order.customer = shared_from_this();
+  order.round = round_;
+  order.files = files;
+  inspection_ = with_.farm->Place(std::move(order), std::move(job.job));
+  with_.farm->RunEffects();
+}
+
+void Request::OnInspected() {
+  const sched::Job* job = with_.farm->scheduler().FindJob(inspection_);
+  const bool failed = job == nullptr || job->failed > 0;
+  progress_.EndInspection(job);
+  with_.farm->Remove(&inspection_);
+  if (failed) {
+    progress_.SortErrors();
+    return End(JOB_FAILED,
+               progress_.has_errors() ? absl::OkStatus() : absl::InternalError("a plate could not be inspected"));
+  }
+  // The facts say what the files were like when they were read, so nothing is
+  // looked at twice; what changes after that, whoever reads it notices.
+  ++round_number_;
+  round_ = WithFacts(*round_, inspected_);
+  Plan();
+}
+
+// --- 3. What must be rendered? On a planning thread.
+
+void Request::Plan() {
+  const int number = ++round_number_;
+  planners_->Post(
+      [self = shared_from_this(), number, round = round_, epochs = with_.invalidations->Of(stack_->name())] {
+        auto made = std::make_shared<Made>(self->MakePlanNow(round, epochs));
+        self->with_.tools->pool->PostSerial([self, number, made] {
+          if (!self->over_ && self->round_number_ == number) return self->OnPlanned(std::move(*made));
+          if (made->planned.ok()) self->UnpinPlan((*made->planned)->pins);
+        });
+      });
+}
+
+Request::Made Request::MakePlanNow(const std::shared_ptr<const Round>& round, const Epochs::Snapshot& epochs) {
+  const Tools& tools = *with_.tools;
+  if (tools.options.before_planning) tools.options.before_planning();
+  Made made;
+  made.planned = MakePlan(
+      round, epochs, purpose_.explain, tools.UnixNow(), *tools.cache.index, *tools.cache.evictor,
+      [&] { return given_up_.load(); }, tools.options.limits);
+  if (!made.planned.ok() || !(*made.planned)->plan->errors.empty() || !purpose_.renders) return made;
+  made.job = ToSchedulerJob(**made.planned);
+  if (!purpose_.submits) return made;
+  NameHits(**made.planned);
+  with_.keeps->Set(*(*made.planned)->plan, [this](IndexBatch batch) { with_.commits->AddSometime(std::move(batch)); });
+  return made;
+}
+
+// Hits are named before they are shown as such; a crash in between loses only the
+// reason that the next `plan` gives.
+void Request::NameHits(const Planned& planned) {
+  for (size_t at = 0; at < planned.renamed.size(); at += kNamesAtOnce) {
+    IndexBatch batch;
+    for (size_t i = at; i < std::min(at + kNamesAtOnce, planned.renamed.size()); ++i) {
+      AddName(*planned.plan, planned.plan->tasks[planned.renamed[i]], &batch);
+    }
+    with_.commits->AddSometime(std::move(batch));
+  }
+}
+
+void Request::OnPlanned(Made made) {
+  if (!made.planned.ok()) return End(JOB_FAILED, made.planned.status());
+  const std::shared_ptr<const Planned> planned = *made.planned;
+  // Invalidated while it was planned: the plan is of yesterday.
+  if (with_.invalidations->Newest(stack_->name()) != planned->epoch) {
+    UnpinPlan(planned->pins);
+    return Plan();
+  }
+  progress_.AddErrors(planned->plan->errors);
+  if (progress_.has_errors()) return End(JOB_FAILED);
+  if (purpose_.renders) return Render(planned, std::move(made.job));
+  UnpinPlan(planned->pins);
+  planned_ = planned;
+  End(JOB_DONE);
+}
+
+// --- 4. The farm renders it.
+
+void Request::Render(std::shared_ptr<const Planned> planned, SchedulerJob job) {
+  with_.farm->CountProbed(planned->hits, planned->misses);
+  progress_.BeginRendering(std::move(job.lines));
+  progress_.warnings().Add(planned->plan->warnings);
+  for (size_t i = 0; i < planned->probed.record.size(); ++i) {
+    const auto& record = planned->probed.record[i];
+    if (!record || record->warnings.empty()) continue;
+    progress_.warnings().Add(AsNamedBy(planned->plan->tasks[i], record->warnings));
+  }
+  job.job.interactive = purpose_.interactive;
+  job.job.not_before = not_before_;
+  Order order;
+  order.customer = shared_from_this();
+  order.round = planned->round;
+  order.plan = planned->plan;
+  order.look = !purpose_.submits;
+  // The new plan first, so that what both have goes on.
+  sched::JobNumber old = std::exchange(rendering_, 0);
+  const std::shared_ptr<PlanPins> old_pins = std::exchange(pins_, planned->pins);
+  planned_ = std::move(planned);
+  planning_ = false;
+  if (!purpose_.submits) {
+    IndexBatch batch;
+    with_.stacks->Use(stack_->name(), &batch);
+    if (!batch.values.empty()) with_.commits->AddSometime(std::move(batch));
+  }
+  rendering_ = with_.farm->Place(std::move(order), std::move(job.job));
+  with_.farm->Remove(&old);
+  UnpinPlan(old_pins);
+  Expected();
+  with_.farm->RunEffects();
+}
+
+void Request::OnRendered() {
+  if (planning_) return;  // the new plan decides
+  const sched::Job* job = with_.farm->scheduler().FindJob(rendering_);
+  if (job != nullptr) End(job->failed > 0 ? JOB_FAILED : JOB_DONE);
+}
+
+// --- What the farm says meanwhile.
+
+void Request::OnAllDone(sched::JobNumber job) {
+  if (job == inspection_) return OnInspected();
+  if (job == rendering_) OnRendered();
+}
+
+void Request::OnResult(sched::JobNumber job, uint32_t task, const ResultNews& news) {
+  progress_.warnings().Add(news.warnings);
+  if (job != rendering_) return;
+  const sched::Job* known = with_.farm->scheduler().FindJob(job);
+  if (known != nullptr && known->tasks[task].needed) {
+    progress_.AddTiles(known->tasks[task].group, news.tiles_rendered, news.tiles_reused);
+  }
+  // Its inputs may be evicted once nobody reads them.
+  if (pins_) Unpin(pins_->Done(task));
+}
+
+void Request::OnTrouble(sched::JobNumber job, uint32_t task, const std::string& message, bool for_good) {
+  if (job == inspection_ && inspecting_ && task < inspecting_->size()) {
+    const plan::PlateFile& file = (*inspecting_)[task].file;
+    StackError error;
+    error.set_path(absl::StrCat("plate[", file.plate, "].files"));
+    error.set_message(
+        absl::StrCat("plate \"", stack_->plate(file.plate).name(), "\" frame ", file.frame, ": ", message));
+    if (for_good) return progress_.AddError(error);
+    return progress_.AddProblem(error.message());
+  }
+  if (job != rendering_ || planned_ == nullptr || task >= planned_->plan->tasks.size()) return;
+  const plan::PlannedTask& t = planned_->plan->tasks[task];
+  progress_.AddProblem(absl::StrCat(plan::PassInWords(t.pass), " frame ", t.frame, ": ", message,
+                                    for_good ? "" : " (will be tried again)"));
+}
+
+void Request::OnPlateChanged(const std::string& path, const std::string& message) {
+  if (over_ || planning_) return;
+  inspected_.erase(path);
+  if (++changes_ > kMaxChanges) {
+    progress_.AddProblem(absl::StrCat(path, " keeps changing: ", message));
+    return End(JOB_FAILED, absl::FailedPreconditionError(message));
+  }
+  auto without = std::make_shared<Round>(*round_);
+  without->facts.erase(path);
+  round_ = std::move(without);
+  Replan();
+}
+
+// --- 5. The end.
+
+JobProgress Request::Progress() const {
+  JobProgress p = progress_.identity;
+  p.set_stack_name(stack_->name());
+  p.set_state(planned_ ? JOB_RUNNING : JOB_INSPECTING);
+  p.set_seconds(with_.tools->Now() - started_);
+  const sched::Scheduler& scheduler = with_.farm->scheduler();
+  progress_.AddTo(scheduler.FindJob(inspection_), scheduler.FindJob(rendering_), scheduler.workers(), &p);
+  return p;
+}
+
+void Request::End(JobState state, const absl::Status& why) {
+  if (over_) return;
+  if (!why.ok() && purpose_.submits && progress_.problems().empty()) progress_.AddProblem(std::string(why.message()));
+  Ending ending;
+  ending.progress = Progress();
+  ending.progress.set_state(state);
+  ending.progress.set_seconds_left(0);
+  ending.progress.set_ended_unix_ms(with_.tools->UnixNow());
+  ending.why = why;
+  ending.planned = planned_;
+  const Done done = std::exchange(done_, nullptr);
+  Leave();
+  if (done) done(ending);
+  with_.farm->RunEffects();
+}
+
+void Request::Leave() {
+  over_ = true;
+  given_up_ = true;
+  done_ = nullptr;
+  with_.farm->Remove(&inspection_);
+  with_.farm->Remove(&rendering_);
+  UnpinPlan(std::exchange(pins_, nullptr));
+  Expected();
+}
+
+// From before a restart: it is planned now, or will not be.
+void Request::Expected() {
+  if (std::exchange(not_before_, 0) > 0) with_.farm->Expect(-1);
+}
+
+// The evictor may hold its lock over a synced write.
+void Request::Unpin(std::vector<ResultKey> keys) {
+  if (keys.empty()) return;
+  Tools* tools = with_.tools;
+  tools->pool->Post([tools, keys = std::move(keys)] { tools->cache.evictor->Unpin(keys); });
+}
+
+void Request::UnpinPlan(const std::shared_ptr<PlanPins>& pins) {
+  if (pins) Unpin(pins->Rest());
+}
+
+}  // namespace selvage

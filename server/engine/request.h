@@ -1,0 +1,155 @@
+// Something a client asked for that needs a plan: a job, a look, a plan or an
+// explanation that is only shown. A state machine, read from top to bottom:
+//
+//   Find -> Inspect -> Plan -> Render -> End
+//
+// Each planning round works on snapshots (Round, Planned) that never change, so
+// the threads that plan and the strand that goes on meanwhile share nothing else.
+// An invalidation, or a plate that changed, begins a new round; the old plan goes
+// on until the new one is there.
+#pragma once
+
+#include <atomic>
+#include <functional>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "proto/job.pb.h"
+#include "server/engine/farm.h"
+#include "server/engine/make_plan.h"
+#include "server/engine/progress.h"
+#include "server/engine/scheduler_job.h"
+
+namespace selvage {
+
+class KeepTable;
+class KnownStacks;
+
+// What is wanted of the plan.
+struct Purpose {
+  // Its results are what the stack stands for from now on: named, kept, and what
+  // `why` compares with.
+  bool submits = false;
+  bool renders = false;
+  // Goes ahead of jobs, and is given up without workers.
+  bool interactive = true;
+  Explain explain = Explain::kNothing;
+};
+inline constexpr Purpose kSubmission{.submits = true, .renders = true, .interactive = false};
+inline constexpr Purpose kLook{.renders = true};
+inline constexpr Purpose kPlanOnly{.explain = Explain::kPasses};
+inline constexpr Purpose kExplanation{.explain = Explain::kTargets};
+
+// How it ended.
+struct Ending {
+  // State, faults, warnings and trouble, as people see them.
+  JobProgress progress;
+  // Something went wrong with the daemon or was called off, not with the stack.
+  absl::Status why = absl::OkStatus();
+  // The last plan; nullptr if there was none.
+  std::shared_ptr<const Planned> planned;
+};
+
+// What requests work with.
+struct RequestTools {
+  Tools* tools;
+  Commits* commits;
+  Invalidations* invalidations;
+  KeepTable* keeps;
+  KnownStacks* stacks;
+  Farm* farm;
+};
+
+// On the strand. Lives as long as it is shared; what it posts holds it.
+class Request final : public Customer, public std::enable_shared_from_this<Request> {
+ public:
+  using Done = std::function<void(const Ending&)>;
+
+  Request(const RequestTools& with, Purpose purpose, std::shared_ptr<const Stack> stack, ChooseTargets choose,
+          Done done);
+
+  // `round`: from a check that was made just now; nullptr: none was made.
+  // `not_before`: nothing is rendered before then.
+  void Start(std::shared_ptr<const Round> round = nullptr, double not_before = 0);
+  // Begins a new round, if there is a plan that it could make old.
+  void Replan();
+  // Ends it, with what is known so far. Harmless when it is over.
+  void End(JobState state, const absl::Status& why = absl::OkStatus());
+  // The same without a word to anybody.
+  void Leave();
+  // From any thread: plans that are being made are given up.
+  void GiveUp() { given_up_ = true; }
+
+  JobProgress Progress() const;
+  const Purpose& purpose() const { return purpose_; }
+  const std::shared_ptr<const Stack>& stack() const { return stack_; }
+  bool over() const { return over_; }
+  bool planning() const { return planning_; }
+  double started() const { return started_; }
+  // nullptr before there is one.
+  const std::shared_ptr<const Planned>& planned() const { return planned_; }
+
+  void SetIdentity(const std::string& id, const std::string& owner, int64_t submitted_unix_ms);
+
+  // Customer.
+  void OnTrouble(sched::JobNumber job, uint32_t task, const std::string& message, bool for_good) override;
+  void OnResult(sched::JobNumber job, uint32_t task, const ResultNews& news) override;
+  void OnFacts(const std::string& path, const PlateFacts& facts) override { inspected_[path] = facts; }
+  void OnPlateChanged(const std::string& path, const std::string& message) override;
+  void OnAllDone(sched::JobNumber job) override;
+
+ private:
+  // What the planning thread hands over.
+  struct Made {
+    absl::StatusOr<std::shared_ptr<const Planned>> planned;
+    SchedulerJob job;
+  };
+
+  void Find();
+  void OnFound(absl::StatusOr<std::shared_ptr<const Round>> found);
+  void Inspect();
+  void OnInspected();
+  void Plan();
+  Made MakePlanNow(const std::shared_ptr<const Round>& round, const Epochs::Snapshot& epochs);
+  void NameHits(const Planned& planned);
+  void OnPlanned(Made made);
+  void Render(std::shared_ptr<const Planned> planned, SchedulerJob job);
+  void OnRendered();
+
+  void Unpin(std::vector<ResultKey> keys);
+  void UnpinPlan(const std::shared_ptr<PlanPins>& pins);
+  void Expected();
+
+  const RequestTools with_;
+  // Where its plans are made.
+  Pool* const planners_;
+  const Purpose purpose_;
+  const std::shared_ptr<const Stack> stack_;
+  const ChooseTargets choose_;
+  Done done_;
+  const double started_;
+  double not_before_ = 0;
+  std::atomic<bool> given_up_{false};
+  // No answer is awaited any more: late results of other threads are dropped.
+  bool over_ = false;
+  // Raised when planning starts again; results of an older round are dropped.
+  int round_number_ = 0;
+  // A new plan is being made.
+  bool planning_ = false;
+  int changes_ = 0;
+
+  // The newest of each.
+  std::shared_ptr<const Round> round_;
+  std::shared_ptr<const Planned> planned_;
+  std::shared_ptr<PlanPins> pins_;
+  // Facts of plates that this request had inspected.
+  Facts inspected_;
+  // In the scheduler; 0 = not there.
+  sched::JobNumber inspection_ = 0, rendering_ = 0;
+  std::shared_ptr<const std::vector<Uninspected>> inspecting_;
+
+  RequestProgress progress_;
+};
+
+}  // namespace selvage
