@@ -6,11 +6,15 @@
 namespace selvage::plan {
 namespace {
 
-std::string Normal(const std::string& path) { return std::filesystem::path(path).lexically_normal().string(); }
+// As it is where that would leave a folder ("/a/.").
+FilePattern Normal(const std::string& files) {
+  auto normal = ParsePattern(std::filesystem::path(files).lexically_normal().string());
+  return normal.ok() ? *std::move(normal) : *ParsePattern(files);
+}
 
 }  // namespace
 
-FileNames::FileNames(const std::string& files) : pattern_(*ParsePattern(Normal(files))) {}
+FileNames::FileNames(const std::string& files) : pattern_(Normal(files)) {}
 
 bool FileNames::Has(const std::string& path) const {
   if (pattern_.still()) return path == pattern_.before;

@@ -9,7 +9,7 @@ namespace {
 
 struct BadStack {
   const char* law;
-  // Appended to a good beginning, below; or a whole stack if it has frames.
+  // Appended to a good beginning, below; or a whole stack.
   std::string text;
   std::string path;
   // What the message must say, in whatever words.
@@ -25,8 +25,7 @@ constexpr char kBeginning[] = R"(
 )";
 
 std::string Whole(const BadStack& bad) {
-  const bool whole =
-      bad.text.find("first:") != std::string::npos || bad.text.find("name: \"shot\"") != std::string::npos;
+  const bool whole = bad.text.starts_with("frames") || bad.text.find("name: \"shot\"") != std::string::npos;
   return whole ? bad.text : kBeginning + bad.text;
 }
 
@@ -64,6 +63,8 @@ TEST(BadStacks, WhatOnlyLooksLikeOneIsGood) {
           R"(plate { name: "b" files: "/b.%d.exr" frames { first: 1 last: 1001 } missing: HOLD })",
           R"(plate { name: "b" files: "/b.%d.exr" frames { first: 1 last: 1 } missing: HOLD })",
           R"(plate { name: "b" files: "/b.%d.exr" offset: -1000 missing: HOLD })",
+          // A folder, which only the disk can tell.
+          R"(plate { name: "b" files: "/shows/." })",
           // As many segments, however they are written.
           R"(mask { name: "m" shape { at { frame: 1001 path: "M0 0H9V9Z" } at { frame: 1010 path: "m1 1l9 1c1 1 2 2 3 3" } } })",
       }) {
