@@ -24,9 +24,11 @@ Place Place::Item(const std::string& field, int index) const {
   return {absl::StrCat(path, ".", field, "[", index, "]"), absl::StrCat(words, " ", field, " ", index + 1)};
 }
 
-std::string Quoted(const std::string& text) {
-  return absl::StrCat("\"", absl::CHexEscape(text.substr(0, 64)), text.size() > 64 ? "..." : "", "\"");
+std::string Escaped(const std::string& text) {
+  return absl::StrCat(absl::CHexEscape(text.substr(0, 64)), text.size() > 64 ? "..." : "");
 }
+
+std::string Quoted(const std::string& text) { return absl::StrCat("\"", Escaped(text), "\""); }
 
 namespace {
 

@@ -39,6 +39,8 @@ struct Place {
 };
 
 // For messages: what is not printable escaped, at most 64 bytes of it.
+std::string Escaped(const std::string& text);
+// The same in quotes.
 std::string Quoted(const std::string& text);
 
 // "a matte", "straight colour", "a matte or colour" ...

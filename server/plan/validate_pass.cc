@@ -58,7 +58,7 @@ Kind PassCheck::CheckName(const Place& at, const std::string& name) const {
 void PassCheck::CheckCycle(int pass) const {
   for (const std::vector<int>& cycle : order_.cycles) {
     if (cycle.front() != pass) continue;
-    std::string chain = stack_.pass(pass).name();
+    std::string chain = Escaped(stack_.pass(pass).name());
     for (size_t i = 0; i < cycle.size(); ++i) {
       const bool last = i + 1 == cycle.size();
       if (i > kCycleNames && !last) continue;
@@ -71,14 +71,13 @@ void PassCheck::CheckCycle(int pass) const {
 
 // " -> core", or over a mask that follows it: " -> boots -> core".
 std::string PassCheck::Reads(int pass, int next) const {
-  const std::string& name_of_next = stack_.pass(next).name();
   std::string over_mask;
   for (const std::string& name : InputNames(stack_.pass(pass))) {
     const NameRef ref = names_.Find(name);
-    if (ref.type == NameRef::kPass && ref.index == next) return absl::StrCat(" -> ", name);
+    if (ref.type == NameRef::kPass && ref.index == next) return absl::StrCat(" -> ", Escaped(name));
     if (over_mask.empty() && PassBehind(stack_, names_, name) == next) over_mask = name;
   }
-  return absl::StrCat(" -> ", over_mask, " -> ", name_of_next);
+  return absl::StrCat(" -> ", Escaped(over_mask), " -> ", Escaped(stack_.pass(next).name()));
 }
 
 void PassCheck::CheckSide(const Place& at, const ParamTraits& traits, const std::string& name) const {
