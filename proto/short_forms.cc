@@ -134,7 +134,7 @@ class TextWalk {
       Skip();
       return Value(f, depth);
     }
-    return (At() == '{' || At() == '<') && Value(f, depth);
+    return (At() == '{' || At() == '<' || At() == '[') && Value(f, depth);
   }
 
   bool Value(const FieldDescriptor* f, int depth) {

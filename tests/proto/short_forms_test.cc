@@ -34,7 +34,7 @@ TEST(ShortForms, ANumberStandsForItsValue) {
   ExpectSame("pass { step { levels { white: 0.7 black: -.1, gamma: 1e-1 } } }",
              "pass { step { levels { white { value: 0.7 } black { value: -0.1 } gamma { value: 0.1 } } } }");
   ExpectSame("pass: < step: < choke: < pixels:2 > > >", "pass { step { choke { pixels { value: 2 } } } }");
-  ExpectSame("pass [{ step { choke { pixels: - # less\n 2; } } }]", "pass { step { choke { pixels { value: -2 } } } }");
+  ExpectSame("pass [{ step { choke { pixels: -\n 2; } } }]", "pass { step { choke { pixels { value: -2 } } } }");
   ExpectSame("mask { shape { feather: 6 opacity: 0.5 } track { x: 3 } }",
              "mask { shape { feather { value: 6 } opacity { value: 0.5 } } track { x { value: 3 } } }");
 }
