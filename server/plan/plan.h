@@ -29,7 +29,7 @@ struct Limits {
   int masks = 1'024;
   int deliverables = 64;
   int64_t format_pixels = int64_t{1} << 28;
-  // What a plan may cost: about 1 KB and 10 us a task. What else is counted grows with it.
+  // What a plan may cost, at about 1 KB a task. What else is counted grows with it.
   int64_t tasks = 2'000'000;
   int64_t inputs() const { return 8 * tasks; }
   int64_t moving_steps() const { return 4 * tasks; }
