@@ -364,7 +364,7 @@ absl::StatusOr<Plan> BuildPlan(const Stack& stack, const std::vector<Target>& ta
   if (!plan.errors.empty()) return plan;
   plan.warnings = WarningsOnWindows(cut);
   Builder builder(stack, targets, std::move(cut), std::move(demand), std::move(plates), options, &plan);
-  if (!builder.Build()) return absl::CancelledError("planning was given up");
+  if (!builder.Build()) return absl::CancelledError("cancelled: nobody waits for this plan any longer");
   if (!plan.errors.empty()) {
     plan.tasks.clear();
     plan.targets.clear();

@@ -185,7 +185,7 @@ TEST_F(BadInput, ExrThatDeclaresABillionPixels) {
 
 TEST_F(BadInput, MillionFramesAndHundredThousandPasses) {
   EXPECT_SAYS(Refusal(absl::StrReplaceAll(Stack(Plate("plate.%04d.exr")), {{"last: 1004", "last: 1001001"}})),
-              "100000");
+              "100,000");
   std::string many = Stack(Plate("plate.%04d.exr"));
   for (int i = 0; i < 100'000; ++i) many += "pass { name: \"p" + std::to_string(i) + "\" from: \"plate\" }\n";
   EXPECT_SAYS(Refusal(many), "4096");

@@ -69,7 +69,7 @@ std::vector<std::string> Reads(const Plan& plan, const std::string& pass, int fr
   return out;
 }
 
-const DrawMask::Shape& Shape(const Plan& plan, int frame) {
+DrawMask::Shape Shape(const Plan& plan, int frame) {
   return FindTask(plan, "mask boots", frame, 0)->steps->front().draw_mask().shape(0);
 }
 
@@ -103,7 +103,7 @@ TEST(Follow, AtAKeyFrameItIsWhatWasDrawnAndReadsNothing) {
   ASSERT_EQ(Shape(plan, 4).drawn().path_size(), 1);
   // A mask that doesn't follow has the same curves.
   const Plan plain = PlanAll(absl::StrReplaceAll(Shot(Drawn({4})), {{"follow { picture: \"plate\" }", ""}}));
-  const auto& curves = FindTask(plain, "core", 4)->inputs.back().mask->shape(0).path(0).xy();
+  const auto curves = FindTask(plain, "core", 4)->inputs.back().mask->shape(0).path(0).xy();
   EXPECT_THAT(Shape(plan, 4).drawn().path(0).xy(), ::testing::ElementsAreArray(curves));
   EXPECT_THAT(Reads(plan, "mask boots", 5, 0), ElementsAre("shape[0].before=mask boots/1@5"));
   EXPECT_THAT(Reads(plan, "mask boots", 3, 0), ElementsAre("shape[0].after=mask boots/2@3"));

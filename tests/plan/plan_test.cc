@@ -128,7 +128,7 @@ TEST(Cut, DeliveriesReadTheirLayers) {
   EXPECT_EQ((*d.steps)[0].deliver_file().encoding(), ENCODING_LINEAR);
   EXPECT_EQ((*d.steps)[0].deliver_file().stack_name(), "shot");
   EXPECT_EQ(FindTask(plan, "deliver e", 1001), nullptr);
-  const DeliverFile& e = (*FindTask(plan, "deliver e", 1002)->steps)[0].deliver_file();
+  const DeliverFile e = (*FindTask(plan, "deliver e", 1002)->steps)[0].deliver_file();
   EXPECT_EQ(e.type(), DeliverFile::DPX);
   EXPECT_EQ(e.encoding(), ENCODING_PRINTING_DENSITY);
   EXPECT_THAT(plan.targets, SizeIs(7));
