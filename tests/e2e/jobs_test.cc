@@ -25,6 +25,7 @@ TEST(Jobs, LastIsOnesOwnNewestAndTheListSaysWhose) {
   SubmitRequest request;
   *request.mutable_stack() = client::StackFile::Read(stack)->stack();
   request.set_owner("night@shift");
+  request.set_request_id("night");
   SubmitReply reply;
   grpc::ClientContext context;
   ASSERT_TRUE(stub->Submit(&context, request, &reply).ok());
