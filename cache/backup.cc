@@ -2,7 +2,9 @@
 
 #include <sys/stat.h>
 
+#include <cerrno>
 #include <cstdio>
+#include <cstring>
 #include <filesystem>
 
 #include "cache/disk_room.h"
@@ -41,7 +43,9 @@ absl::Status CheckPlace(const std::string& state_folder, const fs::path& to) {
 }  // namespace
 
 absl::StatusOr<uint64_t> BackUp(const std::string& state_folder, const std::string& to, RocksTileStore& tiles,
-                                RocksResultIndex& index, Evictor& evictor) {
+                                RocksResultIndex& index, Evictor& evictor)
+    // Clang cannot follow a lock that a function hands out.
+    ABSL_NO_THREAD_SAFETY_ANALYSIS {
   const fs::path place = fs::path(to).lexically_normal();
   RETURN_IF_ERROR(CheckPlace(state_folder, place));
   const std::string parent = place.parent_path().string();
@@ -62,7 +66,8 @@ absl::StatusOr<uint64_t> BackUp(const std::string& state_folder, const std::stri
   }
   if (status.ok()) status = FinishStateFolder(partial);
   if (status.ok() && std::rename(partial.c_str(), place.c_str()) != 0) {
-    status = absl::UnavailableError(absl::StrCat("backup: ", place.string(), " cannot be given its name"));
+    status = absl::UnavailableError(
+        absl::StrCat("backup: renaming ", partial, " to ", place.string(), ": ", std::strerror(errno)));
   }
   if (!status.ok()) {
     fs::remove_all(partial, ec);

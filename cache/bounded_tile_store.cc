@@ -19,7 +19,9 @@ absl::StatusOr<std::vector<Digest>> BoundedTileStore::FindMissing(std::span<cons
 }
 
 absl::Status BoundedTileStore::Put(std::span<const StoredTile> tiles) {
-  if (fill_->full()) return absl::ResourceExhaustedError("the cache is full; it takes tiles again after eviction");
+  if (fill_->full())
+    return absl::ResourceExhaustedError(
+        "the cache is full: new results are kept again as soon as older ones have been evicted");
   std::vector<Digest> digests;
   uint64_t bytes = 0;
   for (const StoredTile& t : tiles) {

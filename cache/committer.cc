@@ -42,6 +42,8 @@ void Append(IndexBatch* to, const IndexBatch& from) {
   Append(&to->moves, from.moves);
 }
 
+bool Forgets(const IndexBatch& batch) { return !batch.forget.empty() || !batch.forget_names.empty(); }
+
 }  // namespace
 
 Committer::Committer(std::shared_ptr<TileStore> tiles, std::shared_ptr<ResultIndex> index,
@@ -52,20 +54,20 @@ Committer::Committer(std::shared_ptr<TileStore> tiles, std::shared_ptr<ResultInd
 
 Committer::~Committer() {
   {
-    std::lock_guard lock(mutex_);
+    MutexLock lock(&mutex_);
     stopping_ = true;
   }
-  wake_.notify_one();
+  wake_.NotifyOne();
   thread_.join();
 }
 
 void Committer::Add(IndexBatch part, Done done) {
   {
-    std::lock_guard lock(mutex_);
+    MutexLock lock(&mutex_);
     waiting_bytes_ += BytesOf(part);
     waiting_.push_back({std::move(part), std::move(done)});
   }
-  wake_.notify_one();
+  wake_.NotifyOne();
 }
 
 absl::StatusOr<uint64_t> Committer::Commit(IndexBatch part) {
@@ -77,24 +79,26 @@ absl::StatusOr<uint64_t> Committer::Commit(IndexBatch part) {
 
 void Committer::Run() {
   auto next = std::chrono::steady_clock::now();
-  std::unique_lock lock(mutex_);
   while (true) {
-    wake_.wait(lock, [&] { return stopping_ || !waiting_.empty(); });
-    wake_.wait_until(lock, next, [&] { return stopping_ || waiting_bytes_ >= options_.max_bytes; });
-    if (waiting_.empty()) return;
-    std::vector<Part> group = TakeGroupLocked();
-    lock.unlock();
+    std::vector<Part> group;
+    {
+      MutexLock lock(&mutex_);
+      wake_.Wait(&mutex_, [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) { return stopping_ || !waiting_.empty(); });
+      wake_.WaitUntil(&mutex_, next, [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) {
+        return stopping_ || waiting_bytes_ >= options_.max_bytes;
+      });
+      if (waiting_.empty()) return;
+      group = TakeGroupLocked();
+    }
     next = std::chrono::steady_clock::now() + options_.interval;
     CommitGroup(std::move(group));
-    lock.lock();
   }
 }
 
 // Forgetting comes first in an index batch, so a part that forgets begins a new
 // group: it must see what the parts before it wrote.
 std::vector<Committer::Part> Committer::TakeGroupLocked() {
-  const auto end = std::find_if(waiting_.begin() + 1, waiting_.end(),
-                                [](const Part& p) { return !p.batch.forget.empty() || !p.batch.forget_names.empty(); });
+  const auto end = std::find_if(waiting_.begin() + 1, waiting_.end(), [](const Part& p) { return Forgets(p.batch); });
   std::vector<Part> group(std::make_move_iterator(waiting_.begin()), std::make_move_iterator(end));
   waiting_.erase(waiting_.begin(), end);
   waiting_bytes_ = 0;

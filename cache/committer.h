@@ -2,10 +2,8 @@
 #pragma once
 
 #include <chrono>
-#include <condition_variable>
 #include <functional>
 #include <memory>
-#include <mutex>
 #include <span>
 #include <thread>
 #include <vector>
@@ -14,6 +12,7 @@
 #include "cache/result_index.h"
 #include "cache/tile_pins.h"
 #include "cache/tile_store.h"
+#include "proto/mutex.h"
 
 namespace selvage {
 
@@ -52,7 +51,7 @@ class Committer {
   };
   void Run();
   // REQUIRES: something waits.
-  std::vector<Part> TakeGroupLocked();
+  std::vector<Part> TakeGroupLocked() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
   void CommitGroup(std::vector<Part> group);
   // Takes the parts out whose tiles are not all there and calls them back.
   absl::Status RefuseIncomplete(std::vector<Part>* group);
@@ -63,12 +62,11 @@ class Committer {
   const std::shared_ptr<TilePins> pins_;
   const CommitterOptions options_;
 
-  std::mutex mutex_;
-  std::condition_variable wake_;
-  // Guarded by mutex_.
-  std::vector<Part> waiting_;
-  uint64_t waiting_bytes_ = 0;
-  bool stopping_ = false;
+  Mutex mutex_;
+  Condition wake_;
+  std::vector<Part> waiting_ ABSL_GUARDED_BY(mutex_);
+  uint64_t waiting_bytes_ ABSL_GUARDED_BY(mutex_) = 0;
+  bool stopping_ ABSL_GUARDED_BY(mutex_) = false;
 
   std::thread thread_;
 };

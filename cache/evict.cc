@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <utility>
 
+#include "cache/format.h"
 #include "cache/manifest.h"
 #include "proto/status.h"
 
@@ -20,9 +21,6 @@ constexpr int kAsideTurns = 16;
 constexpr int kMaxRounds = 12;
 constexpr auto kSweepEvery = std::chrono::hours(1);
 constexpr int kTicksBetweenSaves = 600;
-
-// Value of the index that holds the use counts. DO NOT CHANGE.
-constexpr char kUsesValue[] = "evict/uses";
 
 class ScopedDeletion {
  public:
@@ -43,19 +41,19 @@ Evictor::Evictor(std::shared_ptr<TileStore> tiles, std::shared_ptr<ResultIndex> 
       fill_(std::move(fill)),
       space_(std::move(space)),
       options_(options) {
-  const auto saved = index_->FindValue(kUsesValue);
+  const auto saved = index_->FindValue(format::kUsesName);
   if (saved.ok() && *saved) uses_.Load(**saved);
 }
 
 Evictor::~Evictor() { Stop(); }
 
 void Evictor::Pin(std::span<const ResultKey> keys) {
-  std::lock_guard lock(pins_mutex_);
+  MutexLock lock(&pins_mutex_);
   for (const ResultKey& key : keys) ++pinned_[key];
 }
 
 void Evictor::Unpin(std::span<const ResultKey> keys) {
-  std::lock_guard lock(pins_mutex_);
+  MutexLock lock(&pins_mutex_);
   for (const ResultKey& key : keys) {
     const auto it = pinned_.find(key);
     if (it == pinned_.end() || --it->second > 0) continue;
@@ -65,7 +63,7 @@ void Evictor::Unpin(std::span<const ResultKey> keys) {
 }
 
 void Evictor::SetKeep(std::function<Keep(const ResultKey&)> keep, std::function<std::vector<ResultKey>()> first_to_go) {
-  std::lock_guard lock(pins_mutex_);
+  MutexLock lock(&pins_mutex_);
   keep_ = std::move(keep);
   first_to_go_ = std::move(first_to_go);
 }
@@ -101,7 +99,7 @@ void Evictor::Loop() {
 }
 
 absl::Status Evictor::RunOnce() {
-  std::lock_guard lock(run_mutex_);
+  MutexLock lock(&run_mutex_);
   const Usage now = Measure();
   if (now.used <= now.budget * options_.begin) return absl::OkStatus();
   return MakeRoom(now);
@@ -158,7 +156,7 @@ absl::StatusOr<uint64_t> Evictor::EvictBytes(uint64_t bytes) {
 absl::Status Evictor::BringBack() {
   std::vector<WorthPlace> returned;
   {
-    std::lock_guard lock(pins_mutex_);
+    MutexLock lock(&pins_mutex_);
     for (const ResultKey& key : std::exchange(returned_, {})) returned.push_back({kSetAside, key});
   }
   for (size_t at = 0; at < returned.size(); at += kResultsPerStep) {
@@ -172,7 +170,7 @@ absl::Status Evictor::BringBack() {
 absl::StatusOr<Evictor::Looked> Evictor::EvictFirstToGo(uint64_t bytes) {
   std::function<std::vector<ResultKey>()> list;
   {
-    std::lock_guard lock(pins_mutex_);
+    MutexLock lock(&pins_mutex_);
     list = first_to_go_;
   }
   std::vector<ResultKey> keys;
@@ -232,7 +230,7 @@ absl::StatusOr<Evictor::Looked> Evictor::Look(std::span<const WorthPlace> places
   {
     // Held over the write: whoever pins and then looks must not see a result that
     // is about to go.
-    std::lock_guard lock(pins_mutex_);
+    MutexLock lock(&pins_mutex_);
     for (size_t i = 0; i < places.size() && (bytes == 0 || looked.freed_bytes < bytes); ++i) {
       const WorthPlace& place = places[i];
       if (!records[i]) {
@@ -306,7 +304,7 @@ Keep Evictor::KeepOfLocked(const ResultKey& key) const {
 
 void Evictor::SaveUses() {
   IndexBatch batch;
-  batch.values.emplace_back(kUsesValue, uses_.Save());
+  batch.values.emplace_back(format::kUsesName, uses_.Save());
   // Losing them costs some wrong choices, no more.
   index_->Commit(batch).IgnoreError();
 }

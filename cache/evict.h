@@ -6,7 +6,6 @@
 #include <chrono>
 #include <functional>
 #include <memory>
-#include <mutex>
 #include <span>
 #include <thread>
 #include <unordered_map>
@@ -19,6 +18,7 @@
 #include "cache/tile_pins.h"
 #include "cache/tile_store.h"
 #include "cache/use_counts.h"
+#include "proto/mutex.h"
 
 namespace selvage {
 
@@ -77,7 +77,7 @@ class Evictor {
   // Measures, and evicts if need be: what the thread does at each tick.
   absl::Status RunOnce();
   // Nothing is evicted while it is held. Waits for a run to end.
-  std::unique_lock<std::mutex> Hold() { return std::unique_lock(run_mutex_); }
+  MutexLock Hold() ABSL_NO_THREAD_SAFETY_ANALYSIS { return MutexLock(&run_mutex_); }
   uint64_t evicted() const { return evicted_; }
 
  private:
@@ -89,27 +89,28 @@ class Evictor {
   struct Usage {
     uint64_t used, budget;
   };
-  Usage Measure();
-  absl::Status MakeRoom(Usage now);
-  absl::StatusOr<uint64_t> SweepFirst();
+  Usage Measure() ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
+  absl::Status MakeRoom(Usage now) ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
+  absl::StatusOr<uint64_t> SweepFirst() ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   // Returns how many results were evicted.
-  absl::StatusOr<uint64_t> EvictBytes(uint64_t bytes);
+  absl::StatusOr<uint64_t> EvictBytes(uint64_t bytes) ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   // Puts those where they belong whose pin went since they were set aside.
-  absl::Status BringBack();
+  absl::Status BringBack() ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   // Those whose stack wants nothing kept.
-  absl::StatusOr<Looked> EvictFirstToGo(uint64_t bytes);
+  absl::StatusOr<Looked> EvictFirstToGo(uint64_t bytes) ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   // From the cheap end of the order.
-  absl::StatusOr<Looked> EvictCheapest(uint64_t bytes);
+  absl::StatusOr<Looked> EvictCheapest(uint64_t bytes) ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   // Looks at results again: moves those whose place is another by now and, in
   // order, evicts the others until `bytes` are free. With 0 it only moves.
   // This and what follows REQUIRES: a ScopedDeletion.
-  absl::StatusOr<Looked> Look(std::span<const WorthPlace> places, uint64_t bytes);
+  absl::StatusOr<Looked> Look(std::span<const WorthPlace> places, uint64_t bytes)
+      ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   // One step of a hand that goes round the order from `first` on.
-  absl::StatusOr<Looked> Turn(WorthPlace* hand, const WorthPlace& first);
+  absl::StatusOr<Looked> Turn(WorthPlace* hand, const WorthPlace& first) ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   // Deletes tiles that no result names: looks at the next `count`. Returns how many went.
-  absl::StatusOr<uint64_t> Sweep(size_t count);
-  absl::StatusOr<uint64_t> DeleteUnnamed(std::vector<Digest> tiles);
-  Keep KeepOfLocked(const ResultKey& key) const;
+  absl::StatusOr<uint64_t> Sweep(size_t count) ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
+  absl::StatusOr<uint64_t> DeleteUnnamed(std::vector<Digest> tiles) ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
+  Keep KeepOfLocked(const ResultKey& key) const ABSL_EXCLUSIVE_LOCKS_REQUIRED(pins_mutex_);
   void SaveUses();
 
   const std::shared_ptr<TileStore> tiles_;
@@ -121,22 +122,22 @@ class Evictor {
   UseCounts uses_;
   std::atomic<uint64_t> evicted_{0};
 
-  // One run at a time; guards what follows.
-  std::mutex run_mutex_;
+  // One run at a time.
+  Mutex run_mutex_;
   // Goes round all places; goes round those set aside, when there is nothing else left.
-  WorthPlace hand_, aside_hand_{kSetAside};
+  WorthPlace hand_ ABSL_GUARDED_BY(run_mutex_);
+  WorthPlace aside_hand_ ABSL_GUARDED_BY(run_mutex_){kSetAside};
   // The last tile that was looked at; none at the beginning of a round.
-  Digest swept_;
-  std::chrono::steady_clock::time_point next_sweep_{};
+  Digest swept_ ABSL_GUARDED_BY(run_mutex_);
+  std::chrono::steady_clock::time_point next_sweep_ ABSL_GUARDED_BY(run_mutex_){};
 
-  std::mutex pins_mutex_;
-  // Guarded by pins_mutex_.
-  std::unordered_map<ResultKey, int, DigestHash> pinned_;
+  Mutex pins_mutex_;
+  std::unordered_map<ResultKey, int, DigestHash> pinned_ ABSL_GUARDED_BY(pins_mutex_);
   // Pinned results that were set aside, and those of them whose pin went since.
-  std::unordered_set<ResultKey, DigestHash> aside_;
-  std::vector<ResultKey> returned_;
-  std::function<Keep(const ResultKey&)> keep_;
-  std::function<std::vector<ResultKey>()> first_to_go_;
+  std::unordered_set<ResultKey, DigestHash> aside_ ABSL_GUARDED_BY(pins_mutex_);
+  std::vector<ResultKey> returned_ ABSL_GUARDED_BY(pins_mutex_);
+  std::function<Keep(const ResultKey&)> keep_ ABSL_GUARDED_BY(pins_mutex_);
+  std::function<std::vector<ResultKey>()> first_to_go_ ABSL_GUARDED_BY(pins_mutex_);
 
   std::atomic<bool> stopping_{false};
   std::thread thread_;

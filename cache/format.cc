@@ -2,6 +2,7 @@
 
 #include <bit>
 
+#include "proto/endian.h"
 #include "proto/status.h"
 
 namespace selvage::format {
@@ -11,29 +12,21 @@ constexpr uint8_t kValueVersion = 1;
 constexpr uint8_t kWithTileKeys = 2;
 constexpr uint8_t kWithWarnings = 3;
 
-void AppendLittle(std::string* out, uint64_t value, int bytes) {
-  for (int i = 0; i < bytes; ++i) out->push_back(static_cast<char>(value >> (8 * i)));
-}
-void AppendBig(std::string* out, uint64_t value, int bytes) {
-  for (int i = bytes; i-- > 0;) out->push_back(static_cast<char>(value >> (8 * i)));
-}
-
 // Takes fields off the front; after anything went short, everything is zero and
 // ok() is false.
 class Reader {
  public:
   explicit Reader(std::string_view bytes) : bytes_(bytes) {}
 
-  uint64_t Little(int count) {
-    const std::string_view field = Bytes(count);
-    uint64_t value = 0;
-    for (size_t i = 0; i < field.size(); ++i) value |= uint64_t{static_cast<uint8_t>(field[i])} << (8 * i);
-    return value;
+  template <class T>
+  T Little() {
+    const std::string_view field = Bytes(sizeof(T));
+    return field.empty() ? 0 : LoadLittle<T>(field.data());
   }
-  uint64_t Big(int count) {
-    uint64_t value = 0;
-    for (const char c : Bytes(count)) value = value << 8 | static_cast<uint8_t>(c);
-    return value;
+  template <class T>
+  T Big() {
+    const std::string_view field = Bytes(sizeof(T));
+    return field.empty() ? 0 : LoadBig<T>(field.data());
   }
   std::string_view Bytes(size_t count) {
     if (count > bytes_.size()) {
@@ -66,7 +59,7 @@ class Reader {
 };
 
 absl::Status CheckVersion(Reader* in, const char* what) {
-  const uint64_t version = in->Little(1);
+  const uint64_t version = in->Little<uint8_t>();
   if (version == kValueVersion) return absl::OkStatus();
   return absl::DataLossError(absl::StrCat(what, " in the index has the unknown version ", version));
 }
@@ -89,13 +82,13 @@ std::optional<Digest> DigestOfPresenceKey(std::string_view key) {
 
 std::string PresenceValue(uint32_t bytes) {
   std::string value;
-  AppendLittle(&value, bytes, 4);
+  AppendLittle<uint32_t>(&value, bytes);
   return value;
 }
 
 std::optional<uint32_t> BytesOfPresenceValue(std::string_view value) {
   Reader in(value);
-  const uint32_t bytes = static_cast<uint32_t>(in.Little(4));
+  const uint32_t bytes = static_cast<uint32_t>(in.Little<uint32_t>());
   return in.done() ? std::optional(bytes) : std::nullopt;
 }
 
@@ -104,26 +97,26 @@ std::string ResultValue(const ResultRecord& record) {
   const uint8_t version = !record.warnings.empty()    ? kWithWarnings
                           : !record.tile_keys.empty() ? kWithTileKeys
                                                       : kValueVersion;
-  AppendLittle(&value, version, 1);
-  AppendLittle(&value, std::bit_cast<uint64_t>(record.seconds), 8);
-  AppendLittle(&value, static_cast<uint64_t>(record.made_unix_ms), 8);
-  AppendLittle(&value, record.bytes, 8);
-  AppendLittle(&value, record.worker.size(), 4);
+  AppendLittle<uint8_t>(&value, version);
+  AppendLittle<uint64_t>(&value, std::bit_cast<uint64_t>(record.seconds));
+  AppendLittle<uint64_t>(&value, static_cast<uint64_t>(record.made_unix_ms));
+  AppendLittle<uint64_t>(&value, record.bytes);
+  AppendLittle<uint32_t>(&value, record.worker.size());
   value += record.worker;
   if (version >= kWithTileKeys) {
-    AppendLittle(&value, record.tile_keys.size(), 4);
+    AppendLittle<uint32_t>(&value, record.tile_keys.size());
     value += record.tile_keys;
-    AppendLittle(&value, record.others.size(), 4);
+    AppendLittle<uint32_t>(&value, record.others.size());
     for (const Maker& maker : record.others) {
-      AppendLittle(&value, maker.worker().size(), 4);
+      AppendLittle<uint32_t>(&value, maker.worker().size());
       value += maker.worker();
-      AppendLittle(&value, static_cast<uint64_t>(maker.made_unix_ms()), 8);
+      AppendLittle<uint64_t>(&value, static_cast<uint64_t>(maker.made_unix_ms()));
     }
   }
   if (version >= kWithWarnings) {
-    AppendLittle(&value, record.warnings.size(), 4);
+    AppendLittle<uint32_t>(&value, record.warnings.size());
     for (const Warning& warning : record.warnings) {
-      AppendLittle(&value, warning.ByteSizeLong(), 4);
+      AppendLittle<uint32_t>(&value, warning.ByteSizeLong());
       warning.AppendToString(&value);
     }
   }
@@ -135,27 +128,27 @@ absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
   Reader in(value);
   const uint8_t version = value.empty() ? uint8_t{0} : static_cast<uint8_t>(value[0]);
   if (version == kWithTileKeys || version == kWithWarnings) {
-    in.Little(1);
+    in.Little<uint8_t>();
   } else {
     RETURN_IF_ERROR(CheckVersion(&in, "a result"));
   }
   ResultRecord record;
-  record.seconds = std::bit_cast<double>(in.Little(8));
-  record.made_unix_ms = static_cast<int64_t>(in.Little(8));
-  record.bytes = in.Little(8);
-  record.worker = in.Bytes(in.Little(4));
+  record.seconds = std::bit_cast<double>(in.Little<uint64_t>());
+  record.made_unix_ms = static_cast<int64_t>(in.Little<uint64_t>());
+  record.bytes = in.Little<uint64_t>();
+  record.worker = in.Bytes(in.Little<uint32_t>());
   if (version >= kWithTileKeys) {
-    record.tile_keys = in.Bytes(in.Little(4));
-    for (uint64_t left = in.Little(4); left > 0 && in.ok(); --left) {
+    record.tile_keys = in.Bytes(in.Little<uint32_t>());
+    for (uint64_t left = in.Little<uint32_t>(); left > 0 && in.ok(); --left) {
       Maker& maker = record.others.emplace_back();
-      maker.set_worker(std::string(in.Bytes(in.Little(4))));
-      maker.set_made_unix_ms(static_cast<int64_t>(in.Little(8)));
+      maker.set_worker(std::string(in.Bytes(in.Little<uint32_t>())));
+      maker.set_made_unix_ms(static_cast<int64_t>(in.Little<uint64_t>()));
     }
   }
   if (version >= kWithWarnings) {
     bool whole = true;
-    for (uint64_t left = in.Little(4); left > 0 && in.ok(); --left) {
-      const std::string_view bytes = in.Bytes(in.Little(4));
+    for (uint64_t left = in.Little<uint32_t>(); left > 0 && in.ok(); --left) {
+      const std::string_view bytes = in.Bytes(in.Little<uint32_t>());
       whole &= record.warnings.emplace_back().ParseFromArray(bytes.data(), static_cast<int>(bytes.size()));
     }
     if (!whole) return absl::DataLossError("a result in the index is malformed");
@@ -169,7 +162,7 @@ absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
 std::string MadeByKey(const std::string& worker, int64_t made_unix_ms, const ResultKey& result) {
   std::string key = worker;
   key.push_back('\0');
-  AppendBig(&key, static_cast<uint64_t>(made_unix_ms), 8);
+  AppendBig<uint64_t>(&key, static_cast<uint64_t>(made_unix_ms));
   key += result.digest.view();
   return key;
 }
@@ -178,7 +171,7 @@ absl::StatusOr<MadeBy> ParseMadeBy(std::string_view key) {
   MadeBy made;
   Reader k(key);
   made.worker = k.UntilNul();
-  made.made_unix_ms = static_cast<int64_t>(k.Big(8));
+  made.made_unix_ms = static_cast<int64_t>(k.Big<uint64_t>());
   made.key.digest = k.ReadDigest();
   if (!k.done()) return absl::DataLossError("a worker's result in the index is malformed");
   return made;
@@ -188,7 +181,7 @@ std::string NamedByKey(const Digest& tile, const ResultKey& key) { return tile.s
 
 std::string WorthKey(const WorthPlace& place) {
   std::string key;
-  AppendBig(&key, std::bit_cast<uint64_t>(place.worth), 8);
+  AppendBig<uint64_t>(&key, std::bit_cast<uint64_t>(place.worth));
   key += place.key.digest.view();
   return key;
 }
@@ -196,7 +189,7 @@ std::string WorthKey(const WorthPlace& place) {
 absl::StatusOr<WorthPlace> ParseWorth(std::string_view key) {
   WorthPlace place;
   Reader k(key);
-  place.worth = std::bit_cast<double>(k.Big(8));
+  place.worth = std::bit_cast<double>(k.Big<uint64_t>());
   place.key.digest = k.ReadDigest();
   if (!k.done()) return absl::DataLossError("a place in the order of eviction is malformed");
   return place;
@@ -231,14 +224,14 @@ std::string NameKey(const std::string& stack, const std::string& pass, uint32_t 
   key.push_back('\0');
   key += pass;
   key.push_back('\0');
-  AppendBig(&key, segment, 4);
-  AppendBig(&key, static_cast<uint32_t>(frame) ^ 0x80000000u, 4);
+  AppendBig<uint32_t>(&key, segment);
+  AppendBig<uint32_t>(&key, static_cast<uint32_t>(frame) ^ 0x80000000u);
   return key;
 }
 
 std::string NameValue(const NameRecord& name) {
   std::string value;
-  AppendLittle(&value, kValueVersion, 1);
+  AppendLittle<uint8_t>(&value, kValueVersion);
   value += name.key.digest.view();
   value += name.recipe.view();
   return value;
@@ -249,8 +242,8 @@ absl::StatusOr<NameRecord> ParseName(std::string_view key, std::string_view valu
   Reader k(key);
   name.stack = k.UntilNul();
   name.pass = k.UntilNul();
-  name.segment = static_cast<uint32_t>(k.Big(4));
-  name.frame = static_cast<int32_t>(static_cast<uint32_t>(k.Big(4)) ^ 0x80000000u);
+  name.segment = static_cast<uint32_t>(k.Big<uint32_t>());
+  name.frame = static_cast<int32_t>(static_cast<uint32_t>(k.Big<uint32_t>()) ^ 0x80000000u);
   Reader v(value);
   RETURN_IF_ERROR(CheckVersion(&v, "a name"));
   name.key.digest = v.ReadDigest();
@@ -261,14 +254,14 @@ absl::StatusOr<NameRecord> ParseName(std::string_view key, std::string_view valu
 
 std::string JournalKey(uint64_t sequence) {
   std::string key;
-  AppendBig(&key, sequence, 8);
+  AppendBig<uint64_t>(&key, sequence);
   return key;
 }
 
 std::string JournalValue(JournalType type, std::string_view payload) {
   std::string value;
-  AppendLittle(&value, kValueVersion, 1);
-  AppendLittle(&value, static_cast<uint8_t>(type), 1);
+  AppendLittle<uint8_t>(&value, kValueVersion);
+  AppendLittle<uint8_t>(&value, static_cast<uint8_t>(type));
   value += payload;
   return value;
 }
@@ -276,10 +269,10 @@ std::string JournalValue(JournalType type, std::string_view payload) {
 absl::StatusOr<JournalEntry> ParseJournal(std::string_view key, std::string_view value) {
   JournalEntry entry;
   Reader k(key);
-  entry.sequence = k.Big(8);
+  entry.sequence = k.Big<uint64_t>();
   Reader v(value);
   RETURN_IF_ERROR(CheckVersion(&v, "a journal entry"));
-  entry.type = static_cast<JournalType>(v.Little(1));
+  entry.type = static_cast<JournalType>(v.Little<uint8_t>());
   entry.payload = v.rest();
   if (!k.done() || !v.ok()) return absl::DataLossError("a journal entry in the index is malformed");
   return entry;

@@ -4,6 +4,9 @@
 //   STATE/FORMAT   text: kFormatLine. Another version is refused, never guessed at.
 //   STATE/tiles    RocksDB of tile bytes, one column family
 //   STATE/index    RocksDB of everything else, the column families below
+//   STATE/reserve  room for the two to write in when the disk is full (disk_room.h)
+//   STATE/damaged-<time>/  files that could not be read, for whoever wants to look at
+//                  them; never read again
 //
 // Integers in keys are big-endian (so that they sort), in values little-endian.
 // Values begin with a version byte of their own.
@@ -26,6 +29,11 @@ inline constexpr char kFormatLine[] = "selvage state 4\n";
 // nothing is to be done; 1 also lacks named_by, worth
 // and kFiledKey, which are made when it is opened.
 inline constexpr const char* kOldFormatLines[] = {"selvage state 1\n", "selvage state 2\n", "selvage state 3\n"};
+
+inline constexpr char kTilesFolder[] = "tiles";
+inline constexpr char kIndexFolder[] = "index";
+inline constexpr char kReserveFile[] = "reserve";
+inline constexpr char kDamagedFolder[] = "damaged-";
 
 // --- STATE/tiles -----------------------------------------------------------
 // Two entries a tile, always written and deleted in one batch:
@@ -93,6 +101,11 @@ std::string NamePrefix(const std::string& stack, const std::string& pass);
 // Name value: version 1, result key, recipe digest. DO NOT CHANGE.
 std::string NameValue(const NameRecord& name);
 absl::StatusOr<NameRecord> ParseName(std::string_view key, std::string_view value);
+
+// Names of values that the cache itself writes; others belong to the daemon.
+// DO NOT CHANGE.
+inline constexpr char kUsesName[] = "evict/uses";     // use_counts.h
+inline constexpr char kDamagedPrefix[] = "damaged/";  // then the result key: found damaged, not rendered since
 
 std::string JournalKey(uint64_t sequence);
 // Journal value: version 1, type byte, payload. DO NOT CHANGE.

@@ -14,7 +14,7 @@ LruTileStore::LruTileStore(uint64_t capacity_bytes) : capacity_bytes_(capacity_b
 
 absl::StatusOr<std::vector<std::optional<std::string>>> LruTileStore::Get(std::span<const Digest> digests) {
   std::vector<std::optional<std::string>> found(digests.size());
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (size_t i = 0; i < digests.size(); ++i) {
     const auto it = where_.find(digests[i]);
     if (it == where_.end()) continue;
@@ -26,7 +26,7 @@ absl::StatusOr<std::vector<std::optional<std::string>>> LruTileStore::Get(std::s
 
 absl::StatusOr<std::vector<Digest>> LruTileStore::FindMissing(std::span<const Digest> digests) {
   std::vector<Digest> missing;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const Digest& d : digests) {
     if (!where_.contains(d)) missing.push_back(d);
   }
@@ -34,7 +34,7 @@ absl::StatusOr<std::vector<Digest>> LruTileStore::FindMissing(std::span<const Di
 }
 
 absl::Status LruTileStore::Put(std::span<const StoredTile> tiles) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const StoredTile& t : tiles) {
     const uint64_t cost = Cost(t);
     if (cost > capacity_bytes_) continue;
@@ -53,7 +53,7 @@ absl::Status LruTileStore::Put(std::span<const StoredTile> tiles) {
 absl::Status LruTileStore::MakeDurable() { return absl::OkStatus(); }
 
 absl::Status LruTileStore::Delete(std::span<const Digest> digests) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const Digest& d : digests) {
     if (const auto it = where_.find(d); it != where_.end()) RemoveLocked(it->second);
   }
@@ -61,7 +61,7 @@ absl::Status LruTileStore::Delete(std::span<const Digest> digests) {
 }
 
 uint64_t LruTileStore::bytes() const {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   return bytes_;
 }
 

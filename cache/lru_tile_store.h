@@ -3,10 +3,10 @@
 #pragma once
 
 #include <list>
-#include <mutex>
 #include <unordered_map>
 
 #include "cache/tile_store.h"
+#include "proto/mutex.h"
 
 namespace selvage {
 
@@ -27,15 +27,15 @@ class LruTileStore final : public TileStore {
 
  private:
   using Order = std::list<StoredTile>;
-  void RemoveLocked(Order::iterator tile);
+  void RemoveLocked(Order::iterator tile) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
 
   const uint64_t capacity_bytes_;
 
-  mutable std::mutex mutex_;
-  // Guarded by mutex_. Most recently used first.
-  Order order_;
-  std::unordered_map<Digest, Order::iterator, DigestHash> where_;
-  uint64_t bytes_ = 0;
+  mutable Mutex mutex_;
+  // Most recently used first.
+  Order order_ ABSL_GUARDED_BY(mutex_);
+  std::unordered_map<Digest, Order::iterator, DigestHash> where_ ABSL_GUARDED_BY(mutex_);
+  uint64_t bytes_ ABSL_GUARDED_BY(mutex_) = 0;
 };
 
 }  // namespace selvage

@@ -5,6 +5,7 @@
 #include <cstdlib>
 #include <unordered_set>
 
+#include "proto/endian.h"
 #include "proto/status.h"
 
 namespace selvage {
@@ -23,16 +24,6 @@ constexpr uint64_t kMaxBlobBytes = kMaxPixels * 16;
 // Where tile positions come from: negative coordinates round downward too, so
 // that tiles keep their place when a window grows to the left.
 int64_t FloorDivide(int64_t a, int64_t b) { return a / b - (a % b < 0 ? 1 : 0); }
-
-void AppendLittle(std::string* out, uint64_t value, int bytes) {
-  for (int i = 0; i < bytes; ++i) out->push_back(static_cast<char>(value >> (8 * i)));
-}
-
-uint32_t ReadLittle32(const char* p) {
-  uint32_t v = 0;
-  for (int i = 0; i < 4; ++i) v |= uint32_t{static_cast<uint8_t>(p[i])} << (8 * i);
-  return v;
-}
 
 // Whether a binary16 number has exactly this value.
 bool FitsHalf(uint32_t float_bits) {
@@ -57,7 +48,7 @@ absl::Status ValidateTile(const Manifest& m, size_t number) {
   if (!std::all_of(p + 5, p + kTileRefBytes, [](char c) { return c == 0; })) {
     return absl::InvalidArgumentError(absl::StrCat("constant tile ", number, " has bytes after its value"));
   }
-  if (!m.full_precision() && !FitsHalf(ReadLittle32(p + 1))) {
+  if (!m.full_precision() && !FitsHalf(LoadLittle<uint32_t>(p + 1))) {
     return absl::InvalidArgumentError(absl::StrCat("the value of constant tile ", number, " is not a binary16 number"));
   }
   return absl::OkStatus();
@@ -127,7 +118,7 @@ TileRef GetTile(const Manifest& m, size_t number) {
   TileRef tile;
   tile.constant = static_cast<uint8_t>(*p) == kConstantTag;
   if (tile.constant) {
-    tile.value = std::bit_cast<float>(ReadLittle32(p + 1));
+    tile.value = std::bit_cast<float>(LoadLittle<uint32_t>(p + 1));
   } else {
     std::memcpy(tile.digest.bytes.data(), p + 1, tile.digest.bytes.size());
   }
@@ -139,7 +130,7 @@ void AppendTile(Manifest* m, const TileRef& tile) {
   const size_t start = out->size();
   out->push_back(static_cast<char>(tile.constant ? kConstantTag : kStoredTag));
   if (tile.constant) {
-    AppendLittle(out, std::bit_cast<uint32_t>(tile.value), 4);
+    AppendLittle<uint32_t>(out, std::bit_cast<uint32_t>(tile.value));
     out->resize(start + kTileRefBytes, '\0');
   } else {
     out->append(tile.digest.view());
@@ -162,19 +153,19 @@ std::vector<Digest> StoredDigests(const Manifest& m) {
 // serialised protobuf is not canonical.
 Digest ContentDigest(const Manifest& m) {
   std::string bytes = "selvage content 1\n";
-  AppendLittle(&bytes, static_cast<uint32_t>(m.kind()), 4);
-  AppendLittle(&bytes, static_cast<uint32_t>(m.window().x()), 4);
-  AppendLittle(&bytes, static_cast<uint32_t>(m.window().y()), 4);
-  AppendLittle(&bytes, m.window().width(), 4);
-  AppendLittle(&bytes, m.window().height(), 4);
-  AppendLittle(&bytes, m.full_precision() ? 1 : 0, 1);
-  AppendLittle(&bytes, m.channel_size(), 4);
+  AppendLittle<uint32_t>(&bytes, static_cast<uint32_t>(m.kind()));
+  AppendLittle<uint32_t>(&bytes, static_cast<uint32_t>(m.window().x()));
+  AppendLittle<uint32_t>(&bytes, static_cast<uint32_t>(m.window().y()));
+  AppendLittle<uint32_t>(&bytes, m.window().width());
+  AppendLittle<uint32_t>(&bytes, m.window().height());
+  AppendLittle<uint8_t>(&bytes, m.full_precision() ? 1 : 0);
+  AppendLittle<uint32_t>(&bytes, m.channel_size());
   for (const std::string& channel : m.channel()) {
-    AppendLittle(&bytes, channel.size(), 4);
+    AppendLittle<uint32_t>(&bytes, channel.size());
     bytes += channel;
   }
-  AppendLittle(&bytes, m.blob_size(), 8);
-  AppendLittle(&bytes, m.tiles().size(), 8);
+  AppendLittle<uint64_t>(&bytes, m.blob_size());
+  AppendLittle<uint64_t>(&bytes, m.tiles().size());
   bytes += m.tiles();
   return Sha256(bytes);
 }

@@ -8,7 +8,7 @@ namespace selvage {
 absl::StatusOr<std::vector<std::optional<ResultRecord>>> MemoryResultIndex::Find(std::span<const ResultKey> keys) {
   std::vector<std::optional<ResultRecord>> found;
   found.reserve(keys.size());
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const ResultKey& key : keys) {
     const auto it = results_.find(key);
     found.push_back(it == results_.end() ? std::nullopt : std::optional(it->second));
@@ -17,7 +17,7 @@ absl::StatusOr<std::vector<std::optional<ResultRecord>>> MemoryResultIndex::Find
 }
 
 absl::StatusOr<std::optional<ResultKey>> MemoryResultIndex::FindTrace(const Digest& trace_key) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   const auto it = traces_.find(trace_key);
   return it == traces_.end() ? std::nullopt : std::optional(it->second);
 }
@@ -26,7 +26,7 @@ absl::StatusOr<std::vector<NameRecord>> MemoryResultIndex::FindNames(const std::
                                                                      const std::string& pass) {
   const std::string prefix = format::NamePrefix(stack, pass);
   std::vector<NameRecord> found;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (auto it = names_.lower_bound(prefix); it != names_.end() && it->first.starts_with(prefix); ++it) {
     found.push_back(it->second);
   }
@@ -36,7 +36,7 @@ absl::StatusOr<std::vector<NameRecord>> MemoryResultIndex::FindNames(const std::
 absl::StatusOr<std::vector<std::optional<NameRecord>>> MemoryResultIndex::FindNamesAt(
     std::span<const NameRecord> places) {
   std::vector<std::optional<NameRecord>> found;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const NameRecord& n : places) {
     const auto it = names_.find(format::NameKey(n.stack, n.pass, n.segment, n.frame));
     found.push_back(it == names_.end() ? std::nullopt : std::optional(it->second));
@@ -46,7 +46,7 @@ absl::StatusOr<std::vector<std::optional<NameRecord>>> MemoryResultIndex::FindNa
 
 absl::StatusOr<std::vector<std::string>> MemoryResultIndex::ListStacks() {
   std::vector<std::string> stacks;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const auto& [key, name] : names_) {
     if (stacks.empty() || stacks.back() != name.stack) stacks.push_back(name.stack);
   }
@@ -55,7 +55,7 @@ absl::StatusOr<std::vector<std::string>> MemoryResultIndex::ListStacks() {
 
 absl::StatusOr<std::vector<ResultKey>> MemoryResultIndex::FindMadeBy(const std::string& worker, int64_t since_unix_ms) {
   std::vector<ResultKey> found;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const auto& [key, record] : results_) {
     for (const Maker& m : MakersOf(record)) {
       const bool made = m.worker() == worker || m.worker().starts_with(worker + ":");
@@ -66,7 +66,7 @@ absl::StatusOr<std::vector<ResultKey>> MemoryResultIndex::FindMadeBy(const std::
 }
 
 absl::StatusOr<std::optional<std::string>> MemoryResultIndex::FindValue(const std::string& name) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   const auto it = values_.find(name);
   return it == values_.end() ? std::nullopt : std::optional(it->second);
 }
@@ -74,7 +74,7 @@ absl::StatusOr<std::optional<std::string>> MemoryResultIndex::FindValue(const st
 absl::StatusOr<std::vector<std::pair<std::string, std::string>>> MemoryResultIndex::ListValues(
     const std::string& prefix) {
   std::vector<std::pair<std::string, std::string>> found;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (auto it = values_.lower_bound(prefix); it != values_.end() && it->first.starts_with(prefix); ++it) {
     found.emplace_back(*it);
   }
@@ -85,7 +85,7 @@ absl::Status MemoryResultIndex::ReadJournal(uint64_t from_sequence,
                                             const std::function<void(const JournalEntry&)>& visit) {
   std::vector<JournalEntry> entries;
   {
-    std::lock_guard lock(mutex_);
+    MutexLock lock(&mutex_);
     for (auto it = journal_.lower_bound(from_sequence); it != journal_.end(); ++it) entries.push_back(it->second);
   }
   for (const JournalEntry& e : entries) visit(e);
@@ -94,7 +94,7 @@ absl::Status MemoryResultIndex::ReadJournal(uint64_t from_sequence,
 
 absl::StatusOr<uint64_t> MemoryResultIndex::Commit(const IndexBatch& batch) {
   if (absl::Status s = format::CheckNames(batch); !s.ok()) return s;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const ResultKey& key : batch.forget) ForgetLocked(key);
   for (const auto& [place, worth] : batch.moves) {
     places_.erase(place);
@@ -129,14 +129,14 @@ absl::StatusOr<uint64_t> MemoryResultIndex::Commit(const IndexBatch& batch) {
 
 absl::StatusOr<std::vector<WorthPlace>> MemoryResultIndex::ListPlaces(const WorthPlace& after, size_t count) {
   std::vector<WorthPlace> found;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (auto it = places_.upper_bound(after); it != places_.end() && found.size() < count; ++it) found.push_back(*it);
   return found;
 }
 
 absl::StatusOr<std::vector<Digest>> MemoryResultIndex::FindUnnamed(std::span<const Digest> tiles) {
   std::vector<Digest> unnamed;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const Digest& d : tiles) {
     const auto it = named_by_.lower_bound({d, ResultKey()});
     if (it == named_by_.end() || it->first != d) unnamed.push_back(d);
@@ -148,7 +148,7 @@ absl::Status MemoryResultIndex::ScanResults(const std::function<void(const Resul
   // A copy: one moment, and the visitor may call the index.
   std::unordered_map<ResultKey, ResultRecord, DigestHash> results;
   {
-    std::lock_guard lock(mutex_);
+    MutexLock lock(&mutex_);
     results = results_;
   }
   for (const auto& [key, record] : results) visit(key, record);
@@ -156,7 +156,7 @@ absl::Status MemoryResultIndex::ScanResults(const std::function<void(const Resul
 }
 
 uint64_t MemoryResultIndex::CountResults() {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   return results_.size();
 }
 

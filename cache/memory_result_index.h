@@ -2,11 +2,11 @@
 #pragma once
 
 #include <map>
-#include <mutex>
 #include <set>
 #include <unordered_map>
 
 #include "cache/result_index.h"
+#include "proto/mutex.h"
 
 namespace selvage {
 
@@ -29,21 +29,20 @@ class MemoryResultIndex : public ResultIndex {
   uint64_t CountResults() override;
 
  private:
-  void AddLocked(const ResultKey& key, const ResultRecord& record);
-  void RemoveLocked(const ResultKey& key);
-  void ForgetLocked(const ResultKey& key);
+  void AddLocked(const ResultKey& key, const ResultRecord& record) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
+  void RemoveLocked(const ResultKey& key) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
+  void ForgetLocked(const ResultKey& key) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
 
-  std::mutex mutex_;
-  // Guarded by mutex_. Names, values and journal in the order of their
-  // persistent keys (format.h).
-  std::unordered_map<ResultKey, ResultRecord, DigestHash> results_;
-  std::set<std::pair<Digest, ResultKey>> named_by_;
-  std::set<WorthPlace> places_;
-  std::unordered_map<Digest, ResultKey, DigestHash> traces_;
-  std::unordered_multimap<ResultKey, Digest, DigestHash> traces_of_;
-  std::map<std::string, NameRecord> names_;
-  std::map<std::string, std::string> values_;
-  std::map<uint64_t, JournalEntry> journal_;
+  Mutex mutex_;
+  // Names, values and journal in the order of their persistent keys (format.h).
+  std::unordered_map<ResultKey, ResultRecord, DigestHash> results_ ABSL_GUARDED_BY(mutex_);
+  std::set<std::pair<Digest, ResultKey>> named_by_ ABSL_GUARDED_BY(mutex_);
+  std::set<WorthPlace> places_ ABSL_GUARDED_BY(mutex_);
+  std::unordered_map<Digest, ResultKey, DigestHash> traces_ ABSL_GUARDED_BY(mutex_);
+  std::unordered_multimap<ResultKey, Digest, DigestHash> traces_of_ ABSL_GUARDED_BY(mutex_);
+  std::map<std::string, NameRecord> names_ ABSL_GUARDED_BY(mutex_);
+  std::map<std::string, std::string> values_ ABSL_GUARDED_BY(mutex_);
+  std::map<uint64_t, JournalEntry> journal_ ABSL_GUARDED_BY(mutex_);
 };
 
 }  // namespace selvage

@@ -7,7 +7,7 @@ MemoryTileStore::MemoryTileStore(uint64_t capacity_bytes) : capacity_bytes_(capa
 absl::StatusOr<std::vector<std::optional<std::string>>> MemoryTileStore::Get(std::span<const Digest> digests) {
   std::vector<std::optional<std::string>> found;
   found.reserve(digests.size());
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const Digest& d : digests) {
     const auto it = tiles_.find(d);
     found.push_back(it == tiles_.end() ? std::nullopt : std::optional(it->second));
@@ -17,7 +17,7 @@ absl::StatusOr<std::vector<std::optional<std::string>>> MemoryTileStore::Get(std
 
 absl::StatusOr<std::vector<Digest>> MemoryTileStore::FindMissing(std::span<const Digest> digests) {
   std::vector<Digest> missing;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const Digest& d : digests) {
     if (!tiles_.contains(d)) missing.push_back(d);
   }
@@ -25,7 +25,7 @@ absl::StatusOr<std::vector<Digest>> MemoryTileStore::FindMissing(std::span<const
 }
 
 absl::Status MemoryTileStore::Put(std::span<const StoredTile> tiles) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   uint64_t more = 0;
   for (const StoredTile& t : tiles) {
     if (!tiles_.contains(t.digest)) more += t.data.size();
@@ -40,7 +40,7 @@ absl::Status MemoryTileStore::Put(std::span<const StoredTile> tiles) {
 absl::Status MemoryTileStore::MakeDurable() { return absl::OkStatus(); }
 
 absl::Status MemoryTileStore::Delete(std::span<const Digest> digests) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const Digest& d : digests) {
     const auto it = tiles_.find(d);
     if (it == tiles_.end()) continue;
@@ -52,7 +52,7 @@ absl::Status MemoryTileStore::Delete(std::span<const Digest> digests) {
 
 absl::StatusOr<std::vector<Digest>> MemoryTileStore::List(const Digest& after, size_t count) {
   std::vector<Digest> held;
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (auto it = tiles_.upper_bound(after); it != tiles_.end() && held.size() < count; ++it) held.push_back(it->first);
   return held;
 }
@@ -61,7 +61,7 @@ absl::Status MemoryTileStore::Scan(const std::function<void(const Digest&, uint6
   // A copy, so that the visitor may call the store.
   std::vector<std::pair<Digest, uint64_t>> held;
   {
-    std::lock_guard lock(mutex_);
+    MutexLock lock(&mutex_);
     held.reserve(tiles_.size());
     for (const auto& [digest, data] : tiles_) held.emplace_back(digest, data.size());
   }
@@ -70,12 +70,12 @@ absl::Status MemoryTileStore::Scan(const std::function<void(const Digest&, uint6
 }
 
 uint64_t MemoryTileStore::bytes() const {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   return bytes_;
 }
 
 uint64_t MemoryTileStore::count() const {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   return tiles_.size();
 }
 

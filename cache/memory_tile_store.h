@@ -3,9 +3,9 @@
 
 #include <limits>
 #include <map>
-#include <mutex>
 
 #include "cache/tile_store.h"
+#include "proto/mutex.h"
 
 namespace selvage {
 
@@ -30,10 +30,9 @@ class MemoryTileStore final : public TileStore {
  private:
   const uint64_t capacity_bytes_;
 
-  mutable std::mutex mutex_;
-  // Guarded by mutex_.
-  std::map<Digest, std::string> tiles_;
-  uint64_t bytes_ = 0;
+  mutable Mutex mutex_;
+  std::map<Digest, std::string> tiles_ ABSL_GUARDED_BY(mutex_);
+  uint64_t bytes_ ABSL_GUARDED_BY(mutex_) = 0;
 };
 
 }  // namespace selvage

@@ -1,14 +1,18 @@
 #include "cache/open.h"
 
+#include <spdlog/spdlog.h>
+
 #include <algorithm>
 
 #include "cache/backup.h"
 #include "cache/bounded_tile_store.h"
 #include "cache/disk_room.h"
+#include "cache/format.h"
 #include "cache/memory_result_index.h"
 #include "cache/memory_tile_store.h"
 #include "cache/rocks_result_index.h"
 #include "cache/rocks_tile_store.h"
+#include "cache/set_aside.h"
 #include "cache/state_folder.h"
 #include "cache/verifying_tile_store.h"
 #include "proto/status.h"
@@ -22,7 +26,11 @@ class DiskSpace final : public Space {
  public:
   DiskSpace(std::string folder, std::shared_ptr<RocksTileStore> tiles)
       : folder_(std::move(folder)), tiles_(std::move(tiles)) {}
-  uint64_t AllocatedBytes() override { return selvage::AllocatedBytes(folder_); }
+  // Neither the reserve nor what was set aside can be evicted.
+  uint64_t AllocatedBytes() override {
+    return selvage::AllocatedBytes(folder_ + "/" + format::kTilesFolder) +
+           selvage::AllocatedBytes(folder_ + "/" + format::kIndexFolder);
+  }
   uint64_t AvailableBytes() override { return selvage::AvailableBytes(folder_); }
   uint64_t GarbageBytes() override { return tiles_->GarbageBytes(); }
   absl::Status Reclaim() override { return tiles_->Reclaim(); }
@@ -77,30 +85,70 @@ Cache Assemble(std::shared_ptr<TileStore> store, std::shared_ptr<ResultIndex> in
 }
 
 // A small budget must not go into half-empty files.
-RocksTileStoreOptions TileOptions(uint64_t cache_bytes) {
+RocksTileStoreOptions TileOptions(uint64_t cache_bytes, const std::string& state_folder) {
   RocksTileStoreOptions o;
   o.write_buffer_bytes = std::clamp<uint64_t>(cache_bytes / 32, 1 << 20, 64 << 20);
   o.blob_file_bytes = std::clamp<uint64_t>(cache_bytes / 64, 1 << 20, 256 << 20);
+  // What may be on its way to the disk already when nothing new is taken any more.
+  o.reserve = std::make_shared<DiskReserve>(state_folder, 2 * o.write_buffer_bytes + kIndexReserveBytes / 2);
   return o;
+}
+
+// Tiles can be rendered again, so damage must not keep the daemon from starting: the log
+// is set aside, and if that does not help, all of the store.
+absl::StatusOr<std::shared_ptr<RocksTileStore>> OpenTiles(const std::string& state_folder,
+                                                          const RocksTileStoreOptions& options) {
+  const std::string folder = state_folder + "/" + format::kTilesFolder;
+  auto tiles = RocksTileStore::Open(folder, options);
+  for (const bool whole : {false, true}) {
+    if (!absl::IsDataLoss(tiles.status())) break;
+    ASSIGN_OR_RETURN(const std::string aside,
+                     SetAside(state_folder, format::kTilesFolder,
+                              [&](const std::string& file) { return whole || file.ends_with(".log"); }));
+    spdlog::warn("{} is damaged ({}). {} was moved to {}; what it held is rendered again when it is needed", folder,
+                 std::string(tiles.status().message()), whole ? "All of it" : "Its log", aside);
+    tiles = RocksTileStore::Open(folder, options);
+  }
+  RETURN_IF_ERROR(tiles.status());
+  return std::shared_ptr<RocksTileStore>(*std::move(tiles));
+}
+
+// The index holds what cannot be rendered again, so nothing is decided for its owner.
+absl::StatusOr<std::shared_ptr<RocksResultIndex>> OpenIndex(const std::string& state_folder,
+                                                            const std::shared_ptr<DiskReserve>& reserve) {
+  const std::string folder = state_folder + "/" + format::kIndexFolder;
+  auto index = RocksResultIndex::Open(folder, reserve);
+  if (absl::IsDataLoss(index.status())) {
+    return absl::DataLossError(absl::StrCat(
+        "the index is damaged (", index.status().message(), "). Put a backup in the place of ", state_folder,
+        ", or move ", folder, " away: everything is rendered again then, and jobs must be submitted again"));
+  }
+  RETURN_IF_ERROR(index.status());
+  return std::shared_ptr<RocksResultIndex>(*std::move(index));
 }
 
 }  // namespace
 
 absl::StatusOr<Cache> OpenCache(const std::string& state_folder, const CacheOptions& options) {
   if (options.cache_bytes < kMinCacheBytes) {
-    return absl::InvalidArgumentError(
-        absl::StrCat("a cache of ", options.cache_bytes, " bytes; at least ", kMinCacheBytes, " (64 MiB)"));
+    return absl::InvalidArgumentError(absl::StrCat(
+        "a cache of ", options.cache_bytes, " bytes is too small; give it at least ", kMinCacheBytes, " (64 MiB)"));
   }
   ASSIGN_OR_RETURN(const bool old, PrepareStateFolder(state_folder));
   // The index first: its lock says whether another daemon is here.
-  ASSIGN_OR_RETURN(std::shared_ptr<RocksResultIndex> index, RocksResultIndex::Open(state_folder + "/index"));
-  ASSIGN_OR_RETURN(std::shared_ptr<RocksTileStore> tiles,
-                   RocksTileStore::Open(state_folder + "/tiles", TileOptions(options.cache_bytes)));
+  const RocksTileStoreOptions tile_options = TileOptions(options.cache_bytes, state_folder);
+  ASSIGN_OR_RETURN(const auto index, OpenIndex(state_folder, tile_options.reserve));
+  tile_options.reserve->Take();
+  ASSIGN_OR_RETURN(const auto tiles, OpenTiles(state_folder, tile_options));
   if (old) RETURN_IF_ERROR(FinishStateFolder(state_folder));
   const auto space = std::make_shared<DiskSpace>(state_folder, tiles);
   Cache cache = Assemble(
-      tiles, index, space, [tiles] { return tiles->CountTiles(); }, [tiles] { return tiles->CountUnreadable(); },
-      options);
+      tiles, index, space, [tiles] { return tiles->CountTiles(); },
+      [tiles, index] { return tiles->CountUnreadable() + index->CountUnreadable(); }, options);
+  cache.health = [tiles, index] {
+    const absl::Status status = index->Health();
+    return status.ok() ? tiles->Health() : status;
+  };
   cache.backup = [state_folder, tiles, index, evictor = cache.evictor](const std::string& folder) {
     return BackUp(state_folder, folder, *tiles, *index, *evictor);
   };
@@ -109,9 +157,11 @@ absl::StatusOr<Cache> OpenCache(const std::string& state_folder, const CacheOpti
 
 Cache OpenMemoryCache(const CacheOptions& options) {
   const auto tiles = std::make_shared<MemoryTileStore>();
-  return Assemble(
+  Cache cache = Assemble(
       tiles, std::make_shared<MemoryResultIndex>(), std::make_shared<MemorySpace>(tiles),
       [tiles]() -> uint64_t { return tiles->count(); }, [] { return uint64_t{0}; }, options);
+  cache.health = [] { return absl::OkStatus(); };
+  return cache;
 }
 
 }  // namespace selvage

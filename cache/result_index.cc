@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "cache/format.h"
+
 namespace selvage {
 
 std::vector<Maker> MakersOf(const ResultRecord& record) {
@@ -15,7 +17,7 @@ std::vector<Maker> MakersOf(const ResultRecord& record) {
   return makers;
 }
 
-std::string DamagedName(const ResultKey& key) { return "damaged/" + key.digest.str(); }
+std::string DamagedName(const ResultKey& key) { return format::kDamagedPrefix + key.digest.str(); }
 
 void IndexBatch::ForgetDamaged(const ResultKey& key) {
   forget.push_back(key);

@@ -28,10 +28,10 @@ struct ResultRecord {
   // Stored bytes of its tiles when committed (shared tiles counted in each).
   uint64_t bytes = 0;
   // What its tiles were made of (TaskOutcome.tile_keys): with them a later
-  // result of the same segment and frame takes over what did not change. They
+  // result of the same segment and frame reuses what did not change. They
   // come and go with the result, so nothing else bounds them.
   std::string tile_keys;
-  // Who made the tiles that it took over from earlier results: each worker once,
+  // Who rendered the tiles that it reuses of earlier results: each worker once,
   // with its newest time.
   std::vector<Maker> others;
   // Of this result and of those that it is made of, as far as they were known.
@@ -62,7 +62,7 @@ struct NameRecord {
   int32_t frame = 0;
   ResultKey key;
   // Digest of the segment's own recipe without its inputs: tells "its own
-  // settings changed" from "something above it changed".
+  // settings changed" from "something that it is made from changed".
   Digest recipe;
 };
 
@@ -127,7 +127,7 @@ class ResultIndex {
   virtual absl::StatusOr<std::vector<std::string>> ListStacks() = 0;
   // Results that a worker of this name made at `since_unix_ms` or later, in whole
   // or in part, or all workers of this host ("render3" for "render3:4711"). Some
-  // may be gone, or made anew by another worker since, or be there twice.
+  // may be gone, or rendered again by another worker since, or be there twice.
   virtual absl::StatusOr<std::vector<ResultKey>> FindMadeBy(const std::string& worker, int64_t since_unix_ms) = 0;
   virtual absl::StatusOr<std::optional<std::string>> FindValue(const std::string& name) = 0;
   // Values whose names start with `prefix`, in order, names included.

@@ -2,10 +2,14 @@
 
 #include <algorithm>
 #include <atomic>
+#include <chrono>
+#include <thread>
 
 #include "cache/disk_room.h"
 #include "cache/format.h"
 #include "cache/rocks_checkpoint.h"
+#include "cache/rocks_files.h"
+#include "cache/rocks_health.h"
 #include "cache/rocks_status.h"
 #include "proto/status.h"
 #include "rocksdb/cache.h"
@@ -22,6 +26,7 @@ namespace {
 constexpr uint64_t kMinBlobBytes = 512;
 // One batch is one entry in the log and is held twice in memory.
 constexpr size_t kBatchBytes = 8 << 20;
+constexpr auto kWriteRetry = std::chrono::milliseconds(2);
 // Tile keys and presence entries: about 100 bytes a tile.
 constexpr size_t kTreeCacheBytes = 64 << 20;
 
@@ -34,9 +39,14 @@ constexpr size_t kTreeCacheBytes = 64 << 20;
 //   bytes written per byte   1.1 / 2.1 / 2.6     10.9 / 6.9 / 3.7
 // (the factors above 2 are automatic blob collection, since switched off).
 // Flushing wins only where a commit is as large as a write buffer.
-rocksdb::Options MakeOptions(const RocksTileStoreOptions& o) {
+rocksdb::Options MakeOptions(const RocksTileStoreOptions& o, rocksdb::Env* env,
+                             const std::shared_ptr<RocksHealth>& health) {
   rocksdb::Options options;
   options.create_if_missing = true;
+  options.env = env;
+  options.listeners = {health};
+  // A log that could not be written must not be closed (rocks_health.h).
+  options.max_bgerror_resume_count = 0;
   // Two memtables, few background jobs: with more, 7.8's retry of a failed flush
   // can reorder updates.
   options.write_buffer_size = o.write_buffer_bytes;
@@ -72,11 +82,15 @@ rocksdb::Options MakeOptions(const RocksTileStoreOptions& o) {
 class Engine final : public RocksTileStore {
  public:
   // Both memtables may have to be flushed before their log can go.
-  Engine(std::unique_ptr<rocksdb::DB> db, const std::string& folder, const RocksTileStoreOptions& options)
-      : db_(std::move(db)),
+  Engine(std::unique_ptr<rocksdb::Env> env, std::unique_ptr<rocksdb::DB> db, std::shared_ptr<RocksHealth> health,
+         std::shared_ptr<DiskReserve> disk, const std::string& folder, const RocksTileStoreOptions& options)
+      : env_(std::move(env)),
+        db_(std::move(db)),
+        health_(std::move(health)),
+        disk_(std::move(disk)),
         folder_(folder),
         reserve_bytes_(kIndexReserveBytes + 3 * options.write_buffer_bytes + 2 * kBatchBytes) {}
-  ~Engine() override { db_->Close().PermitUncheckedError(); }
+  ~Engine() override { CloseUnlessBroken(*health_, &db_, &env_); }
 
   absl::StatusOr<std::vector<std::optional<std::string>>> Get(std::span<const Digest> digests) override {
     std::vector<std::optional<std::string>> found(digests.size());
@@ -100,7 +114,7 @@ class Engine final : public RocksTileStore {
   absl::Status Put(std::span<const StoredTile> tiles) override {
     uint64_t bytes = 0;
     for (const StoredTile& t : tiles) bytes += t.data.size();
-    RETURN_IF_ERROR(CheckRoom(folder_, reserve_bytes_ + 2 * bytes));
+    RETURN_IF_ERROR(disk_->CheckRoom(reserve_bytes_ + 2 * bytes));
     std::vector<Digest> digests;
     for (const StoredTile& t : tiles) digests.push_back(t.digest);
     std::vector<bool> held(tiles.size());
@@ -119,7 +133,10 @@ class Engine final : public RocksTileStore {
     return batch.Count() == 0 ? absl::OkStatus() : Write(&batch);
   }
 
-  absl::Status MakeDurable() override { return FromRocks(db_->SyncWAL()); }
+  absl::Status MakeDurable() override {
+    RETURN_IF_ERROR(health_->Check());
+    return FromRocks(db_->SyncWAL());
+  }
 
   absl::Status Delete(std::span<const Digest> digests) override {
     rocksdb::WriteBatch batch;
@@ -148,7 +165,8 @@ class Engine final : public RocksTileStore {
 
   absl::Status Checkpoint(const std::string& folder) override {
     // It empties the memtables into files.
-    RETURN_IF_ERROR(CheckRoom(folder_, reserve_bytes_));
+    RETURN_IF_ERROR(health_->Check());
+    RETURN_IF_ERROR(disk_->CheckRoom(reserve_bytes_));
     return CheckpointTo(db_.get(), folder);
   }
 
@@ -158,6 +176,7 @@ class Engine final : public RocksTileStore {
   // A damaged file stops the rewriting, at every attempt anew: what cannot be read
   // is deleted then.
   absl::Status Reclaim() override {
+    RETURN_IF_ERROR(health_->Check());
     const absl::Status status = RewriteOldest();
     if (stopped_ || !(absl::IsDataLoss(status) || absl::IsUnavailable(status))) return status;
     RETURN_IF_ERROR(DeleteUnreadable());
@@ -170,6 +189,7 @@ class Engine final : public RocksTileStore {
   }
 
   uint64_t CountUnreadable() override { return unreadable_; }
+  absl::Status Health() override { return health_->Check(); }
 
  private:
   // Visits what is held from `first` on, in order, until `visit` says false.
@@ -249,12 +269,24 @@ class Engine final : public RocksTileStore {
     const uint64_t available = AvailableBytes(folder_);
     const uint64_t fitting = (available - std::min(available, reserve_bytes_)) / file_bytes;
     const uint64_t rewrite = std::min(files < 8 ? files : files / 4, fitting);
-    if (rewrite == 0) return absl::ResourceExhaustedError("no space left to rewrite a file of tiles in");
+    if (rewrite == 0) return absl::ResourceExhaustedError("the disk is too full to rewrite a file of tiles");
     // RocksDB rounds down.
     return std::min(1.0, (rewrite + 0.5) / files);
   }
 
-  absl::Status Write(rocksdb::WriteBatch* batch) { return FromRocks(db_->Write(rocksdb::WriteOptions(), batch)); }
+  // Waits while both memtables are being written out; not inside RocksDB, where it would
+  // wait for as long as the disk is full.
+  absl::Status Write(rocksdb::WriteBatch* batch) {
+    rocksdb::WriteOptions options;
+    options.no_slowdown = true;
+    while (true) {
+      RETURN_IF_ERROR(health_->Check());
+      const rocksdb::Status status = db_->Write(options, batch);
+      if (!status.IsIncomplete()) return FromRocks(status);
+      RETURN_IF_ERROR(disk_->CheckRoom(reserve_bytes_));
+      std::this_thread::sleep_for(kWriteRetry);
+    }
+  }
 
   uint64_t Property(const std::string& name) {
     uint64_t value = 0;
@@ -262,7 +294,10 @@ class Engine final : public RocksTileStore {
     return value;
   }
 
-  const std::unique_ptr<rocksdb::DB> db_;
+  std::unique_ptr<rocksdb::Env> env_;
+  std::unique_ptr<rocksdb::DB> db_;
+  const std::shared_ptr<RocksHealth> health_;
+  const std::shared_ptr<DiskReserve> disk_;
   const std::string folder_;
   const uint64_t reserve_bytes_;
   std::atomic<bool> stopped_{false};
@@ -273,9 +308,13 @@ class Engine final : public RocksTileStore {
 
 absl::StatusOr<std::unique_ptr<RocksTileStore>> RocksTileStore::Open(const std::string& folder,
                                                                      const RocksTileStoreOptions& options) {
+  const auto disk = options.reserve ? options.reserve : std::make_shared<DiskReserve>(folder, 0);
+  const auto health = std::make_shared<RocksHealth>("the tile store", folder);
+  auto env = MakeReservingEnv(disk);
   rocksdb::DB* db = nullptr;
-  RETURN_IF_ERROR(FromRocksOpen(rocksdb::DB::Open(MakeOptions(options), folder, &db), folder));
-  return std::make_unique<Engine>(std::unique_ptr<rocksdb::DB>(db), folder, options);
+  RETURN_IF_ERROR(FromRocksOpen(rocksdb::DB::Open(MakeOptions(options, env.get(), health), folder, &db), folder));
+  health->Opened();
+  return std::make_unique<Engine>(std::move(env), std::unique_ptr<rocksdb::DB>(db), health, disk, folder, options);
 }
 
 }  // namespace selvage

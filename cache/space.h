@@ -3,12 +3,11 @@
 
 #include <atomic>
 #include <chrono>
-#include <condition_variable>
 #include <cstdint>
 #include <limits>
-#include <mutex>
 
 #include "absl/status/status.h"
+#include "proto/mutex.h"
 
 namespace selvage {
 
@@ -49,26 +48,26 @@ class Fill {
   // Returns after this time, or as soon as what is added comes to 90 % of the
   // budget, or after Wake.
   void Wait(std::chrono::steady_clock::duration time) {
-    std::unique_lock lock(mutex_);
-    wake_.wait_for(lock, time, [this] { return awake_; });
+    MutexLock lock(&mutex_);
+    wake_.WaitUntil(&mutex_, std::chrono::steady_clock::now() + time,
+                    [this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) { return awake_; });
     awake_ = false;
   }
   void Wake() {
     {
-      std::lock_guard lock(mutex_);
+      MutexLock lock(&mutex_);
       awake_ = true;
     }
-    wake_.notify_one();
+    wake_.NotifyOne();
   }
 
  private:
   std::atomic<uint64_t> limit_bytes_{std::numeric_limits<uint64_t>::max()};
   std::atomic<uint64_t> filling_bytes_{std::numeric_limits<uint64_t>::max()};
   std::atomic<uint64_t> bytes_{0};
-  std::mutex mutex_;
-  std::condition_variable wake_;
-  // Guarded by mutex_.
-  bool awake_ = false;
+  Mutex mutex_;
+  Condition wake_;
+  bool awake_ ABSL_GUARDED_BY(mutex_) = false;
 };
 
 }  // namespace selvage

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "absl/strings/str_cat.h"
+#include "proto/endian.h"
 #include "proto/status.h"
 
 namespace selvage {
@@ -107,7 +108,7 @@ absl::StatusOr<std::string> DecodeZstd(std::string_view coded) {
 
 absl::StatusOr<std::string> DecodeRows(std::string_view coded, size_t sample_bytes) {
   if (coded.size() < kRowBytes) return absl::DataLossError("stored tile ends in its head");
-  const size_t row_samples = static_cast<unsigned char>(coded[0]) | static_cast<unsigned char>(coded[1]) << 8;
+  const size_t row_samples = LoadLittle<uint16_t>(coded.data());
   ASSIGN_OR_RETURN(const std::string residuals, DecodeZstd(coded.substr(kRowBytes)));
   const size_t row = row_samples * sample_bytes;
   if (row == 0 || residuals.size() % row != 0) return absl::DataLossError("stored tile is not a number of whole rows");
@@ -128,7 +129,7 @@ std::string EncodeTile(std::string_view content, const TileLayout& layout) {
   std::string_view plain = content;
   if (rows) {
     codec = layout.sample_bytes == 2 ? Codec::kRows16 : Codec::kRows32;
-    head = {static_cast<char>(layout.row_samples), static_cast<char>(layout.row_samples >> 8)};
+    AppendLittle<uint16_t>(&head, static_cast<uint16_t>(layout.row_samples));
     residuals.resize(content.size());
     const auto make = layout.sample_bytes == 2 ? Residuals<uint16_t> : Residuals<uint32_t>;
     make(content.data(), content.size() / row, layout.row_samples, residuals.data());

@@ -3,7 +3,7 @@
 namespace selvage {
 
 void TilePins::Pin(std::span<const Digest> digests) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const Digest& d : digests) {
     ++pinned_[d];
     if (deleting_) spared_.insert(d);
@@ -11,7 +11,7 @@ void TilePins::Pin(std::span<const Digest> digests) {
 }
 
 void TilePins::Unpin(std::span<const Digest> digests) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const Digest& d : digests) {
     const auto it = pinned_.find(d);
     if (it != pinned_.end() && --it->second == 0) pinned_.erase(it);
@@ -19,25 +19,25 @@ void TilePins::Unpin(std::span<const Digest> digests) {
 }
 
 void TilePins::Touch(std::span<const Digest> digests) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   if (deleting_) spared_.insert(digests.begin(), digests.end());
 }
 
 void TilePins::BeginDeletion() {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   deleting_ = true;
   spared_.clear();
   for (const auto& [digest, count] : pinned_) spared_.insert(digest);
 }
 
 void TilePins::EndDeletion() {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   deleting_ = false;
   spared_.clear();
 }
 
 absl::Status TilePins::DeleteUnpinned(TileStore* tiles, std::span<const Digest> digests) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   std::vector<Digest> unpinned;
   for (const Digest& d : digests) {
     if (!spared_.contains(d)) unpinned.push_back(d);

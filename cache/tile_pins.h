@@ -2,7 +2,6 @@
 // commit that names them.
 #pragma once
 
-#include <mutex>
 #include <span>
 #include <unordered_map>
 #include <unordered_set>
@@ -10,6 +9,7 @@
 #include "absl/status/status.h"
 #include "cache/tile_store.h"
 #include "proto/digest.h"
+#include "proto/mutex.h"
 
 namespace selvage {
 
@@ -35,11 +35,10 @@ class TilePins {
   absl::Status DeleteUnpinned(TileStore* tiles, std::span<const Digest> digests);
 
  private:
-  std::mutex mutex_;
-  // Guarded by mutex_.
-  std::unordered_map<Digest, int, DigestHash> pinned_;
-  bool deleting_ = false;
-  std::unordered_set<Digest, DigestHash> spared_;
+  Mutex mutex_;
+  std::unordered_map<Digest, int, DigestHash> pinned_ ABSL_GUARDED_BY(mutex_);
+  bool deleting_ ABSL_GUARDED_BY(mutex_) = false;
+  std::unordered_set<Digest, DigestHash> spared_ ABSL_GUARDED_BY(mutex_);
 };
 
 // Pins for a scope.

@@ -14,7 +14,7 @@ constexpr uint64_t kNotesBetweenHalvings = 10 * kSlots;
 UseCounts::UseCounts() : counters_(kRows * kSlots) {}
 
 void UseCounts::Note(std::span<const ResultKey> keys) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   for (const ResultKey& key : keys) {
     for (int row = 0; row < kRows; ++row) {
       uint8_t& counter = counters_[Slot(key, row)];
@@ -27,19 +27,19 @@ void UseCounts::Note(std::span<const ResultKey> keys) {
 }
 
 int UseCounts::Count(const ResultKey& key) const {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   uint8_t least = 255;
   for (int row = 0; row < kRows; ++row) least = std::min(least, counters_[Slot(key, row)]);
   return least;
 }
 
 std::string UseCounts::Save() const {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   return std::string(counters_.begin(), counters_.end());
 }
 
 void UseCounts::Load(std::string_view saved) {
-  std::lock_guard lock(mutex_);
+  MutexLock lock(&mutex_);
   if (saved.size() == counters_.size()) counters_.assign(saved.begin(), saved.end());
 }
 

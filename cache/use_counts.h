@@ -2,13 +2,13 @@
 #pragma once
 
 #include <cstdint>
-#include <mutex>
 #include <span>
 #include <string>
 #include <string_view>
 #include <vector>
 
 #include "proto/digest.h"
+#include "proto/mutex.h"
 
 namespace selvage {
 
@@ -32,10 +32,9 @@ class UseCounts {
  private:
   size_t Slot(const ResultKey& key, int row) const;
 
-  mutable std::mutex mutex_;
-  // Guarded by mutex_.
-  std::vector<uint8_t> counters_;
-  uint64_t notes_ = 0;
+  mutable Mutex mutex_;
+  std::vector<uint8_t> counters_ ABSL_GUARDED_BY(mutex_);
+  uint64_t notes_ ABSL_GUARDED_BY(mutex_) = 0;
 };
 
 }  // namespace selvage

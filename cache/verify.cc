@@ -78,7 +78,8 @@ class Walk {
     const auto now = std::chrono::steady_clock::now();
     next_show_ = now + std::chrono::seconds(1);
     progress_.set_seconds(std::chrono::duration<double>(now - began_).count());
-    return show_(progress_) ? absl::OkStatus() : absl::CancelledError("nobody waits for the end of the walk");
+    return show_(progress_) ? absl::OkStatus()
+                            : absl::CancelledError("cancelled: nobody is waiting for this check any more");
   }
 
   TileStore& tiles_;

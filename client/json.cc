@@ -107,11 +107,10 @@ std::string JsonObject::text() const { return members_.empty() ? "{}" : absl::St
 JsonArray& JsonArray::Add(const std::string& value) {
   // Short values stand on one line.
   const bool block = value.find('\n') != std::string::npos;
-  absl::StrAppend(&members_, members_.empty() ? "" : ",",
-                  block              ? "\n  "
-                  : members_.empty() ? ""
-                                     : " ",
-                  MovedIn(value));
+  if (!members_.empty()) members_ += ",";
+  if (block) members_ += "\n  ";
+  if (!block && !members_.empty()) members_ += " ";
+  members_ += MovedIn(value);
   return *this;
 }
 

@@ -2,12 +2,12 @@
 
 #include <openssl/evp.h>
 
-#include <cstring>
-
 #include "absl/strings/escaping.h"
 
 namespace selvage {
-std::string Digest::Hex() const { return absl::BytesToHexString({view().data(), view().size()}); }
+std::string Digest::Hex() const {
+  return absl::BytesToHexString({reinterpret_cast<const char*>(bytes.data()), bytes.size()});
+}
 
 std::optional<Digest> Digest::FromBytes(std::string_view raw) {
   Digest d;

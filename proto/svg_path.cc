@@ -362,17 +362,9 @@ class Parser {
 
 absl::StatusOr<SvgPath> ParseSvgPath(std::string_view text) { return Parser(text).Parse(); }
 
-SvgPath Interpolate(const SvgPath& a, const SvgPath& b, double u) {
-  SvgPath out = a;
-  for (size_t s = 0; s < out.sub_paths.size(); ++s) {
-    auto& xy = out.sub_paths[s].xy;
-    const auto& to = b.sub_paths[s].xy;
-    for (size_t i = 0; i < xy.size(); ++i) {
-      // A point that stands still keeps its exact value, so its key stays.
-      if (xy[i] != to[i]) xy[i] = (1 - u) * xy[i] + u * to[i];
-    }
-  }
-  return out;
+bool CanMove(const SvgPath& from, const SvgPath& to) {
+  return std::equal(from.sub_paths.begin(), from.sub_paths.end(), to.sub_paths.begin(), to.sub_paths.end(),
+                    [](const SubPath& a, const SubPath& b) { return a.xy.size() == b.xy.size(); });
 }
 
 }  // namespace selvage

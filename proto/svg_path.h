@@ -18,16 +18,21 @@ struct SubPath {
 struct SvgPath {
   std::vector<SubPath> sub_paths;
   // One letter a command as written, upper case; an arc is always eight curves
-  // and eight letters: two paths can be interpolated when these are equal.
+  // and eight letters.
   std::string commands;
 };
+
+// Whether two paths have as many sub-paths, and each as many curves as the other's:
+// then their points can move from one to the other, however they were written.
+bool CanMove(const SvgPath& from, const SvgPath& to);
 
 // At most 100,000 commands, coordinates within +-1e6. Sub-paths without a curve
 // are left out. An empty text is an empty path.
 // Errors: INVALID_ARGUMENT "column N: ..." with what was found and expected.
 absl::StatusOr<SvgPath> ParseSvgPath(std::string_view text);
 
-// Point by point, a at u = 0, b at u = 1. REQUIRES: equal commands.
-SvgPath Interpolate(const SvgPath& a, const SvgPath& b, double u);
+// One coordinate on the way, a at u = 0, b at u = 1. One that stands still keeps its
+// exact value, so its key stays.
+inline double MixPoint(double a, double b, double u) { return a != b ? (1 - u) * a + u * b : a; }
 
 }  // namespace selvage

@@ -47,8 +47,18 @@ struct Arguments {
   std::string state, listen = "127.0.0.1:7311", http = "127.0.0.1:7312", cache_size = "20G", port_file;
   std::vector<std::string> roots;
   uint64_t max_decoded_mib = worker::PlateLimits().decoded_bytes >> 20;
+  int64_t plan_tasks = plan::Limits().tasks;
   int local_workers = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
 };
+
+// Returns OK when told to stop, or why the cache cannot go on until it is opened again.
+absl::Status WaitForEnd(const sigset_t& signals, const Cache& cache) {
+  const timespec second{.tv_sec = 1, .tv_nsec = 0};
+  while (sigtimedwait(&signals, nullptr, &second) < 0) {
+    RETURN_IF_ERROR(cache.health());
+  }
+  return absl::OkStatus();
+}
 
 absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   ASSIGN_OR_RETURN(Address grpc_address, ParseLoopback(arguments.listen), Annotate("--listen"));
@@ -63,7 +73,9 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   ASSIGN_OR_RETURN(Cache cache, OpenCache(arguments.state, {.cache_bytes = cache_bytes}),
                    Annotate("state folder ", arguments.state));
   cache.evictor->Start();
-  Engine engine(&pool, cache, std::move(roots));
+  EngineOptions options;
+  options.limits.tasks = arguments.plan_tasks;
+  Engine engine(&pool, cache, std::move(roots), options);
   // What runs on the pool refers to the engine.
   struct StopsPool {
     Pool* pool;
@@ -94,9 +106,12 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   spdlog::info("selvaged {} on {}, http on {}, state in {}, {} embedded slots", kVersion, grpc_address.Text(),
                http_address.Text(), arguments.state, arguments.local_workers);
 
-  int signal = 0;
-  sigwait(&signals, &signal);
-  spdlog::info("told to stop");
+  const absl::Status end = WaitForEnd(signals, cache);
+  if (end.ok()) {
+    spdlog::info("told to stop");
+  } else {
+    spdlog::error("{}", std::string(end.message()));
+  }
   // Whatever hangs, the promise holds.
   LeaveAfter(kLongestStop);
   server.StopServing();
@@ -111,7 +126,7 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   cache.evictor->Stop();
   pool.Stop();
   spdlog::info("stopped");
-  return absl::OkStatus();
+  return end;
 }
 
 }  // namespace
@@ -135,6 +150,9 @@ int main(int argc, char** argv) {
       ->capture_default_str()
       ->check(CLI::Range(1, 1 << 20));
   app.add_option("--cache-size", a.cache_size, "Disk that results may take")->capture_default_str();
+  app.add_option("--plan-tasks", a.plan_tasks, "Tasks that one plan may have; each takes about 1 KB while its job runs")
+      ->capture_default_str()
+      ->check(CLI::Range(1'000, 1'000'000'000));
   app.add_option("--port-file", a.port_file, "Write the ports there, as JSON, when all is ready");
   CLI11_PARSE(app, argc, argv);
   if (a.roots.empty()) a.roots.push_back(".");

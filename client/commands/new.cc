@@ -184,12 +184,13 @@ class New final : public Command {
   // The client may not see what the daemon sees; then the daemon is asked.
   absl::Status FillBackground(Surveyor* surveyor, StartingStack* s) const {
     if (background_.empty()) return absl::OkStatus();
-    const auto found = FindBackground(background_);
+    const auto found = FindBackground(background_, s->plate.frames);
     const std::string files = fs::absolute(background_).lexically_normal().string();
     if (absl::IsNotFound(found.status()) && s->plate.present.empty() && !s->plate.still) {
       RETURN_IF_ERROR(surveyor->CheckBackground(files));
     } else {
       RETURN_IF_ERROR(found.status());
+      s->background_offset = found->offset;
     }
     s->background_files = SeenFrom(output_, files);
     return absl::OkStatus();

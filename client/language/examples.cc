@@ -49,7 +49,8 @@ const std::map<std::string, std::string>& WrittenSteps() {
       {"spread_color", "core: \"matte\" inset: 2"},
       {"steady", "plate: \"plate\" amount: 0.8"},
       {"transform", "x: 20 y: -5 rotate: 3 scale: 1.1"},
-      {"triangulate", "screen { color: [0.1, 0.5, 0.15] } with: \"background\" with_screen { color: [0.1, 0.15, 0.5] }"},
+      {"triangulate",
+       "screen { color: [0.1, 0.5, 0.15] } with: \"background\" with_screen { color: [0.1, 0.15, 0.5] }"},
       {"unmix", "clean_plate: \"clean_plate\" core: \"mask\""},
       {"wrap_light", "background: \"background\" sigma: 6 amount: 0.5"},
   };

@@ -103,11 +103,16 @@ std::string TypeInWords(const FieldDescriptor* field) {
 
 std::string FieldLine(const FieldDescriptor* field) {
   std::string line = absl::StrCat(field->name(), "  ", TypeInWords(field), Range(TraitsOf(field)), Default(field));
-  if (TraitsOf(field).required()) line += ", required";
+  const ParamTraits& traits = TraitsOf(field);
+  if (traits.required()) line += ", required";
+  if (traits.at_least() > 1) absl::StrAppend(&line, ", at least ", traits.at_least());
+  if (!traits.needed_with().empty()) absl::StrAppend(&line, ", required with ", traits.needed_with());
   if (const auto* group = field->real_containing_oneof()) {
     std::vector<std::string> names;
     for (int i = 0; i < group->field_count(); ++i) names.push_back(group->field(i)->name());
-    absl::StrAppend(&line, "; set only one of ", absl::StrJoin(names, ", "));
+    const bool must = !group->options().GetExtension(choice).says().empty();
+    absl::StrAppend(&line, must ? "; one is required, set only one of " : "; set only one of ",
+                    absl::StrJoin(names, ", "));
   }
   return line;
 }

@@ -68,7 +68,8 @@ std::string PageOf(const Operator& op) {
 }
 
 std::string PageOf(const LanguageWord& word) {
-  return absl::StrCat(word.name, "  ", word.summary, "\n\n", Indented(DescriptionOf(word.message), "  "),
+  const std::string usually = word.usually.empty() ? "" : Indented(word.usually, "  ") + "\n\n";
+  return absl::StrCat(word.name, "  ", word.summary, "\n\n", usually, Indented(DescriptionOf(word.message), "  "),
                       "\n\nfields\n", FieldLines(word.message, "  "), "\nexample\n", Indented(word.example, "  "),
                       "\n");
 }

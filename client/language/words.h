@@ -14,6 +14,8 @@ struct LanguageWord {
   std::vector<std::string> also;
   // One line for the index.
   std::string summary;
+  // How it is usually written, where its description speaks of the long form only.
+  std::string usually;
   const google::protobuf::Descriptor* message;
   // Blocks of a stack; see WholeStack.
   std::string example;

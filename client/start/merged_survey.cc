@@ -28,6 +28,9 @@ constexpr int kBeyond = 3;
 constexpr int kLargestBox = 160, kEnoughBox = 48;
 // More than this against the evenest screen is no noise.
 constexpr double kRough = 2;
+// A screen lies in whole cells; leaves and grass of its hue are scattered. With less than
+// this share of what is bare in cells that are bare all over, it may be no screen.
+constexpr double kWholeCell = 0.9, kInWholeCells = 0.5;
 // Chroma as smooth as this against luma was halved when recording; see PlateSurvey.
 constexpr double kChromaHalved = 0.75;
 // Columns or rows of cells at a side of the picture that never show the screen: it has ended.
@@ -199,6 +202,23 @@ float RoughnessOf(const SampleBox& box, const PlateSurvey& s) {
 }
 
 void Warn(const std::string& words, PlateFindings* f) { f->add_warning(words); }
+
+// What grows in the screen's hue is found like a screen.
+void DoubtScreen(const std::vector<Surveyed>& surveys, PlateFindings* f) {
+  double bare = 0, whole = 0;
+  for (const Surveyed& s : surveys) {
+    for (float share : s.survey.bare()) {
+      bare += share;
+      if (share >= kWholeCell) whole += share;
+    }
+  }
+  if (bare <= 0 || whole >= kInWholeCells * bare) return;
+  Warn(absl::StrFormat(
+           "is this a screen? What has its colour is %.0f %% of the picture and lies scattered in small parts; "
+           "if it is one, show a clear area of it with --screen-box X,Y,WIDTH,HEIGHT",
+           100 * f->bare_share()),
+       f);
+}
 
 // Columns and rows of cells that show the screen at some frame. Downward it has no end:
 // who stands close hides it there.
@@ -410,6 +430,7 @@ absl::StatusOr<PlateFindings> MergeSurveys(const Frames& frames, const std::vect
   const float most = std::max({screen[0], screen[1], screen[2]});
   f.set_saturation((most - std::min({screen[0], screen[1], screen[2]})) / most);
 
+  if (!given) DoubtScreen(surveys, &f);
   std::vector<float> smoothness;
   for (const Surveyed& s : surveys) {
     if (s.survey.chroma_smoothness() > 0) smoothness.push_back(s.survey.chroma_smoothness());

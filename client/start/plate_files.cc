@@ -1,6 +1,7 @@
 #include "client/start/plate_files.h"
 
 #include <algorithm>
+#include <cstdlib>
 #include <filesystem>
 
 #include "absl/strings/numbers.h"
@@ -16,6 +17,8 @@ namespace fs = std::filesystem;
 constexpr size_t kMostDigits = 9, kMostMissing = 10;
 // As many as a stack may have.
 constexpr int kMostFrames = 100'000;
+// Frames that are further apart are no counting from another number.
+constexpr int64_t kMostOffset = 10'000'000;
 
 bool IsFrameDigit(char c) { return c >= '0' && c <= '9'; }
 
@@ -145,13 +148,21 @@ std::vector<int> Existing(std::vector<int> frames, const PlateFiles& files) {
   return frames;
 }
 
-absl::StatusOr<std::string> FindBackground(const std::string& given) {
-  const std::string path = fs::absolute(given).lexically_normal().string();
-  ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(path), Annotate("--background ", given));
+absl::StatusOr<BackgroundFiles> FindBackground(const std::string& given, const Frames& shot) {
+  BackgroundFiles found{fs::absolute(given).lexically_normal().string()};
+  ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(found.pattern), Annotate("--background ", given));
   std::error_code error;
-  if (pattern.still() ? fs::is_regular_file(path, error) : !FramesOnDisk(pattern).empty()) return path;
-  return absl::NotFoundError(
-      absl::StrCat("--background ", given, ": there ", pattern.still() ? "is no such file" : "are no such files"));
+  if (pattern.still()) {
+    if (fs::is_regular_file(found.pattern, error)) return found;
+    return absl::NotFoundError(absl::StrCat("--background ", given, ": there is no such file"));
+  }
+  const std::vector<int> frames = FramesOnDisk(pattern);
+  if (frames.empty()) return absl::NotFoundError(absl::StrCat("--background ", given, ": there are no such files"));
+  const auto first = std::lower_bound(frames.begin(), frames.end(), shot.first);
+  const bool none_in_shot = first == frames.end() || *first > shot.last;
+  const int64_t offset = int64_t{frames.front()} - shot.first;
+  if (none_in_shot && std::abs(offset) <= kMostOffset) found.offset = static_cast<int>(offset);
+  return found;
 }
 
 }  // namespace selvage::client

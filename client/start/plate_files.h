@@ -26,13 +26,20 @@ struct PlateFiles {
 std::vector<int> Existing(std::vector<int> frames, const PlateFiles& files);
 
 // `given` is a pattern, a still, or the path of one frame: "plates/a.1001.exr" stands for
-// "plates/a.%04d.exr" where a.1000.exr or a.1002.exr lies beside it. `wanted` narrows the frames, or says them where the daemon
-// alone sees the files.
-// Errors: INVALID_ARGUMENT no such files, or no pattern; says what is allowed.
+// "plates/a.%04d.exr" where a.1000.exr or a.1002.exr lies beside it. `wanted` narrows the frames, or says them where
+// the daemon alone sees the files. Errors: INVALID_ARGUMENT no such files, or no pattern; says what is allowed.
 absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::optional<Frames>& wanted);
 
-// A background as a stack has it: a path of one picture, or a pattern.
-// Errors: INVALID_ARGUMENT neither; NOT_FOUND no such files are seen from here.
-absl::StatusOr<std::string> FindBackground(const std::string& given);
+struct BackgroundFiles {
+  // Absolute: one picture, or a pattern.
+  std::string pattern;
+  // Frame in a file's name = frame of the shot + offset. Not 0 where none of its
+  // frames is one of the shot's: then its first one goes with the shot's first.
+  int offset = 0;
+};
+
+// Errors: INVALID_ARGUMENT neither a path nor a pattern; NOT_FOUND no such files are
+// seen from here.
+absl::StatusOr<BackgroundFiles> FindBackground(const std::string& given, const Frames& shot);
 
 }  // namespace selvage::client

@@ -41,7 +41,11 @@ std::string PlateText(const StartingStack& s) {
     absl::StrAppend(&text, " encoding: ", absl::AsciiStrToLower(Encoding_Name(f.encoding()).substr(9)));
   absl::StrAppend(&text, s.plate.missing.empty() ? "" : " missing: HOLD", " }\n");
   if (!s.background_files.empty()) {
-    absl::StrAppend(&text, "plate { name: \"background\" files: ", Quoted(s.background_files), " missing: HOLD }\n");
+    // Numbered otherwise than the shot: its first frame goes with the shot's first.
+    if (s.background_offset != 0) absl::StrAppend(&text, "# The background is numbered otherwise; see `offset`.\n");
+    absl::StrAppend(&text, "plate { name: \"background\" files: ", Quoted(s.background_files),
+                    s.background_offset == 0 ? "" : absl::StrCat(" offset: ", s.background_offset),
+                    " missing: HOLD }\n");
   }
   return text;
 }

@@ -19,6 +19,8 @@ struct StartingStack {
   std::string plate_files;
   // "" = a plain grey.
   std::string background_files;
+  // As in Plate.
+  int background_offset = 0;
   PlateFindings findings;
 };
 

@@ -228,7 +228,7 @@ absl::Status CheckAgainstTask(const TaskOutcome& outcome, const plan::PlannedTas
 absl::Status CheckBlob(const Manifest& manifest, const plan::PlannedTask& task, const plan::Plan& plan,
                        const Round& round, ResultIndex& index, TileStore& tiles) {
   if (manifest.kind() != BLOB || task.steps->empty()) return absl::OkStatus();
-  const Step& step = task.steps->back();
+  const Step step = task.steps->back();
   const bool file = step.has_deliver_file() || step.has_look_picture();
   if (file) return manifest.blob_size() > 0 ? absl::OkStatus() : Wrong("a file of no bytes");
   if (manifest.blob_size() > kMaxMeasured) return Wrong("measured numbers of ", manifest.blob_size(), " bytes");

@@ -16,7 +16,7 @@ sched::Options SchedulerOptions(const EngineOptions& o) {
   sched::Options options = o.scheduler;
   options.lease = o.lease_ms / 1000.0;
   options.reconnect_grace = o.reconnect_seconds;
-  // What workers ran before a restart becomes known when jobs are planned anew.
+  // What workers ran before a restart becomes known when jobs are planned again.
   options.stop_unknown_after = 30;
   return options;
 }
@@ -28,16 +28,22 @@ Farm::Farm(Tools* tools, Commits* commits, Invalidations* invalidations)
 
 sched::JobNumber Farm::Place(Order order, sched::NewJob job) {
   job.number = next_number_++;
-  orders_[job.number] = std::move(order);
+  const Order& placed = orders_[job.number] = std::move(order);
   scheduler_.AddJob(job, tools_->Now());
+  for (size_t i = 0; placed.files && i < placed.files->size(); ++i) {
+    const auto known = facts_.find(job.tasks[i].key);
+    if (known != facts_.end()) placed.customer->OnFacts((*placed.files)[i].file.path, known->second);
+  }
   return job.number;
 }
 
 void Farm::Remove(sched::JobNumber* number) {
   if (*number == 0) return;
+  const bool inspection = orders_[*number].files != nullptr;
   orders_.erase(*number);
   scheduler_.RemoveJob(*number, tools_->Now());
   *number = 0;
+  if (inspection) std::erase_if(facts_, [&](const auto& f) { return scheduler_.FindTask(f.first) == nullptr; });
 }
 
 void Farm::Tick() {
@@ -206,6 +212,17 @@ Farm::Named Farm::NamesFor(const ResultKey& key) const {
     });
   }
   return names;
+}
+
+std::string Farm::TellFacts(const ResultKey& key, const PlateFacts& facts) {
+  std::string path;
+  for (const Waiting& w : WaitingFor(key)) {
+    if (w.order->files == nullptr || w.local >= w.order->files->size()) continue;
+    path = (*w.order->files)[w.local].file.path;
+    w.order->customer->OnFacts(path, facts);
+  }
+  if (!path.empty()) facts_[key] = facts;
+  return path;
 }
 
 void Farm::TellResult(const ResultKey& key, const ResultNews& news) {

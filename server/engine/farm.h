@@ -105,6 +105,9 @@ class Farm {
   // Adds to the batch what the result is called by all that wait for it.
   using Named = std::vector<std::function<void(IndexBatch*)>>;
   Named NamesFor(const ResultKey& key) const;
+  // Facts of a plate are there: tells all that wait for them, and those that will
+  // ask before the task is gone. Gives the path; empty if nobody waits.
+  std::string TellFacts(const ResultKey& key, const PlateFacts& facts);
   void TellResult(const ResultKey& key, const ResultNews& news);
   // A result turned out to be missing, and its record was removed.
   void ResultLost(const ResultKey& key);
@@ -146,6 +149,8 @@ class Farm {
   Invalidations* const invalidations_;
   sched::Scheduler scheduler_;
   std::map<sched::JobNumber, Order> orders_;
+  // Of inspections that the scheduler still has.
+  std::map<ResultKey, PlateFacts> facts_;
   sched::JobNumber next_number_ = 1;
   std::map<std::string, Worker> workers_;
   bool in_effects_ = false;

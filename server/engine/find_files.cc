@@ -80,20 +80,28 @@ absl::Status FindFacts(const Facts& known, FileStates* states, ResultIndex& inde
 
 absl::StatusOr<std::shared_ptr<const Round>> FindFiles(std::shared_ptr<const Stack> stack, const ChooseTargets& choose,
                                                        const Roots& roots, const Facts& known, ResultIndex& index,
-                                                       const GivenUp& given_up) {
+                                                       const GivenUp& given_up, const plan::Limits& limits) {
   auto round = std::make_shared<Round>();
   round->stack = std::move(stack);
   round->errors = plan::Validate(*round->stack);
   if (!round->errors.empty()) return round;
-  ASSIGN_OR_RETURN(round->targets, choose(*round->stack));
+  if (choose) {
+    ASSIGN_OR_RETURN(round->targets, choose(*round->stack));
+  } else if (auto error = plan::TooCostly(plan::PriceOf(*round->stack, {}), limits)) {
+    // Known before any frame of it is listed.
+    round->errors.push_back(*std::move(error));
+    return round;
+  } else {
+    round->targets = plan::DeliverableTargets(*round->stack);
+  }
 
   FileStates states(roots);
-  round->files = plan::FindPlateFiles(*round->stack, round->targets, [&](const std::string& path) {
-    if (given_up()) return true;
+  const auto exists = [&](const std::string& path) {
     // One that we may not read "exists", so that the reason given is the right one.
     const auto& state = states.Of(path);
     return state.ok() || absl::IsPermissionDenied(state.status());
-  });
+  };
+  ASSIGN_OR_RETURN(round->files, plan::FindPlateFiles(*round->stack, round->targets, exists, limits, given_up));
   AddFileErrors(*round->stack, roots, &states, round.get());
   if (!round->errors.empty()) return round;
   RETURN_IF_ERROR(FindFacts(known, &states, index, given_up, round.get()));

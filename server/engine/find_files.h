@@ -36,7 +36,8 @@ struct Round {
   std::vector<Uninspected> uninspected;
 };
 
-// What a request wants of a stack. Called when the stack is known to be valid.
+// What a request wants of a stack, if not all its deliverables. Called when the stack is
+// known to be valid.
 using ChooseTargets = std::function<absl::StatusOr<std::vector<plan::Target>>(const Stack& stack)>;
 // Whether to give up: asked now and then.
 using GivenUp = std::function<bool()>;
@@ -47,7 +48,7 @@ using GivenUp = std::function<bool()>;
 // is still as it was. Errors: CANCELLED; those of `choose` and of the index.
 absl::StatusOr<std::shared_ptr<const Round>> FindFiles(std::shared_ptr<const Stack> stack, const ChooseTargets& choose,
                                                        const Roots& roots, const Facts& known, ResultIndex& index,
-                                                       const GivenUp& given_up);
+                                                       const GivenUp& given_up, const plan::Limits& limits);
 
 // The same round with the facts of all files that were not inspected before.
 std::shared_ptr<const Round> WithFacts(const Round& round, const Facts& inspected);

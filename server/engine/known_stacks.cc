@@ -34,7 +34,7 @@ absl::Status KnownStacks::Load() {
   for (const auto& [name, value] : savings) {
     const std::string stack = state::After(state::kSavingsPrefix, name);
     used_.try_emplace(stack, 0);
-    // Counted for people only: what cannot be read begins anew.
+    // Counted for people only: what cannot be read begins at nothing.
     (void)savings_[stack].ParseFromString(value);
   }
   return absl::OkStatus();

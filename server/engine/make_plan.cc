@@ -82,7 +82,7 @@ void FindRenamed(const std::vector<NameRecord>& names, Planned* planned) {
 }
 
 void AddReasons(std::vector<NameRecord> names, const Epochs::Snapshot& epochs, Explain explain, int64_t now_unix_ms,
-                ResultIndex& index, Planned* planned) {
+                ResultIndex& index, const GivenUp& given_up, Planned* planned) {
   plan::Remembered before;
   before.names = std::move(names);
   before.ingredients = [&](const NameRecord& name) -> std::optional<Ingredients> {
@@ -95,6 +95,7 @@ void AddReasons(std::vector<NameRecord> names, const Epochs::Snapshot& epochs, E
     const auto value = index.FindValue(DamagedName(key));
     return value.ok() && value->has_value();
   };
+  before.give_up = given_up;
   before.invalidation = [&](uint64_t epoch) { return epochs.InWords(epoch, now_unix_ms); };
   const Round& round = *planned->round;
   if (explain == Explain::kPasses) {
@@ -109,7 +110,7 @@ void AddReasons(std::vector<NameRecord> names, const Epochs::Snapshot& epochs, E
 absl::StatusOr<std::shared_ptr<const Planned>> MakePlan(std::shared_ptr<const Round> round,
                                                         const Epochs::Snapshot& epochs, Explain explain,
                                                         int64_t now_unix_ms, ResultIndex& index, Evictor& evictor,
-                                                        const GivenUp& given_up) {
+                                                        const GivenUp& given_up, const plan::Limits& limits) {
   auto planned = std::make_shared<Planned>();
   planned->round = std::move(round);
   planned->epoch = epochs.newest();
@@ -118,17 +119,19 @@ absl::StatusOr<std::shared_ptr<const Planned>> MakePlan(std::shared_ptr<const Ro
     auto it = r.facts.find(path);
     return it == r.facts.end() ? nullptr : &it->second;
   };
-  planned->plan = std::make_shared<const plan::Plan>(plan::BuildPlan(
-      *r.stack, r.targets, r.files, facts,
-      [&](const std::string& pass, int32_t frame) { return epochs.Of(pass, frame); }, plan::Limits(),
-      [&](const ResultKey& key) { return epochs.OfKey(key); }));
-  if (given_up()) return absl::CancelledError("cancelled: the client does not wait any longer");
+  plan::BuildOptions options;
+  options.epochs = [&](const std::string& pass, int32_t frame) { return epochs.Of(pass, frame); };
+  options.disowned = [&](const ResultKey& key) { return epochs.OfKey(key); };
+  options.limits = limits;
+  options.give_up = given_up;
+  ASSIGN_OR_RETURN(plan::Plan built, plan::BuildPlan(*r.stack, r.targets, r.files, facts, options));
+  planned->plan = std::make_shared<const plan::Plan>(std::move(built));
   if (!planned->plan->errors.empty()) return planned;
   ASSIGN_OR_RETURN(auto names, NamesBefore(*planned->plan, index));
   RETURN_IF_ERROR(PinAndProbe(planned.get(), index, evictor));
   FindRenamed(names, planned.get());
   if (explain != Explain::kNothing) {
-    AddReasons(std::move(names), epochs, explain, now_unix_ms, index, planned.get());
+    AddReasons(std::move(names), epochs, explain, now_unix_ms, index, given_up, planned.get());
   }
   return planned;
 }

@@ -39,6 +39,6 @@ enum class Explain { kNothing, kPasses, kTargets };
 absl::StatusOr<std::shared_ptr<const Planned>> MakePlan(std::shared_ptr<const Round> round,
                                                         const Epochs::Snapshot& epochs, Explain explain,
                                                         int64_t now_unix_ms, ResultIndex& index, Evictor& evictor,
-                                                        const GivenUp& given_up);
+                                                        const GivenUp& given_up, const plan::Limits& limits);
 
 }  // namespace selvage

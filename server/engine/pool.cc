@@ -6,9 +6,11 @@
 #include <boost/asio/strand.hpp>
 #include <boost/asio/thread_pool.hpp>
 #include <chrono>
-#include <mutex>
 #include <utility>
 #include <vector>
+
+#include "absl/base/thread_annotations.h"
+#include "absl/synchronization/mutex.h"
 
 namespace selvage {
 
@@ -37,8 +39,8 @@ struct Pool::Impl {
   asio::thread_pool pool;
   asio::strand<asio::thread_pool::executor_type> strand;
   std::atomic<bool> stopped{false};
-  std::mutex mutex;
-  std::vector<std::unique_ptr<Repeated>> repeated;  // guarded by mutex
+  absl::Mutex mutex;
+  std::vector<std::unique_ptr<Repeated>> repeated ABSL_GUARDED_BY(mutex);
 };
 
 Pool::Pool(int threads) : impl_(std::make_unique<Impl>(threads)) {}
@@ -52,7 +54,7 @@ void Pool::EverySerial(double seconds, std::function<void()> work) {
   auto r = std::make_unique<Impl::Repeated>(impl_.get(), period, std::move(work));
   Impl::Repeated* raw = r.get();
   {
-    std::lock_guard<std::mutex> lock(impl_->mutex);
+    absl::MutexLock lock(&impl_->mutex);
     impl_->repeated.push_back(std::move(r));
   }
   PostSerial([this, raw] { impl_->Arm(raw); });
@@ -62,7 +64,7 @@ void Pool::Stop() {
   if (impl_->stopped.exchange(true)) return;
   // Timers belong to the strand.
   PostSerial([this] {
-    std::lock_guard<std::mutex> lock(impl_->mutex);
+    absl::MutexLock lock(&impl_->mutex);
     for (auto& r : impl_->repeated) r->timer.cancel();
   });
   impl_->pool.join();

@@ -56,8 +56,9 @@ void Request::Find() {
   for (const auto& [path, facts] : inspected_) known[path] = facts;
   planners_->Post([self = shared_from_this(), number, known = std::move(known)] {
     const Tools& tools = *self->with_.tools;
-    auto found = FindFiles(self->stack_, self->choose_, tools.roots, known, *tools.cache.index,
-                           [&] { return self->given_up_.load(); });
+    auto found = FindFiles(
+        self->stack_, self->choose_, tools.roots, known, *tools.cache.index, [&] { return self->given_up_.load(); },
+        tools.options.limits);
     tools.pool->PostSerial([self, number, found = std::move(found)]() mutable {
       if (!self->over_ && self->round_number_ == number) self->OnFound(std::move(found));
     });
@@ -102,6 +103,12 @@ void Request::OnInspected() {
   }
   // The facts say what the files were like when they were read, so nothing is
   // looked at twice; what changes after that, whoever reads it notices.
+  const bool complete = std::all_of(round_->uninspected.begin(), round_->uninspected.end(),
+                                    [&](const Uninspected& u) { return inspected_.contains(u.file.path); });
+  if (!complete) {
+    if (++changes_ <= kMaxChanges) return Find();
+    return End(JOB_FAILED, absl::FailedPreconditionError("the plates keep changing while they are read"));
+  }
   ++round_number_;
   round_ = WithFacts(*round_, inspected_);
   Plan();
@@ -125,8 +132,9 @@ Request::Made Request::MakePlanNow(const std::shared_ptr<const Round>& round, co
   const Tools& tools = *with_.tools;
   if (tools.options.before_planning) tools.options.before_planning();
   Made made;
-  made.planned = MakePlan(round, epochs, purpose_.explain, tools.UnixNow(), *tools.cache.index, *tools.cache.evictor,
-                          [&] { return given_up_.load(); });
+  made.planned = MakePlan(
+      round, epochs, purpose_.explain, tools.UnixNow(), *tools.cache.index, *tools.cache.evictor,
+      [&] { return given_up_.load(); }, tools.options.limits);
   if (!made.planned.ok() || !(*made.planned)->plan->errors.empty() || !purpose_.renders) return made;
   made.job = ToSchedulerJob(**made.planned);
   if (!purpose_.submits) return made;

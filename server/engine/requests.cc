@@ -56,9 +56,8 @@ absl::StatusOr<std::vector<plan::Target>> CheckLook(const plan::Target& target, 
                                                  s.frames().first(), "-", s.frames().last()));
 }
 
-absl::StatusOr<std::vector<plan::Target>> AllDeliverables(const Stack& stack) {
-  return plan::DeliverableTargets(stack);
-}
+// All deliverables.
+const ChooseTargets kAll;
 
 }  // namespace
 
@@ -73,7 +72,7 @@ Requests::Handle Requests::Make(Purpose purpose, const Stack& stack, ChooseTarge
 }
 
 Requests::Handle Requests::MakePlan(const PlanRequest& request, Then<PlanReply> then) {
-  return Make<PlanReply>(kPlanOnly, request.stack(), AllDeliverables, std::move(then), [](const Ending& ending) {
+  return Make<PlanReply>(kPlanOnly, request.stack(), kAll, std::move(then), [](const Ending& ending) {
     PlanReply reply;
     *reply.mutable_error() = ending.progress.error();
     if (ending.planned) reply.mutable_pass()->Add(ending.planned->reasons.begin(), ending.planned->reasons.end());
@@ -149,8 +148,9 @@ void Requests::Check(std::shared_ptr<const Stack> stack, GivenUp given_up, Check
   ++checking_;
   Tools* tools = with_.tools;
   tools->planning.Post([this, tools, stack = std::move(stack), given_up = std::move(given_up), then = std::move(then)] {
-    auto found = FindFiles(stack, AllDeliverables, tools->roots, {}, *tools->cache.index,
-                           [&] { return tools->stopping || given_up(); });
+    auto found = FindFiles(
+        stack, kAll, tools->roots, {}, *tools->cache.index, [&] { return tools->stopping || given_up(); },
+        tools->options.limits);
     tools->pool->PostSerial([this, found = std::move(found), then] {
       --checking_;
       then(found);
@@ -159,7 +159,7 @@ void Requests::Check(std::shared_ptr<const Stack> stack, GivenUp given_up, Check
 }
 
 Requests::Handle Requests::Submit(std::shared_ptr<const Stack> stack, Request::Done done) {
-  auto request = std::make_shared<Request>(with_, kSubmission, std::move(stack), AllDeliverables, std::move(done));
+  auto request = std::make_shared<Request>(with_, kSubmission, std::move(stack), kAll, std::move(done));
   live_.insert(request);
   return request;
 }

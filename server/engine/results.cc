@@ -146,12 +146,7 @@ void Results::ReportLost(const ResultKey& key) {
 void Results::FinishFacts(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then) {
   if (absl::Status bad = CheckFacts(outcome); !bad.ok()) return then(bad);
   then(FinishReply());
-  std::string path;
-  for (const Farm::Waiting& w : farm_->WaitingFor(key)) {
-    if (w.order->files == nullptr || w.local >= w.order->files->size()) continue;
-    path = (*w.order->files)[w.local].file.path;
-    w.order->customer->OnFacts(path, outcome.facts());
-  }
+  const std::string path = farm_->TellFacts(key, outcome.facts());
   sched::Scheduler& scheduler = farm_->scheduler();
   if (path.empty() || !scheduler.BeginCommit(key, outcome.worker_id(), tools_->Now())) return farm_->RunEffects();
   if (WorthRemembering(outcome.facts(), tools_->UnixNow() * 1'000'000)) {

@@ -10,6 +10,7 @@
 #include "server/engine/clock.h"
 #include "server/engine/pool.h"
 #include "server/engine/roots.h"
+#include "server/plan/plan.h"
 #include "server/sched/types.h"
 
 namespace selvage {
@@ -38,6 +39,8 @@ struct EngineOptions {
   size_t written_files = 200'000;
   // Plans that are made side by side; and looks, which must not wait for them.
   int planning_threads = 2, looking_threads = 2;
+  // What a stack may ask for.
+  plan::Limits limits;
   // Plans, checks and explanations that may wait for a thread.
   size_t waiting_plans = 256;
   // For tests: called on the thread that is about to make a plan.

@@ -1,15 +1,16 @@
 // Recipes, keys and tasks, frame by frame.
 #include <algorithm>
 #include <map>
-#include <unordered_map>
 
 #include "absl/container/flat_hash_map.h"
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
 #include "server/plan/cut.h"
 #include "server/plan/key.h"
+#include "server/plan/mask_resolver.h"
 #include "server/plan/plate_facts.h"
-#include "server/plan/resolve.h"
+#include "server/plan/price.h"
+#include "server/plan/target_step.h"
 
 namespace selvage::plan {
 namespace {
@@ -17,60 +18,78 @@ namespace {
 class Builder {
  public:
   Builder(const Stack& stack, const std::vector<Target>& targets, StackCut cut, Demand demand, PlateTable plates,
-          const EpochOf& epochs, const EpochOfKey& disowned, Plan* plan)
+          const BuildOptions& options, Plan* plan)
       : stack_(stack),
         targets_(targets),
         cut_(std::move(cut)),
         demand_(std::move(demand)),
         plates_(std::move(plates)),
-        epochs_(epochs),
-        disowned_(disowned),
+        options_(options),
         plan_(plan),
         masks_(stack.mask_size()),
         task_of_(cut_.segments.size()) {}
 
-  void Build() {
+  // False if it was given up.
+  bool Build() {
     for (size_t s = 0; s < cut_.segments.size(); ++s) {
-      const Segment& segment = cut_.segments[s];
-      StepResolver steps(segment.steps);
-      std::optional<FollowSteps> follow;
-      if (segment.follow.does != FollowPart::kNothing) follow.emplace(stack_.mask(segment.follow.mask), segment.follow);
-      const std::vector<int32_t>& frames = demand_.segment[s];
-      task_of_[s].assign(frames.size(), -1);
-      for (size_t k = 0; k < frames.size(); ++k) {
-        // What is carried backward reads itself at the frame after.
-        const size_t i = segment.follow.does == FollowPart::kBackward ? frames.size() - 1 - k : k;
-        const ResolvedSteps& resolved = follow ? follow->At(frames[i]) : steps.At(frames[i]);
-        task_of_[s][i] = AddTask(segment, frames[i], WithMetadata(segment, frames[i], resolved));
-      }
+      if (!BuildSegment(cut_.segments[s], demand_.segment[s], &task_of_[s])) return false;
     }
     for (size_t i = 0; i < targets_.size(); ++i) {
       plan_->targets.push_back(plan_->tasks[TaskAt(cut_.target_segment[i], targets_[i].frame)].key);
     }
-    OrderByFrame();
+    return OrderByFrame();
   }
 
  private:
-  // A deliverable's step with what the plate's file says at that frame.
-  ResolvedSteps WithMetadata(const Segment& segment, int32_t frame, const ResolvedSteps& steps) const {
-    if (segment.metadata_plate < 0) return steps;
-    const PlateTable::Entry& entry = plates_.At(segment.metadata_plate, frame);
-    if (entry.metadata == nullptr) return steps;
-    std::vector<Step> with = *steps.steps;
-    *with.front().mutable_deliver_file()->mutable_metadata() = *entry.metadata;
-    return AsResolved(std::move(with));
+  bool GivenUp() const { return options_.give_up && options_.give_up(); }
+
+  std::shared_ptr<const StepSource> StepsOf(const Segment& segment, const FrameSet& frames) const {
+    if (segment.follow.does != FollowPart::kNothing) {
+      return std::make_shared<FollowSteps>(stack_.mask(segment.follow.mask), segment.follow);
+    }
+    if (segment.metadata_plate < 0) return std::make_shared<StepResolver>(segment.steps);
+    auto steps = std::make_shared<DeliverSteps>(segment.steps);
+    for (int64_t i = 0; i < frames.size(); ++i) {
+      steps->Add(frames[i], plates_.At(segment.metadata_plate, frames[i]).metadata);
+    }
+    return steps;
+  }
+
+  bool BuildSegment(const Segment& segment, const FrameSet& frames, std::vector<int>* tasks) {
+    if (frames.empty()) return true;
+    const std::shared_ptr<const StepSource> steps = StepsOf(segment, frames);
+    const int64_t count = frames.size();
+    tasks->assign(static_cast<size_t>(count), -1);
+    for (int64_t k = 0; k < count; ++k) {
+      if (GivenUp()) return false;
+      // What is carried backward reads itself at the frame after.
+      const int64_t i = segment.follow.does == FollowPart::kBackward ? count - 1 - k : k;
+      (*tasks)[static_cast<size_t>(i)] = AddTask(segment, frames[i], steps);
+    }
+    return true;
   }
 
   // REQUIRES: the demand has that frame.
   int TaskAt(int segment, int32_t frame) const {
-    const auto& frames = demand_.segment[segment];
-    return task_of_[segment][std::lower_bound(frames.begin(), frames.end(), frame) - frames.begin()];
+    return task_of_[segment][static_cast<size_t>(demand_.segment[segment].PositionOf(frame))];
   }
 
-  const MaskResolver::Resolved& MaskAt(const Source& source, int32_t frame) {
-    auto& mask = masks_[source.index];
-    if (!mask) mask.emplace(stack_.mask(source.index));
-    return mask->At(frame);
+  // A mask, and what it shows at the frames at which it was asked for: several passes
+  // may read it.
+  struct ReadMask {
+    std::shared_ptr<const MaskResolver> resolver;
+    absl::flat_hash_map<int32_t, Digest> content;
+  };
+  ReadMask& MaskOf(const Source& source) {
+    ReadMask& mask = masks_[source.index];
+    if (mask.resolver == nullptr) mask.resolver = std::make_shared<MaskResolver>(stack_.mask(source.index));
+    return mask;
+  }
+  const Digest& MaskContent(const Source& source, int32_t frame) {
+    ReadMask& mask = MaskOf(source);
+    auto [it, is_new] = mask.content.try_emplace(frame);
+    if (is_new) it->second = mask.resolver->DigestAt(frame);
+    return it->second;
   }
 
   // One input, as a worker needs it and as the recipe sees it.
@@ -98,10 +117,9 @@ class Builder {
         break;
       }
       case Source::kMask: {
-        const MaskResolver::Resolved& at = MaskAt(source, frame);
-        in.mask = at.mask;
+        in.mask = MaskAt(MaskOf(source).resolver, frame);
         seen.type = InputType::kMask;
-        seen.content = at.digest;
+        seen.content = MaskContent(source, frame);
         break;
       }
       case Source::kNone:
@@ -117,7 +135,7 @@ class Builder {
     if (!plan_->errors.empty()) return;
     StackError& e = plan_->errors.emplace_back();
     e.set_path(absl::StrCat("plate[", plate.index, "].files"));
-    e.set_message(absl::StrCat("plate \"", plate.name, "\": nothing is known of frame ", frame));
+    e.set_message(absl::StrCat("plate \"", plate.name, "\": frame ", frame, " was not looked for"));
   }
 
   // What a source is at a frame: equal where it is the same picture.
@@ -128,7 +146,7 @@ class Builder {
       case Source::kPlate:
         return plates_.At(source.index, frame).content;
       case Source::kMask:
-        return MaskAt(source, frame).digest;
+        return MaskContent(source, frame);
       case Source::kNone:
         break;
     }
@@ -191,21 +209,22 @@ class Builder {
     }
   }
 
-  int AddTask(const Segment& s, int32_t frame, const ResolvedSteps& resolved) {
+  int AddTask(const Segment& s, int32_t frame, const std::shared_ptr<const StepSource>& source) {
     CollectInputs(s, frame);
-    const Epoch own = s.heeds_epochs && epochs_ ? epochs_(s.pass, frame) : Epoch();
+    const Digest steps = source->DigestAt(frame);
+    const Epoch own = s.heeds_epochs && options_.epochs ? options_.epochs(s.pass, frame) : Epoch();
     uint64_t with_below = std::max(own.with_below, with_below_);
     uint64_t epoch = std::max(own.own, with_below);
-    Digest recipe = RecipeOf(plan_->format, resolved.digest, recipe_, epoch);
+    Digest recipe = RecipeOf(plan_->format, steps, recipe_, epoch);
     ResultKey key = KeyOf(recipe, results_);
     // A disowned result is never asked for again: there is a newer one in its
     // place, which may have been disowned in turn.
-    while (disowned_) {
-      const Epoch newer = disowned_(key);
+    while (options_.disowned) {
+      const Epoch newer = options_.disowned(key);
       if (newer.own <= epoch) break;
       epoch = newer.own;
       with_below = std::max(with_below, newer.with_below);
-      recipe = RecipeOf(plan_->format, resolved.digest, recipe_, epoch);
+      recipe = RecipeOf(plan_->format, steps, recipe_, epoch);
       key = KeyOf(recipe, results_);
     }
     auto [it, is_new] = index_of_.try_emplace(key, static_cast<int>(plan_->tasks.size()));
@@ -224,13 +243,13 @@ class Builder {
       for (RecipeInput& in : recipe_) {
         if (in.type == InputType::kMask) in.content = Digest();
       }
-      task.tile_recipe = RecipeOf(plan_->format, resolved.digest, recipe_, epoch);
+      task.tile_recipe = RecipeOf(plan_->format, steps, recipe_, epoch);
     }
     task.pass = s.pass;
     task.frame = frame;
     task.segment = s.number;
     task.first_step = s.first_step;
-    task.steps = resolved.steps;
+    task.steps = StepsAt(source, frame);
     task.inputs = std::move(inputs_);
     task.keep = s.keep;
     task.epoch = epoch;
@@ -240,7 +259,7 @@ class Builder {
 
   // Depth first from the targets by frame: work for the first frames comes
   // first. Inputs stay before their users.
-  void OrderByFrame() {
+  bool OrderByFrame() {
     std::vector<int> roots;
     for (const ResultKey& key : plan_->targets) roots.push_back(index_of_.at(key));
     std::vector<size_t> by_frame(targets_.size());
@@ -254,6 +273,7 @@ class Builder {
     order.reserve(tasks.size());
     std::vector<std::pair<int, size_t>> path;
     for (size_t t : by_frame) {
+      if (GivenUp()) return false;
       if (seen[roots[t]]) continue;
       seen[roots[t]] = 1;
       path.push_back({roots[t], 0});
@@ -276,6 +296,7 @@ class Builder {
     ordered.reserve(order.size());
     for (int i : order) ordered.push_back(std::move(tasks[i]));
     tasks = std::move(ordered);
+    return true;
   }
 
   const Stack& stack_;
@@ -283,11 +304,10 @@ class Builder {
   const StackCut cut_;
   const Demand demand_;
   const PlateTable plates_;
-  const EpochOf& epochs_;
-  const EpochOfKey& disowned_;
+  const BuildOptions& options_;
   Plan* plan_;
 
-  std::vector<std::optional<MaskResolver>> masks_;
+  std::vector<ReadMask> masks_;
   // Parallel to Demand.segment: position in Plan.tasks.
   std::vector<std::vector<int>> task_of_;
   absl::flat_hash_map<ResultKey, int, DigestHash> index_of_;
@@ -318,31 +338,33 @@ std::vector<Warning> WarningsOnWindows(const StackCut& cut) {
     r.set_frame(s.reach.first);
     r.set_text(absl::StrCat(OperatorOf(s.steps.back())->name, " with window ", s.window, " reads ", wanted,
                             " frames, but there ", there == 1 ? "is only frame " : "are only frames ", s.reach.first,
-                            there == 1 ? "" : absl::StrCat("-", s.reach.last), ": it makes do with what is there"));
+                            there == 1 ? "" : absl::StrCat("-", s.reach.last), ": it uses only those"));
   }
   return warnings;
 }
 
 }  // namespace
 
-Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files, const FactsOf& facts,
-               const EpochOf& epochs, const Limits& limits, const EpochOfKey& disowned) {
+absl::StatusOr<Plan> BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files,
+                               const FactsOf& facts, const BuildOptions& options) {
   Plan plan;
   plan.stack_name = stack.name();
   plan.errors = files.errors;
   if (!plan.errors.empty()) return plan;
   StackCut cut = CutStack(stack, targets);
   plan.errors = cut.errors;
-  Demand demand = FindDemand(stack, targets, cut, limits);
-  if (demand.error) plan.errors.push_back(*demand.error);
   if (!plan.errors.empty()) return plan;
-  PlateTable plates(stack, files, facts, limits, &plan.errors);
+  Demand demand = FindDemand(stack, targets, cut);
+  if (auto error = TooCostly(PriceOf(stack, cut, demand), options.limits)) plan.errors.push_back(*std::move(error));
+  if (!plan.errors.empty()) return plan;
+  PlateTable plates(stack, files, facts, options.limits, &plan.errors);
   if (!plan.errors.empty()) return plan;
   plan.format = stack.has_format() ? stack.format() : plates.first_format();
-  for (StackError& e : CheckBoxes(stack, plan.format)) plan.errors.push_back(std::move(e));
+  plan.errors = CheckBoxes(stack, plan.format);
   if (!plan.errors.empty()) return plan;
   plan.warnings = WarningsOnWindows(cut);
-  Builder(stack, targets, std::move(cut), std::move(demand), std::move(plates), epochs, disowned, &plan).Build();
+  Builder builder(stack, targets, std::move(cut), std::move(demand), std::move(plates), options, &plan);
+  if (!builder.Build()) return absl::CancelledError("planning was given up");
   if (!plan.errors.empty()) {
     plan.tasks.clear();
     plan.targets.clear();

@@ -4,18 +4,18 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/catalogue.h"
-#include "proto/version.h"
 #include "server/plan/faults.h"
-#include "server/plan/file_type.h"
 #include "server/plan/names.h"
-#include "server/plan/values_check.h"
+#include "server/plan/target_step.h"
 
 namespace selvage::plan {
 namespace {
 
 class Cutter {
  public:
-  Cutter(const Stack& stack, const std::vector<Target>& targets) : stack_(stack), targets_(targets), names_(stack) {}
+  Cutter(const Stack& stack, const std::vector<Target>& targets) : stack_(stack), targets_(targets), names_(stack) {
+    for (const Deliverable& d : stack.deliver()) deliverables_.try_emplace(d.name(), &d);
+  }
 
   StackCut Cut() {
     std::vector<int> roots;
@@ -31,16 +31,14 @@ class Cutter {
 
  private:
   const Deliverable* FindDeliverable(const std::string& name) const {
-    for (const Deliverable& d : stack_.deliver()) {
-      if (d.name() == name) return &d;
-    }
-    return nullptr;
+    const auto it = deliverables_.find(name);
+    return it == deliverables_.end() ? nullptr : it->second;
   }
 
   void AddRoot(const std::string& name, std::vector<int>* roots) const {
     if (const int behind = PassBehind(stack_, names_, name); behind >= 0) roots->push_back(behind);
   }
-  void CollectRoots(const Target& t, std::vector<int>* roots) const {
+  void CollectRoots(const Target& t, std::vector<int>* roots) {
     if (const Deliverable* d = FindDeliverable(t.deliverable)) {
       // One of many frames: the first one has said it all.
       if (roots_of_ == d) return;
@@ -140,7 +138,7 @@ class Cutter {
     Step step;
     step.mutable_motion_field()->set_to(picture.name);
     s.steps.push_back(std::move(step));
-    s.sides.push_back({0, "to", picture, [ahead](int32_t frame) { return frame + ahead; }});
+    s.sides.push_back({0, "to", picture, FrameMap::Later(ahead)});
     it->second = {Source::kSegment, Add(std::move(s)), absl::StrCat("motion of ", picture.name)};
     return it->second;
   }
@@ -154,14 +152,11 @@ class Cutter {
     const Source picture = Find(mask.follow().picture());
     Segment draw = FollowSegment(mask, {FollowPart::kDraw, index, -1});
     for (int i = 0; i < mask.shape_size(); ++i) {
-      const Mask::Shape* shape = &mask.shape(i);
-      const auto when = [shape](bool (*needs)(const Mask::Shape&, int32_t)) {
-        return [=](int32_t frame) { return needs(*shape, frame) ? std::optional(frame) : std::nullopt; };
-      };
+      const Mask::Shape& shape = mask.shape(i);
       const Source before = Carried(mask, {FollowPart::kForward, index, i}, picture);
       const Source after = Carried(mask, {FollowPart::kBackward, index, i}, picture);
-      draw.sides.push_back({0, absl::StrCat("shape[", i, "].before"), before, when(NeedsForward), false});
-      draw.sides.push_back({0, absl::StrCat("shape[", i, "].after"), after, when(NeedsBackward), false});
+      draw.sides.push_back({0, absl::StrCat("shape[", i, "].before"), before, ForwardAt(shape), false});
+      draw.sides.push_back({0, absl::StrCat("shape[", i, "].after"), after, BackwardAt(shape), false});
     }
     source = {Source::kSegment, AddFollowing(std::move(draw), picture), mask.name()};
     return source;
@@ -182,17 +177,12 @@ class Cutter {
   // The task that carries one shape to the next or previous frame: reads itself
   // at the frame before, up to a key frame.
   Source Carried(const Mask& mask, const FollowPart& part, const Source& picture) {
-    const Mask::Shape* shape = &mask.shape(part.shape);
     const bool backward = part.does == FollowPart::kBackward;
     const Source motion = Motion(picture);
     Segment s = FollowSegment(mask, part);
     const Source self{Source::kSegment, static_cast<int>(cut_.segments.size()), mask.name()};
-    const auto neighbour = [=](int32_t frame) {
-      const int32_t other = backward ? frame + 1 : frame - 1;
-      return IsDrawnAt(*shape, other) ? std::nullopt : std::optional(other);
-    };
-    s.sides.push_back({0, "from", self, neighbour, false});
-    s.sides.push_back({0, "motion", motion, [=](int32_t frame) { return backward ? frame : frame - 1; }, false});
+    s.sides.push_back({0, "from", self, CarriedFrom(mask.shape(part.shape), backward), false});
+    s.sides.push_back({0, "motion", motion, FrameMap::Later(backward ? 0 : -1), false});
     AddFollowing(std::move(s), picture);
     return self;
   }
@@ -211,7 +201,7 @@ class Cutter {
       if (port.box != nullptr) {
         const int32_t at = port.box->has_frame() ? port.box->frame() : stack_.frames().first();
         segment->sides.push_back(
-            {index, port.path, Measure(port, *segment), [at](int32_t) { return at; }, false, {}, 0, port.keyed_path});
+            {index, port.path, Measure(port, *segment), FrameMap::At(at), false, {}, 0, port.keyed_path});
       } else if (!port.name.empty() && !port.traits.motion()) {
         segment->sides.push_back(
             {index, port.path, Find(port.name), {}, port.traits.windowed(), {}, 0, port.keyed_path});
@@ -234,10 +224,8 @@ class Cutter {
     const Frames there = Real(picture);
     for (int k = 1; k <= segment->window; ++k) {
       for (int offset : {-k, k}) {
-        const auto at = [there, offset](int32_t frame) -> std::optional<int32_t> {
-          if (!there.Contains(frame) || !there.Contains(int64_t{frame} + offset)) return std::nullopt;
-          return std::min(frame, frame + offset);
-        };
+        const int32_t earlier = std::min(0, offset), later = std::max(0, offset);
+        const FrameMap at = FrameMap::Later(earlier, there.Moved(-earlier, -later));
         const std::string name = absl::StrCat(port, ".motion", offset > 0 ? "+" : "", offset);
         segment->sides.push_back({step, name, Motion(picture, k), at, false, picture, offset});
       }
@@ -292,9 +280,15 @@ class Cutter {
     const NameRef ref = names_.Find(t.source);
     if (ref.type == NameRef::kPass) return CutPassTarget(ref.index);
     if (ref.type == NameRef::kMask && stack_.mask(ref.index).has_follow()) return Followed(ref.index).index;
-    cut_.errors.push_back({});
-    cut_.errors.back().set_message(absl::StrCat("there is no deliverable \"", t.deliverable, "\""));
-    return -1;
+    return Refuse(t.deliverable.empty() ? names_.Unknown(t.source) : UnknownDeliverable(t.deliverable));
+  }
+
+  std::string UnknownDeliverable(const std::string& name) const {
+    std::vector<std::string> names;
+    for (const Deliverable& d : stack_.deliver()) names.push_back(d.name());
+    const std::string closest = ClosestName(name, names);
+    return absl::StrCat("there is no deliverable ", Quoted(name),
+                        closest.empty() ? "" : absl::StrCat("; did you mean ", Quoted(closest), "?"));
   }
 
   // A pass without steps from a plate or mask is nothing of its own.
@@ -304,23 +298,18 @@ class Cutter {
     return Refuse(absl::StrCat("pass \"", stack_.pass(pass).name(), "\" renders nothing: it has no steps"));
   }
 
+  int Refuse(const std::string& message) {
+    cut_.errors.emplace_back().set_message(message);
+    return -1;
+  }
+
   int CutDeliverable(const Deliverable& d) {
     Segment s;
     s.pass = absl::StrCat("deliver ", d.name());
     s.main = Find(d.from());
-    Step step;
-    DeliverFile* file = step.mutable_deliver_file();
-    file->set_type(*FileTypeOf(d.files()));
-    file->set_encoding(d.has_encoding() ? d.encoding() : DefaultEncoding(file->type()));
-    file->set_stack_name(stack_.name());
-    file->set_version(kVersion);
     s.metadata_plate = PlateUnder(d.from());
-    for (const auto& layer : d.layer()) {
-      auto* to = file->add_layer();
-      to->set_name(layer.name());
-      to->set_from(layer.from());
-    }
-    AddStep(step, PortsOf(*file), &s);
+    const Step step = DeliverStep(stack_, d);
+    AddStep(step, PortsOf(ParamsOf(step)), &s);
     return Add(std::move(s));
   }
 
@@ -332,103 +321,25 @@ class Cutter {
     return ref.type == NameRef::kPlate ? ref.index : -1;
   }
 
-  int Refuse(const std::string& message) {
-    cut_.errors.push_back({});
-    cut_.errors.back().set_message(message);
-    return -1;
-  }
-
-  // The first plate that is a picture, for what a look leaves out.
-  std::string FirstPicture() const {
-    for (const Plate& p : stack_.plate()) {
-      if (KindOf(p.alpha()) == OPAQUE) return p.name();
-    }
-    return "";
-  }
-
-  // Fills in what a look at a picture leaves out. Returns what is wrong with it.
-  std::string CompleteLook(const std::string& source, Kind kind, LookPicture* look) const {
-    const bool behind = look->as() == LookPicture::AS_PLATE || look->as() == LookPicture::AS_WIPE;
-    if (behind && look->behind().empty()) look->set_behind(FirstPicture());
-    const bool cuts_out = kind == MATTE && look->as() != LookPicture::AS_MATTE;
-    if (cuts_out && look->color().empty()) look->set_color(FirstPicture());
-    if ((behind || look->as() == LookPicture::AS_BACKGROUND) && look->behind().empty()) {
-      return "this look needs a picture behind: say which";
-    }
-    if (cuts_out && look->color().empty()) {
-      return absl::StrCat("\"", source, "\" is a matte: say which picture it cuts out, or look at it as a matte");
-    }
-    return "";
-  }
-
-  // The plate at the beginning of a pass, if it is a picture; else the first one.
-  std::string PictureUnder(std::string name) const {
-    NameRef ref = names_.Find(name);
-    for (; ref.type == NameRef::kPass; ref = names_.Find(name)) name = stack_.pass(ref.index).from();
-    return KindOf(stack_, kinds_, ref) == OPAQUE ? name : FirstPicture();
-  }
-
-  // Fills in what a measurement leaves out.
-  void CompleteMeasure(const std::string& source, MeasureMatte* measure) const {
-    if (measure->plate().empty()) measure->set_plate(PictureUnder(source));
-    // Without motion there is nothing to compare with.
-    if (measure->plate().empty()) measure->set_window(0);
-  }
-
-  // What a client gave, not yet checked by anyone.
-  void CheckLook(const std::string& source, Kind kind, const Step& step, Faults* faults) const {
-    const OpTraits& traits = OperatorOf(step)->traits;
-    if (TakenAs(traits.takes(), kind) == KIND_UNSPECIFIED) {
-      faults->Add("", absl::StrCat(Quoted(source), " ", KindMisfit(traits.takes(), kind)));
-    }
-    CheckKnown("", ParamsOf(step), faults);
-    CheckValues(
-        {"", ""}, stack_, ParamsOf(step),
-        [&](const Place& at, const ParamTraits& input, const std::string& name) {
-          const NameRef other = names_.Find(name);
-          const Kind given = KindOf(stack_, kinds_, other);
-          if (name.empty()) {
-            faults->Add("", absl::StrCat(at.words, ": names nothing, needs ", KindsInWords(input.input())));
-          } else if (other.type == NameRef::kNone) {
-            faults->Add("", absl::StrCat(at.words, ": ", names_.Unknown(name)));
-          } else if (TakenAs(input.input(), given) == KIND_UNSPECIFIED) {
-            faults->Add("", absl::StrCat(at.words, ": ", Quoted(name), " ", KindMisfit(input.input(), given)));
-          }
-        },
-        faults);
-  }
-
   int CutLook(const Target& t) {
-    const NameRef ref = names_.Find(t.source);
-    if (ref.type == NameRef::kNone) return Refuse(names_.Unknown(t.source));
-    if (!Frames{stack_.frames().first(), stack_.frames().last()}.Contains(t.frame)) {
-      return Refuse(absl::StrCat("frame ", t.frame, " is out of range, allowed ", stack_.frames().first(), " to ",
-                                 stack_.frames().last()));
+    LookStep look = CompleteLook(stack_, names_, kinds_, t);
+    if (!look.errors.empty()) {
+      std::move(look.errors.begin(), look.errors.end(), std::back_inserter(cut_.errors));
+      return -1;
     }
-    const Kind kind = KindOf(stack_, kinds_, ref);
     Segment s;
     s.pass = "look";
     s.main = Find(t.source);
-    Step step = *t.look;
-    if (step.has_look_picture()) {
-      const std::string refusal = CompleteLook(t.source, kind, step.mutable_look_picture());
-      if (!refusal.empty()) return Refuse(refusal);
-    } else if (step.has_measure_matte()) {
-      CompleteMeasure(t.source, step.mutable_measure_matte());
-    }
-    Faults faults;
-    CheckLook(t.source, kind, step, &faults);
-    for (StackError& e : faults.Take()) cut_.errors.push_back(std::move(e));
-    if (!cut_.errors.empty()) return -1;
-    const std::vector<Port> ports = PortsOf(ParamsOf(step));
-    AddStep(step, ports, &s);
-    AddWindow(step, ports, &s);
+    const std::vector<Port> ports = PortsOf(ParamsOf(look.step));
+    AddStep(look.step, ports, &s);
+    AddWindow(look.step, ports, &s);
     return Add(std::move(s));
   }
 
   const Stack& stack_;
   const std::vector<Target>& targets_;
   const NameTable names_;
+  absl::flat_hash_map<std::string, const Deliverable*> deliverables_;
   std::vector<Kind> kinds_;
   // What a pass stands for: its last segment, or that of the pass it repeats.
   std::vector<Source> pass_source_;
@@ -436,7 +347,7 @@ class Cutter {
   std::vector<Source> mask_source_;
   absl::flat_hash_map<std::tuple<Source::Type, int, int>, Source> motion_;
   absl::flat_hash_map<std::string, int> deliver_segment_;
-  mutable const Deliverable* roots_of_ = nullptr;
+  const Deliverable* roots_of_ = nullptr;
   uint32_t next_number_ = 0;
   StackCut cut_;
 };
@@ -452,41 +363,5 @@ Frames PlateFrames(const Stack& stack, const Plate& plate) {
 }
 
 StackCut CutStack(const Stack& stack, const std::vector<Target>& targets) { return Cutter(stack, targets).Cut(); }
-
-std::vector<Target> DeliverableTargets(const Stack& stack) {
-  std::vector<Target> targets;
-  for (const Deliverable& d : stack.deliver()) {
-    const FrameRange& range = d.has_frames() ? d.frames() : stack.frames();
-    for (int64_t f = range.first(); f <= range.last(); ++f) {
-      Target t;
-      t.deliverable = d.name();
-      t.frame = static_cast<int32_t>(f);
-      targets.push_back(std::move(t));
-    }
-  }
-  return targets;
-}
-
-std::vector<Target> PassTargets(const Stack& stack, const std::string& pass) {
-  std::vector<Target> targets;
-  if (pass.starts_with("deliver ")) {
-    for (Target& t : DeliverableTargets(stack)) {
-      if (t.deliverable == pass.substr(8)) targets.push_back(std::move(t));
-    }
-    return targets;
-  }
-  Target t;
-  t.source = pass;
-  t.frame = stack.frames().first();
-  const StackCut cut = CutStack(stack, {t});
-  const int segment = cut.target_segment.empty() ? -1 : cut.target_segment.front();
-  if (segment < 0) return targets;
-  const Frames frames = cut.segments[segment].available.Intersect({stack.frames().first(), stack.frames().last()});
-  for (int64_t f = frames.first; f <= frames.last; ++f) {
-    t.frame = static_cast<int32_t>(f);
-    targets.push_back(t);
-  }
-  return targets;
-}
 
 }  // namespace selvage::plan

@@ -3,27 +3,16 @@
 #pragma once
 
 #include <cstdint>
-#include <functional>
-#include <limits>
 #include <optional>
 #include <string>
 #include <vector>
 
 #include "proto/frame_pattern.h"
 #include "server/plan/follow.h"
+#include "server/plan/frames.h"
 #include "server/plan/plan.h"
 
 namespace selvage::plan {
-
-// Inclusive.
-struct Frames {
-  int32_t first = std::numeric_limits<int32_t>::min(), last = std::numeric_limits<int32_t>::max();
-  bool Contains(int64_t frame) const { return frame >= first && frame <= last; }
-  bool all() const {
-    return first == std::numeric_limits<int32_t>::min() && last == std::numeric_limits<int32_t>::max();
-  }
-  Frames Intersect(const Frames& o) const { return {std::max(first, o.first), std::min(last, o.last)}; }
-};
 
 // What an input comes from.
 struct Source {
@@ -37,9 +26,9 @@ struct SideInput {
   int step = 0;
   std::string port;
   Source source;
-  // Where it is not the frame of the task: at which frame it is read for that one
-  // (a measurement at one frame for the whole shot), if at all.
-  std::function<std::optional<int32_t>(int32_t frame)> at;
+  // Where it is not read at the frame of the task (a measurement is read at one frame
+  // for the whole shot).
+  FrameMap at;
   // Read over the segment's window, as the main input is.
   bool windowed = false;
   // Where `source` is the motion of a picture, from the task's frame to another of
@@ -88,14 +77,14 @@ struct StackCut {
 // Passes that no target needs are left out. REQUIRES: Validate found nothing.
 StackCut CutStack(const Stack& stack, const std::vector<Target>& targets);
 
-// Frames that are needed of each segment and plate, ascending.
+// Frames that are needed of each segment, plate and mask (one that does not follow).
 struct Demand {
-  std::vector<std::vector<int32_t>> segment;
-  std::vector<std::vector<int32_t>> plate;
-  // Set when there are more tasks than allowed; the lists are then incomplete.
-  std::optional<StackError> error;
+  std::vector<FrameSet> segment, plate, mask;
 };
-Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const StackCut& cut, const Limits& limits);
+// For one target a segment at each frame, as CutStack's `target_segment`.
+Demand FindDemand(const Stack& stack, const std::vector<Target>& targets, const StackCut& cut);
+// For these frames of each target instead of its own.
+Demand FindDemand(const Stack& stack, const std::vector<FrameSet>& target_frames, const StackCut& cut);
 
 // Frames of a plate that exist, as the stack says.
 Frames PlateFrames(const Stack& stack, const Plate& plate);

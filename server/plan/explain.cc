@@ -45,13 +45,13 @@ std::string OperatorDifference(const std::vector<std::string>& before, const std
     return true;
   };
   if (at == now.size() && at == before.size()) return "";
-  if (at == now.size()) return absl::StrCat(before[at], " was taken out");
+  if (at == now.size()) return absl::StrCat(before[at], " was removed");
   if (before.size() == now.size() && alike(before, at + 1, now, at + 1)) {
-    return absl::StrCat(now[at], " is in the place of ", before[at]);
+    return absl::StrCat(now[at], " replaced ", before[at]);
   }
   if (at == before.size() || alike(before, at, now, at + 1)) return absl::StrCat(now[at], " was added");
-  if (alike(before, at + 1, now, at)) return absl::StrCat(before[at], " was taken out");
-  return absl::StrCat(now[at], " is in the place of ", before[at]);
+  if (alike(before, at + 1, now, at)) return absl::StrCat(before[at], " was removed");
+  return absl::StrCat(now[at], " replaced ", before[at]);
 }
 
 class Explainer {
@@ -66,6 +66,7 @@ class Explainer {
     }
     changes_.reserve(plan.tasks.size());
     for (size_t i = 0; i < plan.tasks.size(); ++i) {
+      if (GivenUp()) break;
       index_of_[plan.tasks[i].key] = static_cast<int>(i);
       // Inputs come before their users, so theirs are known.
       changes_.push_back(Compare(plan.tasks[i]));
@@ -75,6 +76,7 @@ class Explainer {
     }
   }
 
+  bool GivenUp() const { return remembered_.give_up && remembered_.give_up(); }
   size_t IndexOf(const ResultKey& key) const { return static_cast<size_t>(index_of_.at(key)); }
   bool Changed(size_t task) const { return changes_[task].cause != Cause::kSame; }
 
@@ -95,9 +97,9 @@ class Explainer {
     const Difference own = Differ(task);
     if (!own.text.empty()) return {own.text, ""};
     if (change.root < 0)
-      return {
-          own.input ? absl::StrCat("\"", own.input_name, "\" above it changed since") : "something above it changed",
-          ""};
+      return {own.input ? absl::StrCat("\"", own.input_name, "\" changed, which it is made from")
+                        : "something that it is made from changed",
+              ""};
     const PlannedTask& root = plan_.tasks[change.root];
     const bool elsewhen = root.frame != t.frame && !Measures(root) && !Follows(root);
     return {absl::StrCat(Own(change.root), elsewhen ? absl::StrCat(" (frame ", root.frame, ")") : ""),
@@ -284,6 +286,7 @@ std::vector<PassPlan> ExplainPlan(const Stack& stack, const Plan& plan, const Pr
   for (Line& line : lines) {
     ReasonList reasons;
     for (const auto& [frame, first] : line.render) {
+      if (explainer.GivenUp()) return {};
       reasons.Add(explainer.Of(first.second), false, frame, line.plan.mutable_reason());
     }
     passes.push_back(std::move(line.plan));
@@ -297,6 +300,7 @@ std::vector<PlanReason> ExplainTargets(const Stack& stack, const Plan& plan, con
   google::protobuf::RepeatedPtrField<PlanReason> out;
   ReasonList reasons;
   for (size_t i = 0; i < targets.size() && i < plan.targets.size(); ++i) {
+    if (explainer.GivenUp()) return {};
     const size_t task = explainer.IndexOf(plan.targets[i]);
     const bool reused = probed.state[task] == Probed::kHit;
     if (!reused) {
@@ -305,7 +309,7 @@ std::vector<PlanReason> ExplainTargets(const Stack& stack, const Plan& plan, con
       reasons.Add({"nothing changed: would be reused", ""}, true, targets[i].frame, &out);
     } else {
       Reason changed = explainer.Of(task);
-      absl::StrAppend(&changed.text, "; rendered before like this: would be reused");
+      absl::StrAppend(&changed.text, "; rendered like this before: would be reused");
       reasons.Add(std::move(changed), true, targets[i].frame, &out);
     }
   }

@@ -21,6 +21,8 @@ struct Remembered {
   std::function<bool(const ResultKey& key)> damaged;
   // "invalidated by jo, 14:02", of a journal number.
   std::function<std::string(uint64_t epoch)> invalidation;
+  // What is explained is then incomplete, and nobody wants it.
+  GiveUp give_up;
 };
 
 // For each pass of the plan ("core", "deliver comp"), in the order in which
@@ -29,7 +31,7 @@ struct Remembered {
 //   not rendered before                        no such name
 //   levels.white 0.82 -> 0.79, and the like    other recipe: the first difference
 //   invalidated by jo, 14:02                   same settings, other epoch
-//   the same of a pass above it                same recipe, other key
+//   the same of a pass that it is made from    same recipe, other key
 //   evicted from the cache                     same key
 //   found damaged in the cache                 same key, and known as such
 std::vector<PassPlan> ExplainPlan(const Stack& stack, const Plan& plan, const Probed& probed, const Remembered& before);

@@ -28,22 +28,40 @@ std::string Quoted(const std::string& text) {
   return absl::StrCat("\"", absl::CHexEscape(text.substr(0, 64)), text.size() > 64 ? "..." : "", "\"");
 }
 
-std::string KindsInWords(const google::protobuf::RepeatedField<int>& takes) {
+namespace {
+
+// "straight colour"; "" where colour is not taken.
+std::string ColorsInWords(const google::protobuf::RepeatedField<int>& takes) {
   const bool straight = Has(takes, STRAIGHT), premultiplied = Has(takes, PREMULTIPLIED);
-  std::string color = straight && premultiplied ? "colour"
-                      : straight                ? "straight colour"
-                      : premultiplied           ? "premultiplied colour"
-                      : Has(takes, OPAQUE)      ? "opaque colour"
-                                                : "";
+  if (straight && premultiplied) return "colour";
+  if (straight) return "straight colour";
+  if (premultiplied) return "premultiplied colour";
+  return Has(takes, OPAQUE) ? "opaque colour" : "";
+}
+
+std::string OrMatte(const google::protobuf::RepeatedField<int>& takes, const std::string& color) {
   if (!Has(takes, MATTE)) return color;
   return color.empty() ? "a matte" : absl::StrCat("a matte or ", color);
+}
+
+}  // namespace
+
+std::string KindsInWords(const google::protobuf::RepeatedField<int>& takes) {
+  return OrMatte(takes, ColorsInWords(takes));
+}
+
+std::string InputsInWords(const google::protobuf::RepeatedField<int>& takes) {
+  const std::string color = ColorsInWords(takes);
+  const std::string picture = color.empty() ? "" : color == "colour" ? "a picture" : "a picture with " + color;
+  return OrMatte(takes, picture);
 }
 
 std::string KindAdvice(const google::protobuf::RepeatedField<int>& takes, Kind given) {
   if (given == STRAIGHT && Has(takes, PREMULTIPLIED)) return "add `premultiply`";
   if (given == PREMULTIPLIED && Has(takes, STRAIGHT)) return "add `unpremultiply`";
-  if (given == MATTE) return "a matte has no colour: start from a picture and put the matte in with `attach_matte`";
-  if (Has(takes, MATTE)) return "make a matte of it with a key, such as `color_difference`";
+  if (given == MATTE)
+    return "a matte has no colour: start from a picture and attach the matte to it with `attach_matte`";
+  if (Has(takes, MATTE)) return "make a matte of it with a key such as `color_difference`";
   return "use a plate or pass without alpha";
 }
 

@@ -43,6 +43,8 @@ std::string Quoted(const std::string& text);
 
 // "a matte", "straight colour", "a matte or colour" ...
 std::string KindsInWords(const google::protobuf::RepeatedField<int>& takes);
+// The same of an input that is to be named: "a matte", "a picture with straight colour".
+std::string InputsInWords(const google::protobuf::RepeatedField<int>& takes);
 // What to add where something of kind `given` does not fit: "add `premultiply`".
 std::string KindAdvice(const google::protobuf::RepeatedField<int>& takes, Kind given);
 // "is a matte, needs straight colour; ...": for something of a kind that is not taken.

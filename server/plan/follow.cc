@@ -14,27 +14,46 @@ KeyFrames::const_iterator From(const KeyFrames& at, int32_t frame) {
   return std::lower_bound(at.begin(), at.end(), frame, [](const auto& k, int32_t f) { return k.frame() < f; });
 }
 
-}  // namespace
-
+// The key frames of a followed shape.
 bool IsDrawnAt(const Mask::Shape& shape, int32_t frame) {
   const auto next = From(shape.at(), frame);
   return next != shape.at().end() && next->frame() == frame;
 }
 
-bool NeedsForward(const Mask::Shape& shape, int32_t frame) {
-  return !IsDrawnAt(shape, frame) && From(shape.at(), frame) != shape.at().begin();
+// Key frames, moved.
+std::vector<int32_t> Drawings(const Mask::Shape& shape, int32_t by) {
+  std::vector<int32_t> frames;
+  for (const auto& at : shape.at()) frames.push_back(at.frame() + by);
+  return frames;
 }
 
-bool NeedsBackward(const Mask::Shape& shape, int32_t frame) {
-  const auto next = From(shape.at(), frame);
-  if (IsDrawnAt(shape, frame) || next == shape.at().end()) return false;
-  return shape.ease() != HOLD || next == shape.at().begin();
+int32_t FirstOf(const Mask::Shape& shape) { return shape.at(0).frame(); }
+int32_t LastOf(const Mask::Shape& shape) { return shape.at(shape.at_size() - 1).frame(); }
+Frames After(int32_t frame) { return {frame + 1, Frames().last}; }
+Frames Before(int32_t frame) { return {Frames().first, frame - 1}; }
+
+}  // namespace
+
+FrameMap ForwardAt(const Mask::Shape& shape) { return FrameMap::Later(0, After(FirstOf(shape)), Drawings(shape, 0)); }
+
+FrameMap BackwardAt(const Mask::Shape& shape) {
+  // Between two key frames the earlier one holds.
+  const int32_t end = shape.ease() == HOLD ? FirstOf(shape) : LastOf(shape);
+  return FrameMap::Later(0, Before(end), Drawings(shape, 0));
 }
 
-FollowSteps::FollowSteps(const Mask& mask, const FollowPart& part) : mask_(mask), part_(part) {
-  for (const Mask::Shape& shape : mask.shape()) {
+FrameMap CarriedFrom(const Mask::Shape& shape, bool backward) {
+  return backward ? FrameMap::Later(1, Before(LastOf(shape)), Drawings(shape, -1))
+                  : FrameMap::Later(-1, After(FirstOf(shape)), Drawings(shape, 1));
+}
+
+FollowSteps::FollowSteps(Mask mask, const FollowPart& part) : mask_(std::move(mask)), part_(part) {
+  for (Mask::Shape& shape : *mask_.mutable_shape()) {
     auto& paths = paths_.emplace_back();
-    for (const auto& at : shape.at()) paths.push_back(*ParseSvgPath(at.path()));
+    for (auto& at : *shape.mutable_at()) {
+      paths.push_back(*ParseSvgPath(at.path()));
+      std::string().swap(*at.mutable_path());
+    }
   }
 }
 
@@ -68,8 +87,10 @@ void FollowSteps::FillDraw(int32_t frame, DrawMask* draw) const {
   for (int i = 0; i < mask_.shape_size(); ++i) {
     const Mask::Shape& shape = mask_.shape(i);
     DrawMask::Shape* to = draw->add_shape();
-    const bool forward = NeedsForward(shape, frame), backward = NeedsBackward(shape, frame);
-    if (IsDrawnAt(shape, frame)) *to->mutable_drawn() = Drawn(i, frame);
+    const bool drawn = IsDrawnAt(shape, frame);
+    const bool forward = !drawn && After(FirstOf(shape)).Contains(frame);
+    const bool backward = !drawn && Before(shape.ease() == HOLD ? FirstOf(shape) : LastOf(shape)).Contains(frame);
+    if (drawn) *to->mutable_drawn() = Drawn(i, frame);
     if (forward) to->set_before(absl::StrCat("shape[", i, "].before"));
     if (backward) to->set_after(absl::StrCat("shape[", i, "].after"));
     if (forward && backward) {
@@ -85,14 +106,14 @@ void FollowSteps::FillDraw(int32_t frame, DrawMask* draw) const {
   draw->set_invert(mask_.invert());
 }
 
-ResolvedSteps FollowSteps::At(int32_t frame) const {
-  Step step;
+std::shared_ptr<const std::vector<Step>> FollowSteps::At(int32_t frame) const {
+  auto steps = std::make_shared<std::vector<Step>>(1);
   if (part_.does == FollowPart::kDraw) {
-    FillDraw(frame, step.mutable_draw_mask());
+    FillDraw(frame, steps->front().mutable_draw_mask());
   } else {
-    FillCarry(frame, step.mutable_carry_points());
+    FillCarry(frame, steps->front().mutable_carry_points());
   }
-  return AsResolved({std::move(step)});
+  return steps;
 }
 
 }  // namespace selvage::plan

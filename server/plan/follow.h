@@ -7,6 +7,8 @@
 #include <vector>
 
 #include "proto/stack.pb.h"
+#include "proto/svg_path.h"
+#include "server/plan/frames.h"
 #include "server/plan/resolve.h"
 
 namespace selvage::plan {
@@ -26,28 +28,28 @@ struct FollowPart {
   int mask = -1, shape = -1;
 };
 
-// The key frames of a followed shape.
-bool IsDrawnAt(const Mask::Shape& shape, int32_t frame);
-// Whether what is carried forward, or backward, is needed to draw it at a frame.
-bool NeedsForward(const Mask::Shape& shape, int32_t frame);
-bool NeedsBackward(const Mask::Shape& shape, int32_t frame);
+// Where what is carried forward, or backward, is needed to draw a followed shape.
+FrameMap ForwardAt(const Mask::Shape& shape);
+FrameMap BackwardAt(const Mask::Shape& shape);
+// The frame from which it is carried on to another; none where that is a key frame.
+FrameMap CarriedFrom(const Mask::Shape& shape, bool backward);
 
-// Steps of a FollowPart at each frame, resolved.
+// Steps of a FollowPart at each frame, resolved. Outlives the stack.
 // REQUIRES: Validate found nothing in the mask.
-class FollowSteps {
+class FollowSteps final : public StepSource {
  public:
-  FollowSteps(const Mask& mask, const FollowPart& part);
-  // Not to be shared by digest: which ports a step has is not in it.
-  ResolvedSteps At(int32_t frame) const;
+  FollowSteps(Mask mask, const FollowPart& part);
+  // Not to be told apart by digest alone: which ports a step has is not in it.
+  std::shared_ptr<const std::vector<Step>> At(int32_t frame) const override;
 
  private:
   Outline Drawn(int shape, int32_t frame) const;
   void FillCarry(int32_t frame, CarryPoints* carry) const;
   void FillDraw(int32_t frame, DrawMask* draw) const;
 
-  const Mask& mask_;
+  // Without its paths: those are here, of each shape one for each key frame.
+  Mask mask_;
   const FollowPart part_;
-  // Of each shape, one for each key frame.
   std::vector<std::vector<SvgPath>> paths_;
 };
 

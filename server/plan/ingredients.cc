@@ -112,7 +112,7 @@ std::string FirstField(const Message& before, const Message& now, const std::str
           if (!inner.empty()) return inner;
         }
       }
-      if (a != b) return absl::StrCat(here, " has ", b, " entries, had ", a);
+      if (a != b) return absl::StrCat(here, " has ", b, " entries (had ", a, ")");
       continue;
     }
     const bool had = !f->has_presence() || r->HasField(before, f), has = !f->has_presence() || r->HasField(now, f);
@@ -161,10 +161,7 @@ bool Same(const Outline& a, const Outline& b) {
 std::string DifferenceOfOutlines(const Outline& before, const Outline& now, int32_t frame) {
   if (Same(before, now)) return "";
   const bool had = before.path_size() > 0, has = now.path_size() > 0;
-  return absl::StrCat(had && has ? "has another outline"
-                      : has      ? "is drawn now"
-                                 : "is not drawn any more",
-                      " at frame ", frame);
+  return absl::StrCat(had && has ? "was redrawn" : has ? "is now drawn" : "is no longer drawn", " at frame ", frame);
 }
 
 // Of the steps that carry and draw followed masks, as the artist knows them.
@@ -172,14 +169,16 @@ std::string DifferenceOfFollowing(const Step& before, const Step& now, int32_t f
   if (now.has_carry_points()) {
     const CarryPoints &a = before.carry_points(), &b = now.carry_points();
     std::string drawn = DifferenceOfOutlines(a.drawn(), b.drawn(), b.backward() ? frame + 1 : frame - 1);
-    return drawn.empty() ? "follows otherwise" : drawn;
+    return drawn.empty() ? "is carried differently" : drawn;
   }
   const DrawMask &a = before.draw_mask(), &b = now.draw_mask();
-  if (a.shape_size() != b.shape_size()) return absl::StrCat("has ", b.shape_size(), " shapes, had ", a.shape_size());
+  if (a.shape_size() != b.shape_size())
+    return absl::StrCat("has ", b.shape_size(), " shapes (had ", a.shape_size(), ")");
   for (int i = 0; i < b.shape_size(); ++i) {
     const std::string drawn = DifferenceOfOutlines(a.shape(i).drawn(), b.shape(i).drawn(), frame);
     if (!drawn.empty()) return absl::StrCat("shape ", i + 1, " ", drawn);
-    if (a.shape(i).mix() != b.shape(i).mix()) return absl::StrCat("shape ", i + 1, " lies between other key frames");
+    if (a.shape(i).mix() != b.shape(i).mix())
+      return absl::StrCat("shape ", i + 1, ": other key frames are nearest now");
   }
   const std::string field = FirstField(a, b, "");
   return field.empty() ? "" : field.substr(1);
@@ -192,13 +191,13 @@ std::string DifferenceOfSteps(const Ingredients& before, const Ingredients& now,
     const bool same_operator = i < a && i < b && before.step(i).op_case() == now.step(i).op_case();
     if (!same_operator) {
       if (b > a || i >= a) return absl::StrCat(i < b ? name_of(i) : "a step", " was added");
-      if (a > b || i >= b) return absl::StrCat(NameOfOperator(before.step(i)), " was taken out");
-      return absl::StrCat(name_of(i), " is in the place of ", NameOfOperator(before.step(i)));
+      if (a > b || i >= b) return absl::StrCat(NameOfOperator(before.step(i)), " was removed");
+      return absl::StrCat(name_of(i), " replaced ", NameOfOperator(before.step(i)));
     }
     const uint32_t old_revision = i < before.revision_size() ? before.revision(i) : 0;
     const uint32_t revision = i < now.revision_size() ? now.revision(i) : 0;
     if (old_revision != revision) {
-      return absl::StrCat(NameOfOperator(now.step(i)), " is revision ", revision, ", was ", old_revision);
+      return absl::StrCat(NameOfOperator(now.step(i)), " is now revision ", revision, " (was ", old_revision, ")");
     }
     if (OperatorOf(now.step(i)) == nullptr) continue;
     std::string field = FirstField(ParamsOf(before.step(i)), ParamsOf(now.step(i)), name_of(i));
@@ -214,11 +213,11 @@ std::string DifferenceOfPlates(const Ingredients::Input& before, const Ingredien
   const std::string plate = absl::StrCat(
       "plate \"", now.name(), "\"", now.frame_offset() != 0 ? absl::StrCat(" frame ", frame + now.frame_offset()) : "");
   if (a.digest() != b.digest()) {
-    if (a.path() == b.path()) return absl::StrCat(plate, " has other content");
-    return absl::StrCat(plate, " is ", b.path(), ", was ", a.path());
+    if (a.path() == b.path()) return absl::StrCat(plate, ": file contents changed");
+    return absl::StrCat(plate, ": file is now ", b.path(), " (was ", a.path(), ")");
   }
   if (a.encoding() != b.encoding()) {
-    return absl::StrCat(plate, " is read as ", Encoding_Name(b.encoding()), ", was ", Encoding_Name(a.encoding()));
+    return absl::StrCat(plate, ": encoding ", Arrow(Encoding_Name(a.encoding()), Encoding_Name(b.encoding())));
   }
   if (a.alpha() != b.alpha()) {
     return absl::StrCat(plate, ": alpha ", Arrow(Plate::Alpha_Name(a.alpha()), Plate::Alpha_Name(b.alpha())));
@@ -230,19 +229,18 @@ std::string DifferenceOfMasks(const Ingredients::Input& before, const Ingredient
   const MaskSketch &a = before.mask(), &b = now.mask();
   const std::string mask = absl::StrCat("mask \"", now.name(), "\"");
   if (a.shape_size() != b.shape_size())
-    return absl::StrCat(mask, " has ", b.shape_size(), " shapes, had ", a.shape_size());
-  if (a.invert() != b.invert())
-    return absl::StrCat(mask, b.invert() ? " is inverted now" : " is not inverted any more");
+    return absl::StrCat(mask, " has ", b.shape_size(), " shapes (had ", a.shape_size(), ")");
+  if (a.invert() != b.invert()) return absl::StrCat(mask, b.invert() ? " is now inverted" : " is no longer inverted");
   for (int i = 0; i < b.shape_size(); ++i) {
     const MaskSketch::Shape &x = a.shape(i), &y = b.shape(i);
     const std::string shape = b.shape_size() == 1 ? mask : absl::StrCat(mask, " shape ", i + 1);
-    if (x.outline() != y.outline()) return absl::StrCat(shape, " has another outline");
+    if (x.outline() != y.outline()) return absl::StrCat(shape, ": outline changed");
     if (x.feather() != y.feather())
       return absl::StrCat(shape, ": feather ", Arrow(Show(x.feather()), Show(y.feather())));
     if (x.opacity() != y.opacity())
       return absl::StrCat(shape, ": opacity ", Arrow(Show(x.opacity()), Show(y.opacity())));
-    if (x.subtract() != y.subtract()) return absl::StrCat(shape, y.subtract() ? " subtracts now" : " adds now");
-    if (x.rule() != y.rule()) return absl::StrCat(shape, " has another fill rule");
+    if (x.subtract() != y.subtract()) return absl::StrCat(shape, y.subtract() ? " now subtracts" : " now adds");
+    if (x.rule() != y.rule()) return absl::StrCat(shape, ": fill rule changed");
   }
   return "";
 }
@@ -291,17 +289,17 @@ Difference FirstDifference(const Ingredients& before, const Ingredients& now, in
   d.text = DifferenceOfSteps(before, now, frame, name_of);
   if (!d.text.empty()) return d;
   if (before.format().width() != now.format().width() || before.format().height() != now.format().height()) {
-    d.text = absl::StrCat("the format is ", now.format().width(), " x ", now.format().height(), ", was ",
-                          before.format().width(), " x ", before.format().height());
+    d.text = absl::StrCat("the format is now ", now.format().width(), " x ", now.format().height(), " (was ",
+                          before.format().width(), " x ", before.format().height(), ")");
     return d;
   }
   for (const Ingredients::Input& in : now.input()) {
     const Ingredients::Input* old = SamePlace(before, in);
     if (old == nullptr) {
-      d.text = absl::StrCat(PortName(in, name_of), " reads \"", in.name(), "\", read nothing");
+      d.text = absl::StrCat(PortName(in, name_of), " is now \"", in.name(), "\" (was unset)");
     } else if (old->of_case() != in.of_case() ||
                (in.has_result() && old->result() != in.result() && old->name() != in.name())) {
-      d.text = absl::StrCat(PortName(in, name_of), " is \"", in.name(), "\", was \"", old->name(), "\"");
+      d.text = absl::StrCat(PortName(in, name_of), " is now \"", in.name(), "\" (was \"", old->name(), "\")");
     } else if (in.has_plate()) {
       d.text = DifferenceOfPlates(*old, in, frame);
     } else if (in.has_mask()) {
@@ -315,7 +313,7 @@ Difference FirstDifference(const Ingredients& before, const Ingredients& now, in
   }
   for (const Ingredients::Input& old : before.input()) {
     if (!d.text.empty() || SamePlace(now, old) != nullptr) continue;
-    d.text = absl::StrCat(PortName(old, name_of), " read \"", old.name(), "\", reads nothing");
+    d.text = absl::StrCat(PortName(old, name_of), " is now unset (was \"", old.name(), "\")");
   }
   if (!d.text.empty()) d.input.reset();
   return d;

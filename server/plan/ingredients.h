@@ -15,7 +15,7 @@ Ingredients IngredientsOf(const Plan& plan, const PlannedTask& task);
 
 // Two segments of the same place in a pass.
 struct Difference {
-  // "levels.white 0.82 -> 0.79", "plate \"plate\" has other content"; "" for none
+  // "levels.white 0.82 -> 0.79", "plate \"plate\": file contents changed"; "" for none
   // of its own.
   std::string text;
   // Set instead: the first result it reads that is another one now.

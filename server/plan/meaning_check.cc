@@ -1,7 +1,5 @@
-// Checks of fields that only make sense together.
+// Checks of fields that only make sense together, as their traits say.
 #include <algorithm>
-#include <array>
-#include <set>
 
 #include "absl/strings/str_cat.h"
 #include "server/plan/resolve.h"
@@ -10,176 +8,166 @@
 namespace selvage::plan {
 namespace {
 
+using google::protobuf::Descriptor;
+using google::protobuf::FieldDescriptor;
+using google::protobuf::Message;
+using google::protobuf::Reflection;
+
 struct Part {
-  const char* name;
-  const Number& number;
+  std::string name;
+  const Number* number;
   double otherwise;
 };
 
-double DefaultOf(const google::protobuf::Descriptor* d, const char* field) {
-  return TraitsOf(d->FindFieldByName(field)).default_value();
+std::vector<Part> PartsOf(const Message& params, const OpTraits::Ascending& order) {
+  std::vector<Part> parts;
+  for (const std::string& name : order.field()) {
+    const FieldDescriptor* f = params.GetDescriptor()->FindFieldByName(name);
+    const auto& number = static_cast<const Number&>(params.GetReflection()->GetMessage(params, f));
+    parts.push_back({name, &number, TraitsOf(f).default_value()});
+  }
+  return parts;
 }
 
-// Each part must not be below the one before (above it, if `strict`), at every
-// key frame of any of them. Between key frames eased numbers could still cross;
-// operators take equal and crossed bounds for a hard edge.
-void CheckOrder(const Place& at, std::initializer_list<Part> parts, bool strict, Faults* faults) {
-  std::set<int32_t> frames;
+// Each part must not be below the one before, at every key frame of any of them.
+// Between key frames eased numbers could still cross; operators take equal and
+// crossed bounds for a hard edge.
+void CheckOrder(const Place& at, const std::vector<Part>& parts, bool strictly, Faults* faults) {
+  std::vector<int32_t> frames;
   for (const Part& p : parts) {
-    for (const auto& k : p.number.at()) frames.insert(k.frame());
+    for (const auto& k : p.number->at()) frames.push_back(k.frame());
   }
   const bool moving = !frames.empty();
-  if (!moving) frames.insert(0);
+  if (!moving) frames.push_back(0);
+  std::sort(frames.begin(), frames.end());
   for (int32_t frame : frames) {
-    const Part* before = nullptr;
-    double last = 0;
-    for (const Part& p : parts) {
-      const double v = NumberAt(p.number, frame, p.otherwise);
-      if (before != nullptr && (strict ? v <= last : v < last)) {
-        const Place here = at.Field(p.name);
-        faults->Add(here.path,
-                    absl::StrCat(here.words, moving ? absl::StrCat(" at frame ", frame) : "", ": ", v,
-                                 strict ? " must be above " : " must not be below ", before->name, ", ", last));
+    double last = NumberAt(*parts[0].number, frame, parts[0].otherwise);
+    for (size_t i = 1; i < parts.size(); ++i) {
+      const double v = NumberAt(*parts[i].number, frame, parts[i].otherwise);
+      if (strictly ? v <= last : v < last) {
+        const Place here = at.Field(parts[i].name);
+        faults->Add(here.path, absl::StrCat(here.words, moving ? absl::StrCat(" at frame ", frame) : "", ": ", v,
+                                            strictly ? " must be above `" : " must not be below `", parts[i - 1].name,
+                                            "`, which is ", last));
         return;
       }
-      before = &p;
       last = v;
     }
   }
 }
 
 // The direction of the colour is what a key works along, and grey has none.
-void CheckScreen(const Place& at, const Screen& screen, Faults* faults) {
+void CheckHue(const Place& at, const Screen& screen, Faults* faults) {
   if (screen.from_case() != Screen::kColor) return;
   const Color& c = screen.color();
-  const Place here = at.Field("screen.color");
-  auto grey = [](double r, double g, double b) { return r == g && g == b; };
-  if (c.has_r() && c.has_g() && c.has_b() && grey(c.r(), c.g(), c.b())) {
-    faults->Add(here.path,
-                absl::StrCat(here.words, ": ", c.r(), ", ", c.g(), ", ", c.b(), " is grey, a screen needs a hue"));
-  }
+  const Place here = at.Field("color");
+  const auto grey = [](double r, double g, double b) { return r == g && g == b; };
+  const auto refuse = [&](const std::string& frame, double r, double g, double b) {
+    faults->Add(here.path, absl::StrCat(here.words, frame, ": ", r, ", ", g, ", ", b,
+                                        " is grey; give the colour of the screen, with a hue"));
+  };
+  if (c.has_r() && c.has_g() && c.has_b() && grey(c.r(), c.g(), c.b())) refuse("", c.r(), c.g(), c.b());
   for (const auto& k : c.at()) {
     if (!grey(k.r(), k.g(), k.b())) continue;
-    faults->Add(here.path, absl::StrCat(here.words, " at frame ", k.frame(), ": ", k.r(), ", ", k.g(), ", ", k.b(),
-                                        " is grey, a screen needs a hue"));
-    return;
+    return refuse(absl::StrCat(" at frame ", k.frame()), k.r(), k.g(), k.b());
   }
 }
 
-// Triangulation needs the screen's light, not only its hue. A box is measured in
-// the step's own input, where the other screen is not to be seen.
-void CheckFullScreen(const Place& at, const char* field, const Screen& screen, bool own, Faults* faults) {
+void CheckLight(const Place& at, const Screen& screen, bool elsewhere, Faults* faults) {
   const bool box = screen.from_case() == Screen::kSample;
-  if (screen.from_case() == Screen::kColor || screen.from_case() == Screen::kCleanPlate || (box && own)) return;
-  const Place here = at.Field(field);
-  const char* what = box ? "a box is measured in the step's own input" : "a hue alone is not enough";
-  faults->Add(here.path, absl::StrCat(here.words, ": ", what, ", give ",
-                                      own ? "one of color, sample or plate" : "color or plate"));
+  if (screen.from_case() == Screen::kColor || screen.from_case() == Screen::kCleanPlate || (box && !elsewhere)) return;
+  const char* why = box ? "a box is measured in the step's own input, where this screen is not to be seen"
+                        : "a hue alone does not say how bright the screen is";
+  faults->Add(at.path,
+              absl::StrCat(at.words, ": ", why,
+                           elsewhere ? ": set `color` or `clean_plate`" : ": set `color`, `sample` or `clean_plate`"));
 }
 
-void CheckCurve(const Place& at, const Curve& curve, Faults* faults) {
-  if (curve.point_size() < 2) {
-    faults->Add(at.path, absl::StrCat(at.words, " point: a curve of ", curve.point_size(),
-                                      curve.point_size() == 1 ? " point" : " points", ", needs at least 2"));
+void CheckScreen(const Place& at, const Screen& screen, ScreenNeed need, Faults* faults) {
+  if (need == SCREEN_HUE) CheckHue(at, screen, faults);
+  if (need == SCREEN_LIGHT || need == SCREEN_LIGHT_ELSEWHERE) {
+    CheckLight(at, screen, need == SCREEN_LIGHT_ELSEWHERE, faults);
+  }
+}
+
+void CheckList(const Place& at, const Message& params, const FieldDescriptor* f, const ParamTraits& traits,
+               Faults* faults) {
+  const Reflection* r = params.GetReflection();
+  const int count = r->FieldSize(params, f);
+  if (count < static_cast<int>(traits.at_least())) {
+    faults->Add(at.path, absl::StrCat(at.words, ": needs at least ", traits.at_least(), " of `", std::string(f->name()),
+                                      "`, has ", count));
     return;
   }
-  for (int i = 1; i < curve.point_size(); ++i) {
-    if (curve.point(i).x() > curve.point(i - 1).x()) continue;
-    const Place here = at.Item("point", i);
-    faults->Add(absl::StrCat(here.path, ".x"), absl::StrCat(here.words, " x: ", curve.point(i).x(), " comes after ",
-                                                            curve.point(i - 1).x(), ", x must ascend"));
+  if (traits.ascending_by().empty()) return;
+  const FieldDescriptor* by = f->message_type()->FindFieldByName(traits.ascending_by());
+  const auto value = [&](int i) {
+    const Message& item = r->GetRepeatedMessage(params, f, i);
+    return item.GetReflection()->GetDouble(item, by);
+  };
+  for (int i = 1; i < count; ++i) {
+    if (value(i) > value(i - 1)) continue;
+    const Place here = at.Item(f->name(), i).Field(by->name());
+    faults->Add(here.path,
+                absl::StrCat(here.words, ": ", value(i), " comes after ", value(i - 1), ", they must ascend"));
     return;
   }
+}
+
+// "a", "a or b", "a, b or c", each as code.
+std::string OneOf(const google::protobuf::OneofDescriptor* choice) {
+  std::string names;
+  for (int i = 0; i < choice->field_count(); ++i) {
+    const char* between = i == 0 ? "" : i + 1 == choice->field_count() ? " or " : ", ";
+    absl::StrAppend(&names, between, "`", std::string(choice->field(i)->name()), "`");
+  }
+  return names;
+}
+
+void CheckChoices(const Place& at, const Message& params, Faults* faults) {
+  const Descriptor* d = params.GetDescriptor();
+  for (int i = 0; i < d->real_oneof_decl_count(); ++i) {
+    const auto* one = d->oneof_decl(i);
+    const std::string& says = one->options().GetExtension(choice).says();
+    if (says.empty() || params.GetReflection()->HasOneof(params, one)) continue;
+    faults->Add(at.path, absl::StrCat(at.words, ": needs ", says, ": set ", OneOf(one)));
+  }
+}
+
+// "restore: BACKGROUND": whether that field has that value.
+bool Has(const Message& params, const std::string& setting) {
+  const size_t colon = setting.find(':');
+  const FieldDescriptor* f = params.GetDescriptor()->FindFieldByName(setting.substr(0, colon));
+  return params.GetReflection()->GetEnum(params, f)->name() == setting.substr(colon + 2);
+}
+
+void CheckNeeded(const Place& at, const Message& params, const FieldDescriptor* f, const std::string& setting,
+                 Faults* faults) {
+  if (!Has(params, setting) || !params.GetReflection()->GetString(params, f).empty()) return;
+  const Place here = at.Field(setting.substr(0, setting.find(':')));
+  faults->Add(here.path,
+              absl::StrCat(at.words, " ", setting, " needs the name of a picture: set `", std::string(f->name()), "`"));
 }
 
 }  // namespace
 
 void CheckMeaning(const Place& at, const Step& step, Faults* faults) {
-  switch (step.op_case()) {
-    case Step::kLevels: {
-      const Levels& p = step.levels();
-      const auto* d = Levels::descriptor();
-      CheckOrder(at, {{"black", p.black(), DefaultOf(d, "black")}, {"white", p.white(), DefaultOf(d, "white")}}, false,
-                 faults);
-      break;
+  const Message& params = ParamsOf(step);
+  for (const auto& order : OperatorOf(step)->traits.ascending()) {
+    CheckOrder(at, PartsOf(params, order), order.strictly(), faults);
+  }
+  CheckChoices(at, params, faults);
+  for (int i = 0; i < params.GetDescriptor()->field_count(); ++i) {
+    const FieldDescriptor* f = params.GetDescriptor()->field(i);
+    const ParamTraits& traits = TraitsOf(f);
+    if (f->is_repeated()) {
+      CheckList(at, params, f, traits, faults);
+    } else if (f->message_type() == Screen::descriptor()) {
+      const auto& screen = static_cast<const Screen&>(params.GetReflection()->GetMessage(params, f));
+      CheckScreen(at.Field(f->name()), screen, traits.screen(), faults);
+    } else if (!traits.needed_with().empty()) {
+      CheckNeeded(at, params, f, traits.needed_with(), faults);
     }
-    case Step::kChromaRange: {
-      const ChromaRange& p = step.chroma_range();
-      const auto* d = ChromaRange::descriptor();
-      CheckScreen(at, p.screen(), faults);
-      CheckOrder(at, {{"inner", p.inner(), DefaultOf(d, "inner")}, {"outer", p.outer(), DefaultOf(d, "outer")}}, true,
-                 faults);
-      break;
-    }
-    case Step::kLumaRange: {
-      const LumaRange& p = step.luma_range();
-      const auto* d = LumaRange::descriptor();
-      CheckOrder(at,
-                 {{"low", p.low(), DefaultOf(d, "low")},
-                  {"low_full", p.low_full(), DefaultOf(d, "low_full")},
-                  {"high_full", p.high_full(), DefaultOf(d, "high_full")},
-                  {"high", p.high(), DefaultOf(d, "high")}},
-                 false, faults);
-      break;
-    }
-    case Step::kColorDifference:
-      CheckScreen(at, step.color_difference().screen(), faults);
-      break;
-    case Step::kDespill:
-      CheckScreen(at, step.despill().screen(), faults);
-      if (step.despill().restore() == Despill::BACKGROUND && step.despill().background().empty()) {
-        faults->Add(absl::StrCat(at.path, ".restore"),
-                    absl::StrCat(at.words, " restore: BACKGROUND needs the name of a picture in `background`"));
-      }
-      if (step.despill().restore() == Despill::OWN && step.despill().own_color().empty()) {
-        faults->Add(absl::StrCat(at.path, ".restore"),
-                    absl::StrCat(at.words, " restore: OWN needs the name of a picture in `own_color`"));
-      }
-      break;
-    case Step::kFillColor:
-      if (step.fill_color().from_case() == FillColor::FROM_NOT_SET) {
-        faults->Add(at.path, absl::StrCat(at.words, ": says no colour, give one of color, sample or core"));
-      }
-      break;
-    case Step::kHairContrast: {
-      const HairContrast& p = step.hair_contrast();
-      const auto* d = HairContrast::descriptor();
-      CheckOrder(at, {{"black", p.black(), DefaultOf(d, "black")}, {"white", p.white(), DefaultOf(d, "white")}}, false,
-                 faults);
-      break;
-    }
-    case Step::kPlateDifference: {
-      const PlateDifference& p = step.plate_difference();
-      const auto* d = PlateDifference::descriptor();
-      CheckOrder(at, {{"low", p.low(), DefaultOf(d, "low")}, {"high", p.high(), DefaultOf(d, "high")}}, false, faults);
-      if (p.noise_from_case() == PlateDifference::NOISE_FROM_NOT_SET) {
-        faults->Add(at.path, absl::StrCat(at.words, ": says nothing of the noise, give one of sample or profile"));
-      }
-      break;
-    }
-    case Step::kScreenLevel:
-      if (step.screen_level().to_case() == ScreenLevel::TO_NOT_SET) {
-        faults->Add(at.path, absl::StrCat(at.words, ": says no colour, give one of color or sample"));
-      }
-      break;
-    case Step::kTriangulate:
-      CheckFullScreen(at, "screen", step.triangulate().screen(), true, faults);
-      CheckFullScreen(at, "with_screen", step.triangulate().with_screen(), false, faults);
-      break;
-    case Step::kCrop: {
-      const Crop& p = step.crop();
-      const auto* d = Crop::descriptor();
-      CheckOrder(at, {{"left", p.left(), DefaultOf(d, "left")}, {"right", p.right(), DefaultOf(d, "right")}}, false,
-                 faults);
-      CheckOrder(at, {{"top", p.top(), DefaultOf(d, "top")}, {"bottom", p.bottom(), DefaultOf(d, "bottom")}}, false,
-                 faults);
-      break;
-    }
-    case Step::kCurve:
-      CheckCurve(at, step.curve(), faults);
-      break;
-    default:
-      break;
   }
 }
 

@@ -1,6 +1,6 @@
 // From a stack to tasks. Pure: no gRPC, no disk, no clock, no pixels.
 //
-//   Validate -> PlateFiles -> (facts come in) -> BuildPlan -> Probe -> scheduler
+//   Validate -> PriceOf -> FindPlateFiles -> (facts come in) -> BuildPlan -> Probe -> scheduler
 #pragma once
 
 #include <cstdint>
@@ -16,6 +16,7 @@
 #include "proto/farm.pb.h"
 #include "proto/job.pb.h"
 #include "proto/stack.pb.h"
+#include "server/plan/at_frame.h"
 
 namespace selvage::plan {
 
@@ -27,8 +28,15 @@ struct Limits {
   int plates = 256;
   int masks = 1'024;
   int deliverables = 64;
-  int64_t tasks = 4'000'000;
   int64_t format_pixels = int64_t{1} << 28;
+  // What a plan may cost: about 1 KB and 10 us a task. What else is counted grows with it.
+  int64_t tasks = 2'000'000;
+  int64_t inputs() const { return 8 * tasks; }
+  int64_t moving_steps() const { return 4 * tasks; }
+  int64_t files() const { return tasks / 2; }
+  int64_t mask_numbers() const { return 500 * tasks; }
+  // At one frame: they reach a worker in one message.
+  int64_t numbers_of_a_mask = 1'000'000;
 };
 
 // Everything that can be said without looking at files: names, kinds, arity,
@@ -61,12 +69,39 @@ std::vector<Target> DeliverableTargets(const Stack& stack);
 // asked for. Empty if there is no such pass. REQUIRES: Validate found nothing.
 std::vector<Target> PassTargets(const Stack& stack, const std::string& pass);
 
+// What a plan would cost, known from the stack alone before anything of it is paid.
+struct Price {
+  int64_t frames = 0, deliverables = 0;
+  int64_t tasks = 0;
+  // That the tasks read.
+  int64_t inputs = 0;
+  // Steps with key frames, worked out at each frame.
+  int64_t moving_steps = 0;
+  // Of plates.
+  int64_t files = 0;
+  // Numbers in the curves of masks: points x instants of the shutter x frames.
+  int64_t mask_numbers = 0;
+  // The mask with the most of them at one frame, and how many.
+  int largest_mask = -1;
+  std::string largest_mask_name;
+  int64_t largest_mask_frames = 0, largest_mask_instants = 0, largest_mask_numbers = 0;
+};
+// For all deliverables if no targets are given. REQUIRES: Validate found nothing.
+Price PriceOf(const Stack& stack, const std::vector<Target>& targets);
+// What is too much of it, in one sentence that says what to do.
+std::optional<StackError> TooCostly(const Price& price, const Limits& limits);
+
+// Asked every few milliseconds during what may take longer: true ends it.
+using GiveUp = std::function<bool()>;
+
 struct PlateFiles {
   std::vector<PlateFile> files;
   std::vector<StackError> errors;
 };
-PlateFiles FindPlateFiles(const Stack& stack, const std::vector<Target>& targets,
-                          const std::function<bool(const std::string& path)>& exists);
+// Errors: CANCELLED  given up.
+absl::StatusOr<PlateFiles> FindPlateFiles(const Stack& stack, const std::vector<Target>& targets,
+                                          const std::function<bool(const std::string& path)>& exists,
+                                          const Limits& limits = {}, const GiveUp& give_up = {});
 
 // Facts of the files found, by path.
 using FactsOf = std::function<const PlateFacts*(const std::string& path)>;
@@ -89,7 +124,7 @@ struct PlannedInput {
   // Exactly one of the three: the result of a task, a plate frame, a mask.
   std::optional<ResultKey> result;
   std::shared_ptr<const PlateRead> plate;
-  std::shared_ptr<const ResolvedMask> mask;
+  AtFrame<ResolvedMask> mask;
 };
 
 struct PlannedTask {
@@ -104,8 +139,7 @@ struct PlannedTask {
   int32_t frame = 0;
   uint32_t segment = 0;  // position of the segment in its pass
   uint32_t first_step = 0;
-  // Shared between the frames at which they resolve to the same values.
-  std::shared_ptr<const std::vector<Step>> steps;
+  AtFrame<std::vector<Step>> steps;
   std::vector<PlannedInput> inputs;
   Pass::Keep keep = Pass::AUTO;
   // The newest invalidation that it heeds; part of `recipe`.
@@ -123,8 +157,16 @@ struct Plan {
   // What the stack alone tells, and is no fault.
   std::vector<Warning> warnings;
 };
-Plan BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files, const FactsOf& facts,
-               const EpochOf& epochs, const Limits& limits = {}, const EpochOfKey& disowned = {});
+
+struct BuildOptions {
+  EpochOf epochs;
+  EpochOfKey disowned;
+  Limits limits;
+  GiveUp give_up;
+};
+// Errors: CANCELLED  given up.
+absl::StatusOr<Plan> BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files,
+                               const FactsOf& facts, const BuildOptions& options = {});
 
 // Trace key: own recipe and the content digests of the results it reads, in
 // input order. Equal trace keys give equal pixels.

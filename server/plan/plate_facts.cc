@@ -114,7 +114,7 @@ PlateTable::PlateTable(const Stack& stack, const PlateFiles& files, const FactsO
       if (fault.empty() && (f->format().width() != size.width() || f->format().height() != size.height())) {
         fault = absl::StrCat("frame ", file.frame, " is ", Size(f->format().width(), f->format().height()),
                              " pixels, frame ", first->frame, " is ", Size(size.width(), size.height()),
-                             ": a plate may not change its size");
+                             ": all frames of a plate must have the same size");
       }
       if (!fault.empty()) {
         faulty[file.plate] = true;
@@ -158,8 +158,8 @@ std::vector<StackError> CheckBoxes(const Stack& stack, const Format& format) {
         StackError& e = errors.emplace_back();
         e.set_path(absl::StrCat("pass[", p, "].step[", s, "].", o->name, ".", port.path));
         e.set_message(absl::StrCat("pass \"", stack.pass(p).name(), "\" step ", s + 1, " (", o->name, ") ", port.path,
-                                   ": the box from ", b.x(), ", ", b.y(), " of ", Size(b.width(), b.height()),
-                                   " is not inside the picture of ", Size(format.width(), format.height())));
+                                   ": the box at ", b.x(), ", ", b.y(), " of ", Size(b.width(), b.height()),
+                                   " reaches outside the picture of ", Size(format.width(), format.height())));
       }
     }
   }

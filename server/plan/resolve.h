@@ -3,13 +3,12 @@
 
 #include <memory>
 #include <string>
-#include <unordered_map>
 #include <vector>
 
 #include "proto/digest.h"
 #include "proto/farm.pb.h"
 #include "proto/stack.pb.h"
-#include "proto/svg_path.h"
+#include "server/plan/at_frame.h"
 
 namespace selvage::plan {
 
@@ -26,60 +25,41 @@ double NumberAt(const Number& number, double frame, double otherwise);
 // their port and boxes to measure become empty, so that what the recipe leaves
 // out cannot reach a pixel. -0 becomes +0.
 Step ResolveStep(const Step& step, int32_t frame);
-// Whether any number of it has key frames.
-bool IsAnimated(const Step& step);
+// Whether any number in a message has key frames.
+bool HasKeyFrames(const google::protobuf::Message& m);
+// Of operators, revisions and canonical parameters. REQUIRES: they are resolved.
+Digest DigestOf(const std::vector<Step>& steps);
 
-struct ResolvedSteps {
-  std::shared_ptr<const std::vector<Step>> steps;
-  // Of operators, revisions and canonical parameters.
-  Digest digest;
+using StepsAt = AtFrame<std::vector<Step>>;
+
+// What the steps of a segment are at a frame.
+class StepSource : public StepsAt::Source {
+ public:
+  // Of the steps at that frame, as DigestOf.
+  virtual Digest DigestAt(int32_t frame) const { return DigestOf(*At(frame)); }
 };
-// REQUIRES: the steps are resolved.
-ResolvedSteps AsResolved(std::vector<Step> steps);
 
-// The steps of one segment, resolved once for each distinct set of values.
-class StepResolver {
+// Steps as written, resolved.
+class StepResolver final : public StepSource {
  public:
   explicit StepResolver(std::vector<Step> steps);
 
-  const ResolvedSteps& At(int32_t frame);
+  std::shared_ptr<const std::vector<Step>> At(int32_t frame) const override;
+  Digest DigestAt(int32_t frame) const override;
 
  private:
   struct Entry {
-    Step as_written, resolved;
-    // Canonical bytes of `resolved`.
-    std::string bytes;
+    // As written; without its key frames, which may be many and need not be copied
+    // for each frame.
+    Step written, bare;
     bool animated = false;
+    // What it adds to the digest, where it is not animated.
+    std::string bytes;
   };
   std::vector<Entry> entries_;
-  bool animated_ = false;
-  std::unordered_map<Digest, ResolvedSteps, DigestHash> known_;
-  const ResolvedSteps* last_ = nullptr;
-};
-
-// One mask, its paths parsed once, resolved once for each distinct shape.
-// REQUIRES: Validate found nothing in it.
-class MaskResolver {
- public:
-  explicit MaskResolver(const Mask& mask);
-
-  struct Resolved {
-    std::shared_ptr<const ResolvedMask> mask;
-    Digest digest;
-  };
-  const Resolved& At(int32_t frame);
-
- private:
-  ResolvedMask Resolve(int32_t frame) const;
-  // Adds the shapes of one instant.
-  void AddShapes(double frame, ResolvedMask* out) const;
-
-  const Mask& mask_;
-  // For each shape its one path, or one for each key frame.
-  std::vector<std::vector<SvgPath>> paths_;
-  bool animated_ = false;
-  std::unordered_map<Digest, Resolved, DigestHash> known_;
-  const Resolved* last_ = nullptr;
+  // Where none is animated.
+  std::shared_ptr<const std::vector<Step>> resolved_;
+  Digest digest_;
 };
 
 }  // namespace selvage::plan

@@ -58,29 +58,32 @@ Kind PassCheck::CheckName(const Place& at, const std::string& name) const {
 void PassCheck::CheckCycle(int pass) const {
   for (const std::vector<int>& cycle : order_.cycles) {
     if (cycle.front() != pass) continue;
-    std::string chain;
-    for (size_t i = 1; i < cycle.size() && i <= kCycleNames; ++i) {
-      absl::StrAppend(&chain, i == kCycleNames ? "..." : Reads(cycle[i - 1], cycle[i]), ", which reads ");
+    std::string chain = stack_.pass(pass).name();
+    for (size_t i = 0; i < cycle.size(); ++i) {
+      const bool last = i + 1 == cycle.size();
+      if (i > kCycleNames && !last) continue;
+      absl::StrAppend(&chain, i == kCycleNames && !last ? " -> ..." : Reads(cycle[i], last ? pass : cycle[i + 1]));
     }
-    absl::StrAppend(&chain, Reads(cycle.back(), pass));
     const Place at = PlaceOf(stack_, pass);
-    faults_->Add(at.path, absl::StrCat(at.words, ": goes round in a circle, it reads ", chain));
+    faults_->Add(at.path, absl::StrCat(at.words, ": depends on itself: ", chain));
   }
 }
 
+// " -> core", or over a mask that follows it: " -> boots -> core".
 std::string PassCheck::Reads(int pass, int next) const {
+  const std::string& name_of_next = stack_.pass(next).name();
   std::string over_mask;
   for (const std::string& name : InputNames(stack_.pass(pass))) {
     const NameRef ref = names_.Find(name);
-    if (ref.type == NameRef::kPass && ref.index == next) return pass == next ? "itself" : Quoted(name);
-    if (over_mask.empty() && PassBehind(stack_, names_, name) == next) over_mask = Quoted(name);
+    if (ref.type == NameRef::kPass && ref.index == next) return absl::StrCat(" -> ", name);
+    if (over_mask.empty() && PassBehind(stack_, names_, name) == next) over_mask = name;
   }
-  return absl::StrCat(over_mask, ", which follows ", pass == next ? "it" : Quoted(stack_.pass(next).name()));
+  return absl::StrCat(" -> ", over_mask, " -> ", name_of_next);
 }
 
 void PassCheck::CheckSide(const Place& at, const ParamTraits& traits, const std::string& name) const {
   if (name.empty()) {
-    faults_->Add(at.path, absl::StrCat(at.words, ": names nothing, needs ", KindsInWords(traits.input())));
+    faults_->Add(at.path, absl::StrCat(at.words, ": missing, name ", InputsInWords(traits.input())));
     return;
   }
   const Kind kind = CheckName(at, name);
@@ -95,7 +98,7 @@ void PassCheck::CheckMainKind(const Place& at, int pass, int step, Kind kind) co
   const std::string from =
       step == 0 ? Quoted(p.from()) : absl::StrCat("step ", step, " (", OperatorOf(p.step(step - 1))->name, ")");
   faults_->Add(at.path,
-               absl::StrCat(at.words, ": takes ", KindsInWords(traits.takes()), ", but ", from, " gives ",
+               absl::StrCat(at.words, ": needs ", KindsInWords(traits.takes()), ", but ", from, " gives ",
                             kind == MATTE ? "a " : "", KindName(kind), "; ", KindAdvice(traits.takes(), kind)));
 }
 
@@ -120,19 +123,19 @@ void PassCheck::CheckStep(int pass, int index, Kind* kind, bool* still) const {
   const Place pass_at = PlaceOf(stack_, pass);
   Place at{absl::StrCat(pass_at.path, ".step[", index, "]"), absl::StrCat(pass_at.words, " step ", index + 1)};
   if (op == nullptr) {
-    faults_->Add(at.path, absl::StrCat(at.words, ": holds no operator"));
+    faults_->Add(at.path, absl::StrCat(at.words, ": is empty, it needs an operator such as `levels { }`"));
     *kind = KIND_UNSPECIFIED;
     return;
   }
   at = {absl::StrCat(at.path, ".", op->name), absl::StrCat(at.words, " (", op->name, ")")};
   if (op->traits.internal()) {
-    faults_->Add(at.path, absl::StrCat(at.words, ": is made by the planner, it is not for stacks"));
+    faults_->Add(at.path, absl::StrCat(at.words, ": internal step, cannot be used in a stack"));
     *kind = KIND_UNSPECIFIED;
     return;
   }
   const bool source = op->traits.takes().empty();
   if (source && (index > 0 || !p.from().empty())) {
-    faults_->Add(at.path, absl::StrCat(at.words, ": begins a pass, it must be the first step of one without `from`"));
+    faults_->Add(at.path, absl::StrCat(at.words, ": can only be the first step of a pass without `from`"));
   } else if (!source) {
     CheckMainKind(at, pass, index, *kind);
   }
@@ -145,13 +148,15 @@ void PassCheck::CheckStep(int pass, int index, Kind* kind, bool* still) const {
   const int window = WindowOf(ParamsOf(step));
   if (*still && window > 0) {
     faults_->Add(at.path + ".window",
-                 absl::StrCat(at.words, " window: ", window, " frames before and after of a still picture, allowed 0"));
+                 absl::StrCat(at.words,
+                              " window: a still has no neighbouring frames: set `window: 0`, or write %04d in "
+                              "the `files` of the plate"));
   }
   for (const Port& port : PortsOf(ParamsOf(step))) {
     if (!(port.traits.windowed() || port.traits.motion()) || window == 0 || !IsStill(port.name)) continue;
-    faults_->Add(absl::StrCat(at.path, ".", port.path),
-                 absl::StrCat(at.words, " ", port.path, ": ", Quoted(port.name), " is a still picture, needs one with ",
-                              window, " frames before and after"));
+    faults_->Add(absl::StrCat(at.path, ".", port.path), absl::StrCat(at.words, " ", port.path, ": ", Quoted(port.name),
+                                                                     " is a still, it has no neighbouring frames: ",
+                                                                     "set `window: 0`, or write %04d in its `files`"));
   }
   for (const Port& port : PortsOf(ParamsOf(step))) *still = *still && (port.name.empty() || IsStill(port.name));
   *kind = KindAfter(step, *kind);
@@ -175,7 +180,7 @@ void PassCheck::Check(int index) {
     const Operator* first = pass.step_size() > 0 ? OperatorOf(pass.step(0)) : nullptr;
     if (pass.step_size() == 0 || (first != nullptr && !first->traits.takes().empty())) {
       faults_->Add(at.path,
-                   absl::StrCat(at.words, ": starts from nothing, give `from` or begin with a source such as `flood`"));
+                   absl::StrCat(at.words, ": starts from nothing: set `from`, or begin with a step such as `flood`"));
       return;
     }
   }

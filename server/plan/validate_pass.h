@@ -21,7 +21,7 @@ class PassCheck {
 
  private:
   void CheckCycle(int pass) const;
-  // How a pass reads the next of a circle: `"core"`, `"boots", which follows "core"`.
+  // How a pass reads the next of a cycle: " -> core".
   std::string Reads(int pass, int next) const;
   void CheckStep(int pass, int step, Kind* kind, bool* still) const;
   void CheckMainKind(const Place& at, int pass, int step, Kind kind) const;

@@ -19,17 +19,19 @@ constexpr double kLeast = -65504, kMost = 65504;
 constexpr uint32_t kMaxSide = 65'536;
 constexpr uint32_t kLeastNoiseBox = 8;
 
-// `at` is where the fault is reported, `words` what it is called.
-bool CheckValue(const std::string& path, const std::string& words, double v, const ParamTraits& traits,
+double LeastOf(const ParamTraits& traits) { return traits.has_min() ? traits.min() : kLeast; }
+double MostOf(const ParamTraits& traits) { return traits.has_max() ? traits.max() : kMost; }
+
+// NaN is not.
+bool IsAllowed(double v, const ParamTraits& traits) { return v >= LeastOf(traits) && v <= MostOf(traits); }
+
+// `path` is where the fault is reported, `words` what it is called.
+void CheckValue(const std::string& path, const std::string& words, double v, const ParamTraits& traits,
                 Faults* faults) {
-  if (!std::isfinite(v)) {
-    faults->Add(path, absl::StrCat(words, ": ", v, " is not a finite number"));
-    return false;
-  }
-  const double min = traits.has_min() ? traits.min() : kLeast, max = traits.has_max() ? traits.max() : kMost;
-  if (v >= min && v <= max) return true;
-  faults->Add(path, absl::StrCat(words, ": ", v, " is out of range, allowed ", min, " to ", max));
-  return false;
+  if (IsAllowed(v, traits)) return;
+  if (!std::isfinite(v)) return faults->Add(path, absl::StrCat(words, ": ", v, " is not a finite number"));
+  faults->Add(path,
+              absl::StrCat(words, ": ", v, " is out of range, allowed ", LeastOf(traits), " to ", MostOf(traits)));
 }
 
 // False where frames do not ascend.
@@ -38,8 +40,7 @@ bool CheckAscending(const Place& at, const KeyFrames& frames, Faults* faults) {
   for (int i = 1; i < frames.size(); ++i) {
     if (frames.Get(i).frame() > frames.Get(i - 1).frame()) continue;
     faults->Add(absl::StrCat(at.path, ".at[", i, "].frame"),
-                absl::StrCat(at.words, ": key frame ", frames.Get(i).frame(), " comes after ",
-                             frames.Get(i - 1).frame(), ", key frames must ascend"));
+                absl::StrCat(at.words, ": ", KeyFrameMisplaced(frames.Get(i).frame(), frames.Get(i - 1).frame())));
     return false;
   }
   return true;
@@ -63,8 +64,8 @@ void CheckBox(const Place& at, const Stack& stack, const SampleBox& box, Measure
   const Format& f = stack.format();
   if (box.x() < 0 || box.y() < 0 || int64_t{box.x()} + box.width() > f.width() ||
       int64_t{box.y()} + box.height() > f.height()) {
-    faults->Add(at.path, absl::StrCat(at.words, ": the box from ", box.x(), ", ", box.y(), " of ", box.width(), " x ",
-                                      box.height(), " is not inside the picture of ", f.width(), " x ", f.height()));
+    faults->Add(at.path, absl::StrCat(at.words, ": the box at ", box.x(), ", ", box.y(), " of ", box.width(), " x ",
+                                      box.height(), " reaches outside the picture of ", f.width(), " x ", f.height()));
   }
 }
 
@@ -88,7 +89,7 @@ class ValueWalk {
         if (TraitsOf(f).input_size() > 0) {
           check_input_(at.Field(f->name()), TraitsOf(f), "");
         } else {
-          faults_->Add(at.path, absl::StrCat(at.Field(f->name()).words, ": is missing"));
+          faults_->Add(at.path, absl::StrCat(at.Field(f->name()).words, ": missing, it must be set"));
         }
       }
     }
@@ -151,10 +152,15 @@ class ValueWalk {
 
 }  // namespace
 
+std::string KeyFrameMisplaced(int32_t frame, int32_t before) {
+  if (frame == before) return absl::StrCat("there are two key frames at frame ", frame);
+  return absl::StrCat("key frame ", frame, " comes after key frame ", before, ", write them in the order of frames");
+}
+
 void CheckNumber(const Place& at, const Number& n, const ParamTraits& traits, Faults* faults) {
   if (n.has_value()) {
     if (n.at_size() > 0) {
-      faults->Add(at.path, absl::StrCat(at.words, ": has both a value and key frames, give one of them"));
+      faults->Add(at.path, absl::StrCat(at.words, ": has both `value` and key frames (`at`), use only one of them"));
       return;
     }
     CheckValue(at.path, at.words, n.value(), traits, faults);
@@ -163,15 +169,17 @@ void CheckNumber(const Place& at, const Number& n, const ParamTraits& traits, Fa
   if (!CheckAscending(at, n.at(), faults)) return;
   for (int i = 0; i < n.at_size(); ++i) {
     const auto& k = n.at(i);
-    if (!CheckValue(absl::StrCat(at.path, ".at[", i, "].value"), AtFrame(at, k.frame()), k.value(), traits, faults))
-      return;
+    // There may be very many: words are for those that are wrong.
+    if (IsAllowed(k.value(), traits)) continue;
+    CheckValue(absl::StrCat(at.path, ".at[", i, "].value"), AtFrame(at, k.frame()), k.value(), traits, faults);
+    return;
   }
 }
 
 void CheckColor(const Place& at, const Color& c, const ParamTraits& traits, Faults* faults) {
   const bool given = c.has_r() || c.has_g() || c.has_b();
   if (given && c.at_size() > 0) {
-    faults->Add(at.path, absl::StrCat(at.words, ": has both r, g, b and key frames, give one of them"));
+    faults->Add(at.path, absl::StrCat(at.words, ": has both r, g, b and key frames (`at`), use only one of them"));
     return;
   }
   if (c.at_size() == 0 && !traits.has_default_value() && !(c.has_r() && c.has_g() && c.has_b())) {
@@ -190,10 +198,10 @@ void CheckColor(const Place& at, const Color& c, const ParamTraits& traits, Faul
     const auto& k = c.at(i);
     const double at_rgb[3] = {k.r(), k.g(), k.b()};
     for (int j = 0; j < 3; ++j) {
-      if (!CheckValue(absl::StrCat(at.path, ".at[", i, "].", names[j]),
-                      absl::StrCat(AtFrame(at, k.frame()), " ", names[j]), at_rgb[j], traits, faults)) {
-        return;
-      }
+      if (IsAllowed(at_rgb[j], traits)) continue;
+      CheckValue(absl::StrCat(at.path, ".at[", i, "].", names[j]), absl::StrCat(AtFrame(at, k.frame()), " ", names[j]),
+                 at_rgb[j], traits, faults);
+      return;
     }
   }
 }
@@ -203,31 +211,69 @@ void CheckValues(const Place& at, const Stack& stack, const Message& params, con
   ValueWalk(stack, check_input, faults).Walk(at, params);
 }
 
-void CheckKnown(const std::string& path, const Message& m, Faults* faults) {
+namespace {
+
+// Calls `visit` for each part of a message that is one, with its field and index (-1 for
+// a part that is no list), until it returns false.
+template <class Visit>
+bool EachPart(const Message& m, const Visit& visit) {
   const Reflection* r = m.GetReflection();
-  const auto& unknown = r->GetUnknownFields(m);
-  if (unknown.field_count() > 0) {
-    faults->Add(path, absl::StrCat(path.empty() ? "the stack" : path, " has a field, number ",
-                                   unknown.field(0).number(), ", that this version doesn't know"));
-  }
   std::vector<const FieldDescriptor*> fields;
   r->ListFields(m, &fields);
   for (const FieldDescriptor* f : fields) {
     const int count = f->is_repeated() ? r->FieldSize(m, f) : 1;
-    for (int i = 0; i < count && !faults->full(); ++i) {
-      const bool many = f->is_repeated();
-      std::string at = absl::StrCat(path, path.empty() ? "" : ".", f->name());
-      if (many) absl::StrAppend(&at, "[", i, "]");
-      if (f->cpp_type() == FieldDescriptor::CPPTYPE_MESSAGE) {
-        CheckKnown(at, many ? r->GetRepeatedMessage(m, f, i) : r->GetMessage(m, f), faults);
-      } else if (f->cpp_type() == FieldDescriptor::CPPTYPE_ENUM) {
-        const int value = many ? r->GetRepeatedEnumValue(m, f, i) : r->GetEnumValue(m, f);
-        if (f->enum_type()->FindValueByNumber(value) == nullptr) {
-          faults->Add(at, absl::StrCat(at, ": ", value, " is not a value that this version knows"));
-        }
-      }
+    for (int i = 0; i < count; ++i) {
+      if (!visit(f, f->is_repeated() ? i : -1)) return false;
     }
   }
+  return true;
+}
+
+const Message& PartOf(const Message& m, const FieldDescriptor* f, int index) {
+  const Reflection* r = m.GetReflection();
+  return index < 0 ? r->GetMessage(m, f) : r->GetRepeatedMessage(m, f, index);
+}
+
+int EnumOf(const Message& m, const FieldDescriptor* f, int index) {
+  const Reflection* r = m.GetReflection();
+  return index < 0 ? r->GetEnumValue(m, f) : r->GetRepeatedEnumValue(m, f, index);
+}
+
+bool AllKnown(const Message& m) {
+  if (m.GetReflection()->GetUnknownFields(m).field_count() > 0) return false;
+  return EachPart(m, [&](const FieldDescriptor* f, int i) {
+    if (f->cpp_type() == FieldDescriptor::CPPTYPE_MESSAGE) return AllKnown(PartOf(m, f, i));
+    if (f->cpp_type() != FieldDescriptor::CPPTYPE_ENUM) return true;
+    return f->enum_type()->FindValueByNumber(EnumOf(m, f, i)) != nullptr;
+  });
+}
+
+void NameUnknown(const std::string& path, const Message& m, Faults* faults) {
+  const auto& unknown = m.GetReflection()->GetUnknownFields(m);
+  if (unknown.field_count() > 0) {
+    faults->Add(path, absl::StrCat(path.empty() ? "the stack" : path, " has a field, number ",
+                                   unknown.field(0).number(), ", that this version doesn't know"));
+  }
+  EachPart(m, [&](const FieldDescriptor* f, int i) {
+    const std::string at =
+        absl::StrCat(path, path.empty() ? "" : ".", f->name(), i < 0 ? "" : absl::StrCat("[", i, "]"));
+    if (f->cpp_type() == FieldDescriptor::CPPTYPE_MESSAGE) {
+      NameUnknown(at, PartOf(m, f, i), faults);
+    } else if (f->cpp_type() == FieldDescriptor::CPPTYPE_ENUM) {
+      const int value = EnumOf(m, f, i);
+      if (f->enum_type()->FindValueByNumber(value) == nullptr) {
+        faults->Add(at, absl::StrCat(at, ": ", value, " is not a value that this version knows"));
+      }
+    }
+    return !faults->full();
+  });
+}
+
+}  // namespace
+
+void CheckKnown(const std::string& path, const Message& m, Faults* faults) {
+  // Paths are for what is found: most often nothing.
+  if (!AllKnown(m)) NameUnknown(path, m, faults);
 }
 
 }  // namespace selvage::plan

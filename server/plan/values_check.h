@@ -9,6 +9,9 @@
 
 namespace selvage::plan {
 
+// "key frame 1010 comes after key frame 1020, ..."
+std::string KeyFrameMisplaced(int32_t frame, int32_t before);
+
 void CheckNumber(const Place& at, const Number& n, const ParamTraits& traits, Faults* faults);
 void CheckColor(const Place& at, const Color& c, const ParamTraits& traits, Faults* faults);
 

@@ -1,18 +1,14 @@
-// Promises 5 and 6: a process that is killed, or a disk that is full, leaves no
-// result without its tiles.
+// Promises 5 and 6: a process that is killed leaves no result without its tiles.
 #include <fcntl.h>
 #include <signal.h>
 #include <spawn.h>
-#include <sys/mount.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
 #include <cstdlib>
-#include <fstream>
 #include <thread>
 
-#include "cache/open.h"
-#include "tests/cache/cache_testing.h"
+#include "tests/cache/whole_results.h"
 
 extern char** environ;
 
@@ -21,39 +17,6 @@ namespace {
 
 constexpr char kFolderVariable[] = "SELVAGE_CRASH_FOLDER";
 constexpr char kRoundVariable[] = "SELVAGE_CRASH_ROUND";
-
-std::vector<StoredTile> TilesOfResult(int number) {
-  std::vector<StoredTile> tiles;
-  for (int k = 0; k < 5; ++k) tiles.push_back(NoiseTile(5 * number + k, 30000));
-  // One that all share.
-  tiles.push_back(NoiseTile(1 << 20, 30000));
-  return tiles;
-}
-
-// The digest just before one.
-Digest BeforeOf(Digest d) {
-  for (size_t i = d.bytes.size(); i-- > 0;) {
-    if (d.bytes[i]-- != 0) break;
-  }
-  return d;
-}
-
-// Every result that the index names has its tiles, verified.
-int CountWhole(Cache& cache) {
-  int whole = 0;
-  EXPECT_OK(cache.index->ScanResults([&](const ResultKey& key, const ResultRecord& r) {
-    const auto found = cache.tiles->Get(StoredDigests(r.manifest));
-    ASSERT_OK(found.status());
-    for (const auto& tile : *found) ASSERT_TRUE(tile);
-    // Eviction knows it: it lies somewhere in the order, and none of its tiles is anybody's to delete.
-    EXPECT_TRUE(cache.index->FindUnnamed(StoredDigests(r.manifest)).value().empty());
-    const auto next = cache.index->ListPlaces({WorthOf(r), ResultKey{BeforeOf(key.digest)}}, 1).value();
-    EXPECT_EQ(next, (std::vector<WorthPlace>{{WorthOf(r), key}}));
-    ++whole;
-  }));
-  EXPECT_EQ(cache.stats().damaged, 0u);
-  return whole;
-}
 
 // Not a test: what the child of the test below does. It says on descriptor
 // 3 what was acknowledged, and kills itself in the middle.
@@ -127,57 +90,6 @@ TEST(Crash, KilledInTheMiddleNoResultLacksItsTilesAndNoneAcknowledgedIsLost) {
     EXPECT_EQ(entries, static_cast<uint64_t>(whole));
   }
   EXPECT_GT(durable.size(), 50u);
-}
-
-// A disk of 400 MB.
-class SmallDisk {
- public:
-  SmallDisk() { mounted_ = mount("selvage-test", folder_.path().c_str(), "tmpfs", 0, "size=400m") == 0; }
-  ~SmallDisk() {
-    if (mounted_) umount2(folder_.path().c_str(), MNT_DETACH);
-  }
-  bool mounted() const { return mounted_; }
-  const std::string& path() const { return folder_.path(); }
-
- private:
-  TempFolder folder_;
-  bool mounted_ = false;
-};
-
-TEST(FullDisk, IsAnAnswerReadsGoOnAndItRecovers) {
-  SmallDisk disk;
-  if (!disk.mounted()) GTEST_SKIP() << "needs the right to mount a small disk";
-  const std::string ballast = disk.path() + "/ballast";
-  { std::ofstream(ballast) << std::string(200 << 20, 'b'); }
-  int committed = 0;
-  {
-    auto cache = OpenCache(disk.path() + "/state", {.cache_bytes = 256 << 20});
-    ASSERT_OK(cache.status());
-    absl::Status s;
-    int number = 0;
-    for (; number < 1000 && s.ok(); ++number) {
-      const auto tiles = TilesOfResult(number);
-      s = cache->tiles->Put(tiles);
-      if (s.ok()) s = cache->committer->Commit({.results = {{KeyOf(number), RecordOf(tiles)}}}).status();
-      committed += s.ok();
-    }
-    EXPECT_TRUE(absl::IsResourceExhausted(s)) << s;
-    EXPECT_GT(committed, 20);
-    EXPECT_EQ(CountWhole(*cache), committed);
-    EXPECT_OK(cache->committer->Commit({.journal = {{JournalType::kInvalidated, "x"}}}).status());
-
-    // Somebody makes room: without a restart, it goes on.
-    std::filesystem::remove(ballast);
-    const auto tiles = TilesOfResult(2000);
-    absl::Status again = cache->tiles->Put(tiles);
-    if (again.ok()) again = cache->committer->Commit({.results = {{KeyOf(2000), RecordOf(tiles)}}}).status();
-    EXPECT_OK(again);
-    committed += again.ok();
-    EXPECT_EQ(CountWhole(*cache), committed);
-  }
-  auto cache = OpenCache(disk.path() + "/state", {.cache_bytes = 256 << 20});
-  ASSERT_OK(cache.status());
-  EXPECT_EQ(CountWhole(*cache), committed);
 }
 
 }  // namespace

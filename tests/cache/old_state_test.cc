@@ -67,14 +67,16 @@ class OldState : public testing::Test {
   TempFolder folder_;
 };
 
-TEST_F(OldState, TheLastOneIsOpenedAsItIs) {
+TEST_F(OldState, TheLaterOnesAreOpenedAsTheyAre) {
   ASSERT_OK(OpenCache(folder_.path()).status());
-  std::ofstream(folder_.path() + "/FORMAT") << format::kOldFormatLines[1];
-  auto cache = OpenCache(folder_.path());
-  ASSERT_OK(cache.status());
-  EXPECT_EQ(FormatOf(folder_.path()), format::kFormatLine);
-  const ResultKey key = KeyOf(7);
-  EXPECT_TRUE(cache->index->Find({&key, 1}).value()[0]);
+  for (size_t i = 1; i < std::size(format::kOldFormatLines); ++i) {
+    std::ofstream(folder_.path() + "/FORMAT") << format::kOldFormatLines[i];
+    auto cache = OpenCache(folder_.path());
+    ASSERT_OK(cache.status());
+    EXPECT_EQ(FormatOf(folder_.path()), format::kFormatLine);
+    const ResultKey key = KeyOf(7);
+    EXPECT_TRUE(cache->index->Find({&key, 1}).value()[0]);
+  }
 }
 
 TEST_F(OldState, IsOpenedAndItsResultsAreFiled) {

@@ -165,6 +165,23 @@ TEST_P(ResultIndexLaws, NamesAreFoundAtTheirPlaces) {
   EXPECT_TRUE((*found)[2] && SameName(*(*found)[2], Name("shot", "core", 1, 1001, "b")));
 }
 
+TEST_P(ResultIndexLaws, NamesAreForgottenAtTheirPlacesAndStacksAreListedOnce) {
+  Commit({.names = {Name("shot", "core", 0, 1), Name("shot", "edge", 3, -2), Name("shot2", "core", 0, 1),
+                    Name("sho", "t", 0, 1)}});
+  EXPECT_EQ(index_->ListStacks().value(), (std::vector<std::string>{"sho", "shot", "shot2"}));
+  Commit(
+      {.forget_names = {Name("shot", "core", 0, 1, "whatever"), Name("shot", "core", 7, 1), Name("sho", "t", 0, 1)}});
+  Reopen();
+  EXPECT_EQ(index_->ListStacks().value(), (std::vector<std::string>{"shot", "shot2"}));
+  const auto left = index_->FindNames("shot", "");
+  ASSERT_OK(left.status());
+  ASSERT_EQ(left->size(), 1u);
+  EXPECT_EQ((*left)[0].pass, "edge");
+  // What the same batch writes stays.
+  Commit({.names = {Name("shot2", "core", 0, 1, "newer")}, .forget_names = {Name("shot2", "core", 0, 1)}});
+  EXPECT_EQ(index_->FindNames("shot2", "core").value().at(0).key, KeyOf("newer"));
+}
+
 TEST_P(ResultIndexLaws, ResultsAreFoundByWhoMadeThemAndWhen) {
   const auto add = [&](const std::string& key, const std::string& worker, int64_t made) {
     ResultRecord r = RecordOf({});

@@ -177,6 +177,26 @@ TEST(MergeSurveys, WarnsOfTextureInTheArtistsBoxWithTheRatio) {
   EXPECT_THAT(f->warning(0), HasSubstr("4.2 times"));
 }
 
+// Grass and leaves: the screen's hue everywhere, a whole cell of it hardly anywhere.
+TEST(MergeSurveys, DoubtsAScreenThatLiesScattered) {
+  Surveyed meadow = Survey(1001);
+  for (int cell = 0; cell < meadow.survey.bare_size(); ++cell) {
+    if (cell % 9 != 0) meadow.survey.set_bare(cell, 0.4f);
+  }
+  meadow.survey.set_bare_share(0.46f);
+  const auto f = MergeSurveys({1001, 1001}, {meadow}, std::nullopt);
+  ASSERT_TRUE(f.ok()) << f.status();
+  ASSERT_GE(f->warning_size(), 1);
+  EXPECT_THAT(f->warning(0), HasSubstr("is this a screen? What has its colour is 46 % of the picture"));
+  // Whoever shows it the screen knows it.
+  SampleBox box;
+  box.set_width(16);
+  box.set_height(16);
+  const auto given = MergeSurveys({1001, 1001}, {meadow}, box);
+  ASSERT_TRUE(given.ok()) << given.status();
+  for (const std::string& warning : given->warning()) EXPECT_THAT(warning, ::testing::Not(HasSubstr("screen?")));
+}
+
 TEST(MergeSurveys, RefusesFramesOfAnotherSize) {
   Surveyed other = Survey(1002);
   other.survey.set_width(640);

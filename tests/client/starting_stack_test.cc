@@ -221,11 +221,22 @@ TEST_F(PlateFilesTest, ExistingFramesAreTheNearestThatHaveAFile) {
 
 TEST_F(PlateFilesTest, ABackgroundMustBeThere) {
   Touch("bg.1001.exr");
-  const auto find = [&](const std::string& name) { return FindBackground(folder_ + "/" + name); };
-  EXPECT_EQ(find("bg.%04d.exr").value_or(""), folder_ + "/bg.%04d.exr");
-  EXPECT_EQ(find("bg.1001.exr").value_or(""), folder_ + "/bg.1001.exr") << "one picture stays one";
+  const auto find = [&](const std::string& name) { return FindBackground(folder_ + "/" + name, {1001, 1048}); };
+  EXPECT_EQ(find("bg.%04d.exr").value_or(BackgroundFiles()).pattern, folder_ + "/bg.%04d.exr");
+  EXPECT_EQ(find("bg.%04d.exr").value_or(BackgroundFiles()).offset, 0);
+  EXPECT_EQ(find("bg.1001.exr").value_or(BackgroundFiles()).pattern, folder_ + "/bg.1001.exr") << "one stays one";
   EXPECT_THAT(std::string(find("none.%04d.exr").status().message()), HasSubstr("there are no such files"));
   EXPECT_THAT(std::string(find("none.exr").status().message()), HasSubstr("there is no such file"));
+}
+
+TEST_F(PlateFilesTest, ABackgroundThatIsNumberedFrom1GoesWithTheShotsFirstFrame) {
+  for (const char* name : {"bg.0001.exr", "bg.0002.exr"}) Touch(name);
+  EXPECT_EQ(FindBackground(folder_ + "/bg.%04d.exr", {1001, 1048}).value().offset, -1000);
+  EXPECT_EQ(FindBackground(folder_ + "/bg.%04d.exr", {2, 48}).value().offset, 0) << "frame 2 is there";
+  StartingStack s = Example();
+  s.background_files = "bg/meadow.%04d.exr";
+  s.background_offset = -1000;
+  EXPECT_EQ(Parse(TextOf(s)).plate(1).offset(), -1000);
 }
 
 TEST_F(PlateFilesTest, FramesThatOnlyTheDaemonSees) {

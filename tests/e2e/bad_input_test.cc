@@ -41,6 +41,9 @@ class BadInput : public ::testing::Test {
   }
   static std::string Plate(const std::string& files) { return "plate { name: \"plate\" files: \"" + files + "\" }\n"; }
 
+  // A job was made, and failed of a damaged plate: not the stack's fault.
+  static constexpr int kJobFailed = 4;
+
   // The message of a submission that must come to nothing.
   static std::string Refusal(const std::string& text, int exit_code = 1) {
     const std::string stack = studio_->WriteStack("bad.stack", text);
@@ -133,14 +136,14 @@ void CopyPlates(const Studio& studio, const std::string& name) {
 TEST_F(BadInput, TruncatedFile) {
   CopyPlates(*studio_, "cut");
   fs::resize_file(studio_->file("cut.1002.exr"), fs::file_size(studio_->file("cut.1002.exr")) / 2);
-  const std::string text = Refusal(Stack(Plate("cut.%04d.exr")), 4);
+  const std::string text = Refusal(Stack(Plate("cut.%04d.exr")), kJobFailed);
   EXPECT_SAYS(text, "cut.1002.exr");
 }
 
 TEST_F(BadInput, EmptyFileAndFolderInsteadOfAFile) {
   CopyPlates(*studio_, "empty");
   WriteFile(studio_->file("empty.1003.exr"), "");
-  EXPECT_SAYS(Refusal(Stack(Plate("empty.%04d.exr"))), "empty.1003.exr");
+  EXPECT_SAYS(Refusal(Stack(Plate("empty.%04d.exr")), kJobFailed), "empty.1003.exr");
   CopyPlates(*studio_, "dir");
   fs::remove(studio_->file("dir.1001.exr"));
   fs::create_directory(studio_->file("dir.1001.exr"));
@@ -150,14 +153,14 @@ TEST_F(BadInput, EmptyFileAndFolderInsteadOfAFile) {
 TEST_F(BadInput, FileThatIsNoPicture) {
   CopyPlates(*studio_, "text");
   WriteFile(studio_->file("text.1001.exr"), "this is a letter, not a picture\n");
-  EXPECT_SAYS(Refusal(Stack(Plate("text.%04d.exr"))), "text.1001.exr");
+  EXPECT_SAYS(Refusal(Stack(Plate("text.%04d.exr")), kJobFailed), "text.1001.exr");
 }
 
 TEST_F(BadInput, PlateThatChangesSizeInMidSequence) {
   CopyPlates(*studio_, "size");
   Studio other(4, 64, 64);
   fs::copy_file(other.file("plate.1003.exr"), studio_->file("size.1003.exr"), fs::copy_options::overwrite_existing);
-  const std::string text = Refusal(Stack(Plate("size.%04d.exr")));
+  const std::string text = Refusal(Stack(Plate("size.%04d.exr")), kJobFailed);
   EXPECT_SAYS(text, "1003");
   EXPECT_SAYS(text, "64");
 }
@@ -176,7 +179,7 @@ TEST_F(BadInput, ExrThatDeclaresABillionPixels) {
     std::memcpy(&bytes[value + 12], &corner, 4);
   }
   WriteFile(studio_->file("bomb.1001.exr"), bytes);
-  const std::string text = Refusal(Stack(Plate("bomb.%04d.exr")));
+  const std::string text = Refusal(Stack(Plate("bomb.%04d.exr")), kJobFailed);
   EXPECT_SAYS(text, "bomb.1001.exr");
 }
 

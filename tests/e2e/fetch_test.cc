@@ -87,9 +87,9 @@ TEST_F(Fetching, APlateIsNeverReplaced) {
   const std::string before = ReadFile(studio_.file("in/comp/plate.1001.exr"));
   studio_.Submit(stack_, {"plate.files=" + studio_.file("in/comp/plate.%04d.exr"),
                           "comp.files=" + studio_.file("out/plate.%04d.exr")});
-  for (const std::vector<std::string>& more : {std::vector<std::string>{}, {"--overwrite"}}) {
+  for (const bool overwrite : {false, true}) {
     std::vector<std::string> to = {"--to", studio_.file("in")};
-    to.insert(to.end(), more.begin(), more.end());
+    if (overwrite) to.push_back("--overwrite");
     const Finished f = Fetch(to);
     EXPECT_EQ(f.exit_code, kCannotWrite) << f.out;
     EXPECT_SAYS(f.err, "over a plate of its stack");

@@ -119,18 +119,18 @@ TEST_P(NewOnScene, BeatsTheBestSingleKey) {
   std::string rivals =
       "name: \"single\"\nframes { first: 1001 last: 1004 }\nplate { name: \"plate\" files: \"shot/plate.%04d." +
       std::string(coded ? "png" : "exr") + "\" }\n";
-  for (const char* balance : {"0", "0.5", "1"}) {
-    absl::StrAppend(&rivals, "pass { name: \"key", balance, "\" from: \"plate\" step { color_difference { screen { ",
-                    SampleIn(text), " } larger_weight { value: ", balance, " } } } }\ndeliver { name: \"key", balance,
-                    "\" from: \"key", balance, "\" files: \"out/key_", balance, ".%04d.exr\" }\n");
+  for (const char* weight : {"0", "0.5", "1"}) {
+    absl::StrAppend(&rivals, "pass { name: \"key", weight, "\" from: \"plate\" step { color_difference { screen { ",
+                    SampleIn(text), " } larger_weight { value: ", weight, " } } } }\ndeliver { name: \"key", weight,
+                    "\" from: \"key", weight, "\" files: \"out/key_", weight, ".%04d.exr\" }\n");
   }
   studio.Submit(studio.WriteStack("single.stack", rivals));
   studio.Fetch("rivals");
-  for (const char* balance : {"0", "0.5", "1"}) {
+  for (const char* weight : {"0", "0.5", "1"}) {
     const double rival =
-        Shots(studio.file(absl::StrCat("rivals/key", balance, "/key_", balance)), studio.file("shot/alpha"), kFrames)
+        Shots(studio.file(absl::StrCat("rivals/key", weight, "/key_", weight)), studio.file("shot/alpha"), kFrames)
             .BestError();
-    EXPECT_LT(error, rival) << "larger_weight " << balance;
+    EXPECT_LT(error, rival) << "larger_weight " << weight;
   }
 }
 

@@ -91,8 +91,8 @@ TEST_F(Reuse, PlanSaysWhatSubmitThenDoes) {
   EXPECT_NE(f.out.find("\"pass\": \"warm\""), std::string::npos) << f.out;
   const JobProgress p = studio_.Submit(stack_, {"warm.grade.gain=1.2"});
   size_t planned = 0;
-  for (size_t at = 0; (at = f.out.find("\"render\": \"", at)) != std::string::npos; at += 11) {
-    planned += static_cast<size_t>(std::atoi(f.out.c_str() + at + 11));
+  for (size_t at = 0; (at = f.out.find("\"render\": ", at)) != std::string::npos; at += 10) {
+    planned += static_cast<size_t>(std::atoi(f.out.c_str() + at + 10));
   }
   EXPECT_EQ(Sum(p).rendered, planned);
 }

@@ -141,9 +141,8 @@ TEST(Explain, StepsAddedTakenOutAndReplaced) {
   const std::string levels = "step { levels { white { value: 0.5 } } }";
   EXPECT_THAT(memory.Why(With(levels, levels + " step { choke {} }"), "core"),
               ElementsAre("choke was added [1 2 3 4]"));
-  EXPECT_THAT(memory.Why(With(levels, ""), "core"), ElementsAre("levels was taken out [1 2 3 4]"));
-  EXPECT_THAT(memory.Why(With(levels, "step { choke {} }"), "core"),
-              ElementsAre("choke is in the place of levels [1 2 3 4]"));
+  EXPECT_THAT(memory.Why(With(levels, ""), "core"), ElementsAre("levels was removed [1 2 3 4]"));
+  EXPECT_THAT(memory.Why(With(levels, "step { choke {} }"), "core"), ElementsAre("choke replaced levels [1 2 3 4]"));
   // A heavy step moves the borders of segments.
   EXPECT_THAT(memory.Why(With("from: \"plate\"",
                               "from: \"plate\" step { degrain { window: 1 sample { width: 16 height: 16 } } }"),
@@ -156,11 +155,11 @@ TEST(Explain, AMaskBelongsToWhatReadsIt) {
   memory.Finish(PlanAll(kStack));
   const auto lines = memory.Explain(With("H9V9", "H8V9"));
   EXPECT_EQ(lines[0], "core 0/4");
-  EXPECT_EQ(lines[1], "feet 4/4: mask \"boots\" has another outline [1 2 3 4]");
+  EXPECT_EQ(lines[1], "feet 4/4: mask \"boots\": outline changed [1 2 3 4]");
   EXPECT_THAT(memory.Why(With("Z\" }", "Z\" feather { value: 3 } }"), "feet"),
               ElementsAre("mask \"boots\": feather 0 -> 3 [1 2 3 4]"));
   EXPECT_THAT(memory.Why(With("Z\" }", "Z\" } shape { path: \"M1 0H9V9Z\" }"), "feet"),
-              ElementsAre("mask \"boots\" has 2 shapes, had 1 [1 2 3 4]"));
+              ElementsAre("mask \"boots\" has 2 shapes (had 1) [1 2 3 4]"));
 }
 
 TEST(Explain, PlatesHaveOtherContentOrAnotherFile) {
@@ -168,10 +167,10 @@ TEST(Explain, PlatesHaveOtherContentOrAnotherFile) {
   memory.Finish(PlanAll(kStack));
   Disk replaced;
   replaced.content["/a/3.exr"] = "reshot";
-  EXPECT_THAT(memory.Why(kStack, "soft", replaced),
-              ElementsAre("nothing changed: would be reused [1 2 4]", "core: plate \"plate\" has other content [3]"));
+  EXPECT_THAT(memory.Why(kStack, "soft", replaced), ElementsAre("nothing changed: would be reused [1 2 4]",
+                                                                "core: plate \"plate\": file contents changed [3]"));
   EXPECT_THAT(memory.Why(With("/a/%d.exr\" }", "/b/%d.exr\" frames { first: 1 last: 4 } }"), "core").front(),
-              "plate \"plate\" is /b/1.exr, was /a/1.exr [1]");
+              "plate \"plate\": file is now /b/1.exr (was /a/1.exr) [1]");
 }
 
 TEST(Explain, ANeighbouringFrameIsNamed) {
@@ -180,9 +179,9 @@ TEST(Explain, ANeighbouringFrameIsNamed) {
   memory.Finish(PlanAll(grainy));
   Disk replaced;
   replaced.content["/a/4.exr"] = "reshot";
-  EXPECT_THAT(memory.Why(grainy, "core", replaced),
-              ElementsAre("nothing changed: would be reused [1 2]", "plate \"plate\" frame 4 has other content [3]",
-                          "plate \"plate\" has other content [4]"));
+  EXPECT_THAT(memory.Why(grainy, "core", replaced), ElementsAre("nothing changed: would be reused [1 2]",
+                                                                "plate \"plate\" frame 4: file contents changed [3]",
+                                                                "plate \"plate\": file contents changed [4]"));
 }
 
 TEST(Explain, AnotherInputIsNamed) {
@@ -193,7 +192,7 @@ TEST(Explain, AnotherInputIsNamed) {
   memory.Finish(PlanAll(two));
   const auto lines =
       memory.Why(absl::StrReplaceAll(two, {{"\"feet\" from: \"core\"", "\"feet\" from: \"other\""}}), "feet");
-  EXPECT_THAT(lines, ElementsAre("from is \"other\", was \"core\" [1 2 3 4]"));
+  EXPECT_THAT(lines, ElementsAre("from is now \"other\" (was \"core\") [1 2 3 4]"));
 }
 
 TEST(Explain, AMeasuredBoxIsNamedAsItsAuthorWroteIt) {
@@ -219,7 +218,7 @@ TEST(Explain, ARevisedOperatorIsNamed) {
   batch.forget.push_back(core.key);
   ASSERT_TRUE(memory.index.Commit(batch).ok());
   EXPECT_EQ(memory.Why(kStack, "core").front(),
-            absl::StrCat("levels is revision ", old.revision(1) - 6, ", was ", old.revision(1), " [1]"));
+            absl::StrCat("levels is now revision ", old.revision(1) - 6, " (was ", old.revision(1), ") [1]"));
 }
 
 TEST(Explain, WithoutIngredientsItSaysAsMuchAsItKnows) {
@@ -272,7 +271,7 @@ TEST(Explain, WhatWasRenderedLongBeforeIsReusedAndSaysSo) {
   memory.Finish(PlanAll(kStack));
   memory.Finish(PlanAll(With("0.5", "0.6")));
   EXPECT_THAT(memory.Why(kStack, "core"),
-              ElementsAre("levels.white 0.6 -> 0.5; rendered before like this: would be reused [1 2 3 4]"));
+              ElementsAre("levels.white 0.6 -> 0.5; rendered like this before: would be reused [1 2 3 4]"));
 }
 
 TEST(Explain, ANewPassAboveIsNamed) {
@@ -283,7 +282,7 @@ TEST(Explain, ANewPassAboveIsNamed) {
            "pass { name: \"hard\" from: \"feet\" step { choke {} } } pass { name: \"soft\" from: \"hard\"");
   const auto lines = memory.Explain(with_hard);
   EXPECT_EQ(lines[2], "hard 4/4: not rendered before [1 2 3 4]");
-  EXPECT_EQ(lines[3], "soft 4/4: from is \"hard\", was \"feet\" [1 2 3 4]");
+  EXPECT_EQ(lines[3], "soft 4/4: from is now \"hard\" (was \"feet\") [1 2 3 4]");
 }
 
 }  // namespace

@@ -225,13 +225,15 @@ TEST(Epochs, ADisownedResultIsNeverAskedForAgain) {
   const Stack stack = ParseStack(kThreePasses);
   const std::vector<Target> targets = DeliverableTargets(stack);
   const Disk disk;
-  const PlateFiles files = FindPlateFiles(stack, targets, disk.Exists());
+  const PlateFiles files = *FindPlateFiles(stack, targets, disk.Exists());
   std::map<ResultKey, Epoch> disowned;
   const auto plan = [&] {
-    return BuildPlan(stack, targets, files, disk.Facts(), {}, {}, [&](const ResultKey& key) {
+    BuildOptions options;
+    options.disowned = [&](const ResultKey& key) {
       auto it = disowned.find(key);
       return it == disowned.end() ? Epoch() : it->second;
-    });
+    };
+    return *BuildPlan(stack, targets, files, disk.Facts(), options);
   };
   const Plan first = plan();
   disowned[KeyAt(first, "clean", 2)] = Epoch(5);

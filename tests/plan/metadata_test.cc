@@ -35,10 +35,10 @@ Plan PlanWith(const std::string& text, const std::function<void(const std::strin
   EXPECT_THAT(Validate(stack), SizeIs(0));
   const Disk disk;
   const std::vector<Target> targets = DeliverableTargets(stack);
-  return BuildPlan(stack, targets, FindPlateFiles(stack, targets, disk.Exists()), With(disk, change), {});
+  return *BuildPlan(stack, targets, *FindPlateFiles(stack, targets, disk.Exists()), With(disk, change));
 }
 
-const DeliverFile& FileAt(const Plan& plan, const std::string& name, int32_t frame) {
+DeliverFile FileAt(const Plan& plan, const std::string& name, int32_t frame) {
   return FindTask(plan, "deliver " + name, frame)->steps->front().deliver_file();
 }
 

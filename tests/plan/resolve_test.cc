@@ -1,5 +1,7 @@
 #include "server/plan/resolve.h"
 
+#include "server/plan/mask_resolver.h"
+
 #include <bit>
 
 #include "absl/strings/str_cat.h"
@@ -113,18 +115,19 @@ TEST(ResolveStep, IsIdempotentForEveryOperator) {
     step.GetReflection()->MutableMessage(&step, o.field);
     const Step once = ResolveStep(step, 5);
     EXPECT_TRUE(google::protobuf::util::MessageDifferencer::Equals(once, ResolveStep(once, 99))) << o.name;
-    EXPECT_FALSE(IsAnimated(once)) << o.name;
+    EXPECT_FALSE(HasKeyFrames(once)) << o.name;
   }
 }
 
-TEST(StepResolver, EqualValuesShareOneStep) {
-  StepResolver still({Parse<Step>("choke { pixels { value: 2 } }")});
-  EXPECT_EQ(still.At(1).steps, still.At(2).steps);
-  StepResolver moving({Parse<Step>("choke { pixels { at { frame: 10 value: 1 } at { frame: 20 value: 2 } } }")});
-  EXPECT_EQ(moving.At(1).steps, moving.At(10).steps);
-  EXPECT_NE(moving.At(10).digest, moving.At(11).digest);
-  EXPECT_EQ(moving.At(20).steps, moving.At(30).steps);
-  EXPECT_EQ(moving.At(1).digest, StepResolver({Parse<Step>("choke { pixels { value: 1 } }")}).At(7).digest);
+TEST(StepResolver, EqualValuesHaveEqualDigests) {
+  const StepResolver still({Parse<Step>("choke { pixels { value: 2 } }")});
+  EXPECT_EQ(still.At(1), still.At(2)) << "the same object";
+  const StepResolver moving({Parse<Step>("choke { pixels { at { frame: 10 value: 1 } at { frame: 20 value: 2 } } }")});
+  EXPECT_EQ(moving.DigestAt(1), moving.DigestAt(10));
+  EXPECT_NE(moving.DigestAt(10), moving.DigestAt(11));
+  EXPECT_EQ(moving.DigestAt(20), moving.DigestAt(30));
+  EXPECT_EQ(moving.DigestAt(1), StepResolver({Parse<Step>("choke { pixels { value: 1 } }")}).DigestAt(7));
+  for (const int frame : {1, 13, 30}) EXPECT_EQ(moving.DigestAt(frame), DigestOf(*moving.At(frame))) << frame;
 }
 
 constexpr char kMovingMask[] = R"(
@@ -136,7 +139,7 @@ constexpr char kMovingMask[] = R"(
 TEST(MaskResolver, PointsMoveBetweenKeyFrames) {
   const Mask mask = Parse<Mask>(kMovingMask);
   MaskResolver resolver(mask);
-  const ResolvedMask m = *resolver.At(15).mask;
+  const ResolvedMask m = *resolver.At(15);
   EXPECT_TRUE(m.invert());
   ASSERT_EQ(m.shape_size(), 2);
   EXPECT_EQ(m.shape(0).feather(), 5);
@@ -150,12 +153,20 @@ TEST(MaskResolver, PointsMoveBetweenKeyFrames) {
   EXPECT_EQ(m.shape(1).opacity(), 0.5);
 }
 
-TEST(MaskResolver, FramesWithoutMovementShareOneMask) {
-  const Mask mask = Parse<Mask>(kMovingMask);
-  MaskResolver resolver(mask);
-  EXPECT_EQ(resolver.At(1).mask, resolver.At(10).mask);
-  EXPECT_EQ(resolver.At(20).mask, resolver.At(1000).mask);
-  EXPECT_NE(resolver.At(10).digest, resolver.At(11).digest);
+TEST(MaskResolver, FramesWithoutMovementHaveEqualDigests) {
+  const MaskResolver resolver(Parse<Mask>(kMovingMask));
+  EXPECT_EQ(resolver.DigestAt(1), resolver.DigestAt(10));
+  EXPECT_EQ(resolver.DigestAt(20), resolver.DigestAt(1000));
+  EXPECT_NE(resolver.DigestAt(10), resolver.DigestAt(11));
+  const MaskResolver still(Parse<Mask>("shape { path: \"M0 0H4V4Z\" }"));
+  EXPECT_EQ(still.At(1), still.At(2)) << "the same object";
+}
+
+TEST(MaskResolver, SizeCountsPointsAndInstants) {
+  // A start and two lines: 2 + 6 * 2 numbers; of two shapes, in the first of which points move.
+  EXPECT_EQ(SizeOf(Parse<Mask>(kMovingMask)).numbers, 28);
+  EXPECT_EQ(SizeOf(Parse<Mask>(std::string(kMovingMask) + "shutter { degrees: 180 }")).numbers, 28 * 64);
+  EXPECT_EQ(SizeOf(Parse<Mask>("shape { path: \"M0 0H4V4Z\" } shutter { degrees: 180 }")).instants, 1u);
 }
 
 // Points of a shape: start, then the ends of its lines.
@@ -170,7 +181,7 @@ TEST(MaskTrack, ScalesAndTurnsAboutThePivotThenShifts) {
   const Mask mask = Parse<Mask>(R"(
     shape { path: "M10 20H30V20Z" }
     track { x { value: 5 } y { value: -2 } rotate { value: 90 } scale { value: 2 } pivot_x: 10 pivot_y: 20 })");
-  const auto ends = Ends(MaskResolver(mask).At(1).mask->shape(0));
+  const auto ends = Ends(MaskResolver(mask).At(1)->shape(0));
   EXPECT_NEAR(ends[0].first, 15, 1e-12);
   EXPECT_NEAR(ends[0].second, 18, 1e-12);
   // 20 to the right of the pivot becomes 40 below it: y points down.
@@ -184,7 +195,7 @@ TEST(MaskTrack, NumbersMoveAndAnglesTurnOnArcs) {
     track { x { at { frame: 0 value: 0 } at { frame: 10 value: 20 } }
             rotate { at { frame: 0 value: 0 } at { frame: 10 value: 180 } } })");
   MaskResolver resolver(mask);
-  const auto ends = Ends(resolver.At(5).mask->shape(0));
+  const auto ends = Ends(resolver.At(5)->shape(0));
   // Halfway: 10 to the right, turned by 90 degrees, as long as it was.
   EXPECT_NEAR(ends[1].first, 10, 1e-12);
   EXPECT_NEAR(ends[1].second, 10, 1e-12);
@@ -196,7 +207,7 @@ TEST(MaskTrack, NoMovementAndWholeTurnsChangeNoBit) {
   for (const char* track :
        {"track {}", "track { pivot_x: 3.3 pivot_y: 1.7 }", "track { rotate { value: 720 } pivot_x: 3.3 }"}) {
     const Mask mask = Parse<Mask>(shape + track);
-    EXPECT_EQ(MaskResolver(mask).At(1).digest, MaskResolver(plain).At(1).digest) << track;
+    EXPECT_EQ(MaskResolver(mask).DigestAt(1), MaskResolver(plain).DigestAt(1)) << track;
   }
 }
 
@@ -206,13 +217,13 @@ constexpr char kSliding[] = R"(
 
 TEST(MaskShutter, InstantsLieEvenlyInTheOpenTime) {
   const Mask mask = Parse<Mask>(std::string(kSliding) + "shutter { degrees: 180 }");
-  const ResolvedMask m = *MaskResolver(mask).At(14).mask;
+  const ResolvedMask m = *MaskResolver(mask).At(14);
   ASSERT_EQ(m.instants(), 8u);
   ASSERT_EQ(m.shape_size(), 8);
   // Half a frame, centred: at 14 the shape has moved by 4.
   for (int i = 0; i < 8; ++i) EXPECT_NEAR(m.shape(i).path(0).xy(0), 4 - 0.25 + 0.5 * (i + 0.5) / 8, 1e-12);
   const Mask late = Parse<Mask>(std::string(kSliding) + "shutter { degrees: 180 opens: 90 }");
-  EXPECT_NEAR(MaskResolver(late).At(14).mask->shape(0).path(0).xy(0), 4 + 0.25 + 0.5 * 0.5 / 8, 1e-12);
+  EXPECT_NEAR(MaskResolver(late).At(14)->shape(0).path(0).xy(0), 4 + 0.25 + 0.5 * 0.5 / 8, 1e-12);
 }
 
 TEST(MaskShutter, FastMovementTakesMoreInstants) {
@@ -220,7 +231,7 @@ TEST(MaskShutter, FastMovementTakesMoreInstants) {
     const Mask mask = Parse<Mask>(absl::StrCat(R"(shape { path: "M0 0H4V4Z" } shutter { degrees: 360 }
       track { x { at { frame: 0 value: 0 } at { frame: 10 value: )",
                                                10 * pixels, " } } }"));
-    return MaskResolver(mask).At(5).mask->instants();
+    return MaskResolver(mask).At(5)->instants();
   };
   EXPECT_EQ(instants(7.9), 8u);
   EXPECT_EQ(instants(8.1), 16u);
@@ -231,18 +242,18 @@ TEST(MaskShutter, FastMovementTakesMoreInstants) {
 TEST(MaskShutter, AtRestItIsTheMaskWithoutOne) {
   const Mask plain = Parse<Mask>(kSliding), blurred = Parse<Mask>(std::string(kSliding) + "shutter { degrees: 360 }");
   MaskResolver a(plain), b(blurred);
-  EXPECT_EQ(a.At(5).digest, b.At(5).digest);
-  EXPECT_EQ(a.At(30).digest, b.At(30).digest);
+  EXPECT_EQ(a.DigestAt(5), b.DigestAt(5));
+  EXPECT_EQ(a.DigestAt(30), b.DigestAt(30));
   // Half of the open time is before the first key frame.
-  EXPECT_NE(a.At(10).digest, b.At(10).digest);
+  EXPECT_NE(a.DigestAt(10), b.DigestAt(10));
   const Mask closed = Parse<Mask>(std::string(kSliding) + "shutter {}");
-  EXPECT_EQ(MaskResolver(closed).At(14).digest, a.At(14).digest);
+  EXPECT_EQ(MaskResolver(closed).DigestAt(14), a.DigestAt(14));
 }
 
 TEST(MaskShutter, FadesAreAveragedToo) {
   const Mask mask = Parse<Mask>(R"(shutter { degrees: 360 }
     shape { path: "M0 0H4V4Z" opacity { at { frame: 0 value: 0 } at { frame: 10 value: 1 } } })");
-  const ResolvedMask m = *MaskResolver(mask).At(5).mask;
+  const ResolvedMask m = *MaskResolver(mask).At(5);
   ASSERT_EQ(m.instants(), 8u);
   EXPECT_NEAR(m.shape(0).opacity(), 0.5 - 0.05 + 0.1 / 16, 1e-12);
 }

@@ -54,8 +54,8 @@ inline Plan PlanTargets(const Stack& stack, const std::vector<Target>& targets, 
   const auto faults = Validate(stack);
   for (const StackError& e : faults) ADD_FAILURE() << e.path() << ": " << e.message();
   if (!faults.empty()) return {};
-  const PlateFiles files = FindPlateFiles(stack, targets, disk.Exists());
-  return BuildPlan(stack, targets, files, disk.Facts(), epochs);
+  const PlateFiles files = *FindPlateFiles(stack, targets, disk.Exists());
+  return *BuildPlan(stack, targets, files, disk.Facts(), {.epochs = epochs});
 }
 
 inline Plan PlanAll(const Stack& stack, const Disk& disk = {}, const EpochOf& epochs = {}) {

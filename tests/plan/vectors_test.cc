@@ -1,6 +1,7 @@
 // Golden vectors: the keys of tests/vectors/five_passes.stack. A difference here
 // makes every stored result of every user unreachable. Where that is meant (a
-// raised revision, a new canonical version), write them anew with
+// raised revision, a new canonical version; the lines of deliverables change with
+// the version, which is in their files), write them anew with
 //   SELVAGE_WRITE_VECTORS=1 plan_tests --gtest_filter='Vectors.*'
 // and say why in the commit.
 #include <cstdlib>

@@ -57,6 +57,39 @@ TEST(Catalogue, EveryNumberHasARangeAndADefault) {
   for (const Operator& o : Operators()) ExpectRanges(o.message, o.name, &seen);
 }
 
+// Traits name fields in words; a wrong one would be found by the first stack that has it.
+TEST(Catalogue, TraitsNameFieldsThatAreThere) {
+  for (const Operator& o : Operators()) {
+    for (const auto& order : o.traits.ascending()) {
+      EXPECT_GE(order.field_size(), 2) << o.name;
+      for (const std::string& name : order.field()) {
+        const FieldDescriptor* f = o.message->FindFieldByName(name);
+        ASSERT_NE(f, nullptr) << o.name << "." << name;
+        EXPECT_EQ(f->message_type(), Number::descriptor()) << o.name << "." << name;
+      }
+    }
+    for (int i = 0; i < o.message->field_count(); ++i) {
+      const FieldDescriptor* f = o.message->field(i);
+      const ParamTraits& traits = TraitsOf(f);
+      EXPECT_TRUE(traits.screen() == SCREEN_ANY || f->message_type() == Screen::descriptor()) << f->full_name();
+      EXPECT_TRUE(traits.at_least() == 0 || f->is_repeated()) << f->full_name();
+      if (!traits.ascending_by().empty()) {
+        ASSERT_TRUE(f->is_repeated() && f->message_type() != nullptr) << f->full_name();
+        const FieldDescriptor* by = f->message_type()->FindFieldByName(traits.ascending_by());
+        ASSERT_NE(by, nullptr) << f->full_name();
+        EXPECT_EQ(by->cpp_type(), FieldDescriptor::CPPTYPE_DOUBLE) << f->full_name();
+      }
+      if (traits.needed_with().empty()) continue;
+      const size_t colon = traits.needed_with().find(": ");
+      ASSERT_NE(colon, std::string::npos) << f->full_name();
+      const FieldDescriptor* other = o.message->FindFieldByName(traits.needed_with().substr(0, colon));
+      ASSERT_TRUE(other != nullptr && other->enum_type() != nullptr) << f->full_name();
+      EXPECT_NE(other->enum_type()->FindValueByName(traits.needed_with().substr(colon + 2)), nullptr) << f->full_name();
+      EXPECT_EQ(f->cpp_type(), FieldDescriptor::CPPTYPE_STRING) << f->full_name();
+    }
+  }
+}
+
 TEST(Catalogue, AStepKnowsItsOperator) {
   EXPECT_EQ(OperatorOf(Step()), nullptr);
   Step s = Parse("choke { shape: SQUARE }");

@@ -44,7 +44,7 @@ TEST(ShortForms, AColorIsThreeNumbersOrOneOrAWebColor) {
   ExpectSame("pass { step { grade { gain: [0.1, 0.2, -3] } } }", full);
   ExpectSame("pass { step { grade { gain: [ # red\n 0.1,\n\n0.2 , -3\n] } } }", full);
   ExpectSame("pass { step { grade { gain: 2 } } }", "pass { step { grade { gain { r: 2 g: 2 b: 2 } } } }");
-  // sRGB 255, 128 and 10 in linear light: IEC 61966-2-1, worked with Python's decimal.
+  // sRGB 255, 128 and 10 in linear light: IEC 61966-2-1, worked in Python.
   const std::string web = "pass { step { grade { gain { r: 1 g: 0.215861 b: 0.00303527 } } } }";
   ExpectSame("pass { step { grade { gain: \"#ff800a\" } } }", web);
   ExpectSame("pass { step { grade { gain: '#FF800A' } } }", web);

@@ -221,14 +221,24 @@ TEST(SvgPath, TheNumberOfCommandsIsBounded) {
   EXPECT_THAT(ErrorOf(most + " 1 1"), HasSubstr("more than 100,000 commands"));
 }
 
-TEST(SvgPath, InterpolationIsExactAtBothEndsAndKeepsStillPoints) {
-  const SvgPath a = Parsed("M0.1 0.2L0.3 7C1 2 3 4 5 6"), b = Parsed("M0.7 0.2L0.9 7C1 2 3 4 9 8");
-  ASSERT_EQ(a.commands, b.commands);
-  EXPECT_EQ(Interpolate(a, b, 0).sub_paths[0].xy, a.sub_paths[0].xy);
-  EXPECT_EQ(Interpolate(a, b, 1).sub_paths[0].xy, b.sub_paths[0].xy);
-  const SvgPath half = Interpolate(a, b, 0.3);
-  EXPECT_EQ(half.sub_paths[0].xy[1], 0.2);
-  EXPECT_NEAR(half.sub_paths[0].xy[0], 0.28, 1e-12);
+TEST(SvgPath, MixingIsExactAtBothEndsAndKeepsWhatStandsStill) {
+  EXPECT_EQ(MixPoint(0.1, 0.7, 0), 0.1);
+  EXPECT_EQ(MixPoint(0.1, 0.7, 1), 0.7);
+  EXPECT_EQ(MixPoint(0.2, 0.2, 0.3), 0.2);
+  EXPECT_NEAR(MixPoint(0.1, 0.7, 0.3), 0.28, 1e-12);
+}
+
+// However they are written: all are cubic curves in the end.
+TEST(SvgPath, PathsOfAsManyCurvesCanMoveIntoEachOther) {
+  const SvgPath box = Parsed("M0 0H10V5H0Z");
+  for (const char* same :
+       {"M0 0l10 0l0 5l-10 0z", "m1 1h10v5H1", "M0 0C1 1 2 2 3 3S4 4 5 5T6 6", "M0 0Q1 1 2 2t1 1 2 2"}) {
+    EXPECT_TRUE(CanMove(box, Parsed(same))) << same;
+  }
+  EXPECT_TRUE(CanMove(Parsed("M0 0A5 5 0 0 1 5 5Z"), Parsed("M0 0l1 1l1 1l1 1l1 1l1 1l1 1l1 1l1 1")));
+  for (const char* other : {"M0 0H10V5Z", "M0 0H10V5H0V0Z", "M0 0H10M1 1V5H0Z", ""}) {
+    EXPECT_FALSE(CanMove(box, Parsed(other))) << other;
+  }
 }
 
 }  // namespace

@@ -125,8 +125,8 @@ class Follow : public ::testing::Test {
     rendered_.clear();
     const std::vector<plan::Target> targets = plan::PassTargets(stack, "cut");
     const plan::PlateFiles files =
-        plan::FindPlateFiles(stack, targets, [](const std::string& path) { return fs::exists(path); });
-    plan_ = plan::BuildPlan(stack, targets, files, [](const std::string& path) { return plates_->Facts(path); }, {});
+        *plan::FindPlateFiles(stack, targets, [](const std::string& path) { return fs::exists(path); });
+    plan_ = *plan::BuildPlan(stack, targets, files, [](const std::string& path) { return plates_->Facts(path); });
     for (const StackError& e : plan_.errors) ADD_FAILURE() << e.path() << ": " << e.message();
     for (const plan::PlannedTask& task : plan_.tasks) {
       if (results_.contains(task.key)) continue;

@@ -57,14 +57,12 @@ class MetadataOnItsWay : public ::testing::Test {
     target.deliverable = "d";
     target.frame = frame;
     const plan::PlateFiles files =
-        plan::FindPlateFiles(stack, {target}, [](const std::string& path) { return fs::exists(path); });
+        *plan::FindPlateFiles(stack, {target}, [](const std::string& path) { return fs::exists(path); });
     std::map<std::string, PlateFacts> facts;
-    const plan::Plan plan = plan::BuildPlan(stack, {target}, files,
-                                            [&](const std::string& path) {
-                                              facts[path] = worker::InspectPlateFile(path).value();
-                                              return &facts[path];
-                                            },
-                                            {});
+    const plan::Plan plan = *plan::BuildPlan(stack, {target}, files, [&](const std::string& path) {
+      facts[path] = worker::InspectPlateFile(path).value();
+      return &facts[path];
+    });
     for (const StackError& e : plan.errors) ADD_FAILURE() << e.path() << ": " << e.message();
     const auto store = std::make_shared<MemoryTileStore>();
     worker::Executor executor(store, {});

@@ -566,9 +566,9 @@ class RandomEdits : public ::testing::Test {
 
   plan::Plan MakePlan(const Shot& shot) {
     const std::vector<plan::Target> targets = plan::DeliverableTargets(shot.stack());
-    const plan::PlateFiles files = plan::FindPlateFiles(
+    const plan::PlateFiles files = *plan::FindPlateFiles(
         shot.stack(), targets, [](const std::string& path) { return std::filesystem::exists(path); });
-    plan::Plan plan = plan::BuildPlan(shot.stack(), targets, files, shot.Facts(), shot.Epochs());
+    plan::Plan plan = *plan::BuildPlan(shot.stack(), targets, files, shot.Facts(), {.epochs = shot.Epochs()});
     for (const StackError& e : plan.errors) ADD_FAILURE() << e.path() << ": " << e.message();
     return plan;
   }
@@ -587,7 +587,7 @@ class RandomEdits : public ::testing::Test {
     Read now{task.tile_recipe, {}, {}};
     for (const plan::PlannedInput& in : task.inputs) {
       if (in.result) now.stored.push_back(mine_.ManifestOf(*in.result));
-      if (in.mask) now.masks.push_back(in.mask);
+      if (in.mask) now.masks.push_back(in.mask.Get());
     }
     const auto place = std::make_tuple(task.pass, task.segment, task.frame);
     const auto contents = ContentsOf(InputKeys(task), mine_.index);

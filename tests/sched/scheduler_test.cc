@@ -257,7 +257,6 @@ TEST_F(SchedulerTest, TenDifferentWorkersThatRanNothingElseAreTooMany) {
   for (int i = 0; i < 10; ++i) {
     ASSERT_NE(State("a"), TaskState::kAbandoned) << i;
     const std::string w = "w" + std::to_string(i);
-    Work(w);
     s_.Tick(now_ += 61);  // beyond any pause
     Work(w);
     ASSERT_EQ(Take(Effect::kStart).size(), 1u) << w;
@@ -277,7 +276,6 @@ TEST_F(SchedulerTest, MachinesThatAreRestartedInTurnFailNoTask) {
   s_.AddJob(ManyTasks(1, 4), now_);
   for (int i = 0; i < 12; ++i) {
     const std::string w = "w" + std::to_string(i);
-    Work(w, 4);
     s_.Tick(now_ += 61);
     Work(w, 4);
     ASSERT_EQ(Take(Effect::kStart).size(), 4u) << w;
@@ -285,8 +283,8 @@ TEST_F(SchedulerTest, MachinesThatAreRestartedInTurnFailNoTask) {
     s_.Tick(now_ += 6);
   }
   EXPECT_EQ(s_.FindJob(1)->failed, 0u);
-  Work("well", 4);
   s_.Tick(now_ += 61);
+  Work("well", 4);
   for (const Effect& e : Take(Effect::kStart)) Finish(e.key, e.worker_id);
   EXPECT_TRUE(Finished(1));
 }

@@ -70,7 +70,7 @@ TEST(Why, NamesTheFirstThingThatDiffersFromTheLastSubmission) {
   why = Why(d, d.TwoPasses(), "hard");
   ASSERT_EQ(why.reason_size(), 2) << why.DebugString();
   EXPECT_EQ(why.reason(1).pass(), "key");
-  EXPECT_EQ(why.reason(1).text(), "plate \"plate\" has other content");
+  EXPECT_EQ(why.reason(1).text(), "plate \"plate\": file contents changed");
   ASSERT_EQ(why.reason(1).frame_size(), 1);
   EXPECT_EQ(why.reason(1).frame(0), 2);
 }

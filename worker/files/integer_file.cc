@@ -38,6 +38,8 @@ OIIO::ImageSpec SpecOf(const Codes& codes, int bits, const std::string& color_sp
     spec["XResolution"] = kResolution;
     spec["YResolution"] = kResolution * metadata.pixel_aspect();
     spec["ResolutionUnit"] = "none";
+    // The library's TIFF writer makes the second resolution from the first and this.
+    spec["PixelAspectRatio"] = metadata.pixel_aspect();
   }
   return spec;
 }
