@@ -23,7 +23,7 @@ constexpr size_t kMaxWarning = 2000;
 // The largest are motion fields: 20 bytes for each cell of 8x8 pixels.
 constexpr uint64_t kMaxMeasured = 128 << 20;
 constexpr int64_t kCell = 8;
-constexpr int kMaxChannels = 4096;
+constexpr int kMaxChannels = 4096, kMaxParts = 1024;
 constexpr uint32_t kMaxSide = 65'536;
 
 template <class... Parts>
@@ -194,7 +194,10 @@ absl::Status CheckFacts(const TaskOutcome& outcome) {
        {f.format().width(), f.format().height(), f.data_window().width(), f.data_window().height()}) {
     if (side < 1 || side > kMaxSide) return Wrong("a plate with a side of ", side, " pixels");
   }
-  if (f.channel_size() > kMaxChannels) return Wrong("a plate of ", f.channel_size(), " channels");
+  if (f.part_size() > kMaxParts) return Wrong("a plate of ", f.part_size(), " parts");
+  for (const PlateFacts::Part& part : f.part()) {
+    if (part.channel_size() > kMaxChannels) return Wrong("a plate of ", part.channel_size(), " channels");
+  }
   return absl::OkStatus();
 }
 
