@@ -323,7 +323,7 @@ TEST(Unmix, ConfidenceIsLowWhereForegroundAndScreenAreAlike) {
 // the share varies, as spilled cloth the light. That is all that tells them apart.
 TEST(Unmix, AVeilStaysThinAndSpilledClothTurnsSolidOnAnyHue) {
   const double screens[][3] = {{0.08, 0.52, 0.13}, {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09}, {0.5, 0.1, 0.36}};
-  // From 18 pixels inside on (36 at 360 lines): nearer to bare screen doubt means a mixture.
+  // From 6 pixels inside on (12 at 360 lines): nearer to bare screen doubt means a mixture.
   const Rect place{225, 20, 300, 160}, inside{240, 40, 285, 140}, deep{247, 42, 278, 138};
   for (const auto& paint : screens) {
     for (const double thin : {0.3, 0.45}) {
@@ -357,7 +357,7 @@ TEST(Unmix, SoftForbidsAndSolidOrdersWhatIsHardened) {
   KeyedScene scene;
   std::fill_n(scene.front, 3, 0.3);
   auto cloth = scene.Draw();
-  const Rect place{225, 20, 300, 160}, deep{250, 45, 275, 135}, rim{227, 40, 240, 140};
+  const Rect place{225, 20, 300, 160}, deep{250, 45, 275, 135}, rim{226, 40, 230, 140};
   Cover(
       &cloth, place, [](int, int) { return 0.45; }, [](int, int) { return 0.7; });
   for (int y = place.y0; y < place.y1; ++y) {

@@ -31,7 +31,7 @@ constexpr double kSlit = 2;
 // core rather than among anything else adds to it. Glass, smears and bushes vary as well:
 // what lies within kFarInside of bare screen stays a mixture.
 constexpr float kHalfInMatte = 0.3f, kLitPixel = 0.2f;
-constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4, kLitAway = 3, kFarInside = 36;
+constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4, kLitAway = 3, kFarInside = 12;
 // Cloth and what moves before it are one part by their alpha; a hand's smear over the
 // screen has more of its hue than cloth has spill.
 constexpr float kTintOfSpill = 0.5f;
