@@ -104,7 +104,10 @@ absl::StatusOr<Reads> ReadsOf(const plan::PlannedTask& task, const plan::Plan& p
     } else if (in.plate) {
       kind = KindOf(in.plate->alpha());
       const auto facts = round.facts.find(in.plate->path());
-      if (facts != round.facts.end()) reads.all.Add(BoxOf(facts->second.data_window()));
+      if (facts != round.facts.end()) {
+        reads.all.Add(BoxOf(facts->second.data_window()));
+        for (const PlateFacts::Part& part : facts->second.part()) reads.all.Add(BoxOf(part.data_window()));
+      }
     }
     if (in.step < 0 || (in.step == 0 && in.port == "in")) reads.main = kind;
   }
