@@ -70,9 +70,8 @@ TEST(Growth, StacksOfAFolderThatDidNotNoteThemAreCollectedTooButNotWhatIsKept) {
   d.Stop();
   // As by a daemon of an older version.
   IndexBatch batch;
-  const auto rows = d.cache().index->ListValues("stack/");
-  ASSERT_TRUE(rows.ok());
-  for (const auto& [name, value] : *rows) batch.values.emplace_back(name, "");
+  const auto rows = d.cache().index->ListValues("stack/").value();
+  for (const auto& [name, value] : rows) batch.values.emplace_back(name, "");
   ASSERT_TRUE(d.cache().index->Commit(batch).ok());
   d.options.known_stacks = 3;
   d.Start();
