@@ -4,8 +4,13 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include <algorithm>
+#include <atomic>
 #include <cerrno>
+#include <cstdarg>
+#include <cstdio>
 #include <cstring>
+#include <ctime>
 #include <string>
 #include <utility>
 
@@ -96,6 +101,33 @@ class ReservedFile final : public FSWritableFile {
   const std::shared_ptr<DiskReserve> reserve_;
 };
 
+// RocksDB's diary. Its own logger aborts when the disk is full; of this one, lines that find
+// no room are lost.
+class LossyLogger final : public rocksdb::Logger {
+ public:
+  explicit LossyLogger(int file) : file_(file) {}
+  ~LossyLogger() override { close(file_); }
+
+  using rocksdb::Logger::Logv;
+  void Logv(const char* format, va_list arguments) override {
+    char line[1024];
+    // Seconds since 1970, then what it says.
+    const int begin = std::snprintf(line, sizeof line, "%lld ", static_cast<long long>(std::time(nullptr)));
+    const size_t room = sizeof line - 1 - static_cast<size_t>(begin);
+    const int length = std::vsnprintf(line + begin, room, format, arguments);
+    if (length < 0) return;
+    const size_t bytes = static_cast<size_t>(begin) + std::min(static_cast<size_t>(length), room - 1);
+    line[bytes] = '\n';
+    const ssize_t wrote = write(file_, line, bytes + 1);
+    if (wrote > 0) size_ += static_cast<size_t>(wrote);
+  }
+  size_t GetLogFileSize() const override { return size_; }
+
+ private:
+  const int file_;
+  std::atomic<size_t> size_{0};
+};
+
 class ReservingFileSystem final : public rocksdb::FileSystemWrapper {
  public:
   explicit ReservingFileSystem(std::shared_ptr<DiskReserve> reserve)
@@ -109,6 +141,13 @@ class ReservingFileSystem final : public rocksdb::FileSystemWrapper {
   IOStatus ReopenWritableFile(const std::string& path, const FileOptions&, std::unique_ptr<FSWritableFile>* file,
                               IODebugContext*) override {
     return Open(path, O_APPEND, file);
+  }
+  IOStatus NewLogger(const std::string& path, const IOOptions&, std::shared_ptr<rocksdb::Logger>* logger,
+                     IODebugContext*) override {
+    const int file = open(path.c_str(), O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
+    if (file < 0) return Failed("opening", path, errno);
+    *logger = std::make_shared<LossyLogger>(file);
+    return IOStatus::OK();
   }
 
  private:
