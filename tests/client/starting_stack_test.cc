@@ -113,8 +113,12 @@ TEST(StartingStack, HalvedChromaIsMadeFinerBeforeTheKey) {
   EXPECT_TRUE(stack.pass(0).step(0).has_chroma_detail());
   for (const Pass& pass : stack.pass()) {
     for (const Step& step : pass.step()) {
-      if (step.has_unmix() || step.has_degrain() || step.has_screen_plate()) EXPECT_EQ(pass.from(), "finer");
-      if (step.has_steady()) EXPECT_EQ(step.steady().plate(), "finer");
+      if (step.has_unmix() || step.has_degrain() || step.has_screen_plate()) {
+        EXPECT_EQ(pass.from(), "finer");
+      }
+      if (step.has_steady()) {
+        EXPECT_EQ(step.steady().plate(), "finer");
+      }
     }
   }
 }
