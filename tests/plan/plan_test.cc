@@ -300,7 +300,9 @@ TEST(Window, EndsWhereOneOfItsInputsEnds) {
   // And nothing is asked for in vain.
   EXPECT_EQ(FindTask(plan, "m", 999), nullptr);
   EXPECT_EQ(FindTask(plan, "m", 1007), nullptr);
-  for (const PlateFile& file : FindPlateFiles(stack, DeliverableTargets(stack), Disk().Exists())->files) {
+  const auto found = FindPlateFiles(stack, DeliverableTargets(stack), Disk().Exists());
+  ASSERT_TRUE(found.ok());
+  for (const PlateFile& file : found->files) {
     EXPECT_GE(file.frame, 1000);
     EXPECT_LE(file.frame, 1006 + (file.plate == 1));
   }

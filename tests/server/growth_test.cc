@@ -70,7 +70,8 @@ TEST(Growth, StacksOfAFolderThatDidNotNoteThemAreCollectedTooButNotWhatIsKept) {
   d.Stop();
   // As by a daemon of an older version.
   IndexBatch batch;
-  for (const auto& [name, value] : d.cache().index->ListValues("stack/").value()) batch.values.emplace_back(name, "");
+  const auto rows = d.cache().index->ListValues("stack/").value();
+  for (const auto& [name, value] : rows) batch.values.emplace_back(name, "");
   ASSERT_TRUE(d.cache().index->Commit(batch).ok());
   d.options.known_stacks = 3;
   d.Start();
@@ -160,7 +161,7 @@ TEST(Written, TheNewestDigestOfEachPathIsRememberedAcrossARestart) {
 
 TEST(Written, WhatMakesNoSenseIsRefused) {
   Daemon d;
-  for (const std::string path :
+  for (const std::string& path :
        {std::string(), std::string("out/1"), "/" + std::string(5000, 'x'), std::string("/a\0b", 4)}) {
     EXPECT_EQ(Record(d, Wrote("shot", {path}, "old")).error_code(), grpc::StatusCode::INVALID_ARGUMENT) << path;
   }
