@@ -481,7 +481,9 @@ TEST_F(PlateReader, APartAndALayerAreRead) {
   auto out = OIIO::ImageOutput::create("exr");
   ASSERT_TRUE(out->open(path, 2, specs.data())) << out->geterror();
   for (int part = 0; part < 2; ++part) {
-    if (part > 0) ASSERT_TRUE(out->open(path, specs[part], OIIO::ImageOutput::AppendSubimage)) << out->geterror();
+    if (part > 0) {
+      ASSERT_TRUE(out->open(path, specs[part], OIIO::ImageOutput::AppendSubimage)) << out->geterror();
+    }
     std::vector<float> samples;
     for (int i = 0; i < 12; ++i) samples.push_back(static_cast<float>(100 * part + i));
     ASSERT_TRUE(out->write_image(OIIO::TypeFloat, samples.data())) << out->geterror();
