@@ -106,6 +106,9 @@ void SetSomething(google::protobuf::Message* m, const google::protobuf::FieldDes
     case F::CPPTYPE_INT32:
       r->SetInt32(m, f, -3);
       break;
+    case F::CPPTYPE_FLOAT:
+      r->SetFloat(m, f, 0.375f);
+      break;
     case F::CPPTYPE_DOUBLE:
       r->SetDouble(m, f, 0.375);
       break;

@@ -440,7 +440,8 @@ TEST(PlateFiles, HoldTakesTheEarlierFrameElseTheLater) {
                           "1004 /a/plate.1003.exr", "1005 /a/plate.1003.exr"));
   for (int f = 1001; f <= 1005; ++f) disk.missing.insert(absl::StrCat("/a/plate.", f, ".exr"));
   ASSERT_THAT(FilesOf(stack, disk).errors, SizeIs(1));
-  EXPECT_THAT(FilesOf(stack, disk).errors[0].message(), testing::HasSubstr("no other frame to hold"));
+  EXPECT_THAT(FilesOf(stack, disk).errors[0].message(),
+              testing::HasSubstr("frame 1001 is outside its frames 1002 to 1003"));
 }
 
 TEST(PlateFiles, PatternsFillUpWithZeros) {
@@ -477,9 +478,9 @@ std::string FaultOf(const std::string& text, const Disk& disk) {
 TEST(PlateFaults, APlateThatChangesItsSize) {
   Disk disk;
   disk.size["/a/plate.1004.exr"] = {2048, 1152};
-  EXPECT_EQ(
-      FaultOf(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"), disk),
-      "plate \"plate\": frame 1004 is 2048 x 1152 pixels, frame 1001 is 1920 x 1080: a plate may not change its size");
+  EXPECT_THAT(FaultOf(Shot(R"(pass { name: "p" from: "plate" step { grade {} } })"), disk),
+              testing::AllOf(testing::HasSubstr("plate \"plate\""), testing::HasSubstr("frame 1004 is 2048 x 1152"),
+                             testing::HasSubstr("frame 1001 is 1920 x 1080"), testing::HasSubstr("same size")));
 }
 
 TEST(PlateFaults, AWindowOfABillionPixels) {
@@ -590,13 +591,12 @@ TEST(Measure, ReadsTheMatteAndItsPlateAtTheFramesAround) {
 // Values of a client that were checked by no one else.
 TEST(Measure, FaultsAreAnswers) {
   EXPECT_EQ(Fault(Measure("k", "core: 'cor'")), "core: there is no plate, mask or pass \"cor\"");
-  EXPECT_EQ(
-      Fault(Measure("k", "core: 'plate'")),
-      "core: \"plate\" is opaque colour, needs a matte; make a matte of it with a key, such as `color_difference`");
-  EXPECT_EQ(Fault(Measure("k", "plate: 'k'")),
-            "plate: \"k\" is a matte, needs straight colour; a matte has no colour: start from a picture and put the "
-            "matte in "
-            "with `attach_matte`");
+  EXPECT_THAT(Fault(Measure("k", "core: 'plate'")),
+              testing::AllOf(testing::HasSubstr("core: \"plate\" is opaque colour, needs a matte"),
+                             testing::HasSubstr("`color_difference`")));
+  EXPECT_THAT(Fault(Measure("k", "plate: 'k'")),
+              testing::AllOf(testing::HasSubstr("plate: \"k\" is a matte, needs straight colour"),
+                             testing::HasSubstr("`attach_matte`")));
   EXPECT_EQ(Fault(Measure("k", "solid { value: 7 }")), "solid: 7 is out of range, allowed 0 to 1");
   EXPECT_EQ(Fault(Measure("k", "clip { value: nan }")), "clip: nan is not a finite number");
   EXPECT_EQ(Fault(Measure("k", "window: 2")), "window: 2 is out of range, allowed 0 to 1");
