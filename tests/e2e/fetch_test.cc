@@ -10,7 +10,7 @@ namespace fs = std::filesystem;
 
 #define EXPECT_SAYS(text, part) EXPECT_NE((text).find(part), std::string::npos) << (text)
 
-constexpr int kFrames = 3, kCannotWrite = 5;
+constexpr int kFrames = 4, kCannotWrite = 5;
 
 class Fetching : public ::testing::Test {
  protected:

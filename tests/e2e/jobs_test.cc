@@ -13,9 +13,9 @@ namespace {
 #define EXPECT_SAYS(text, part) EXPECT_NE((text).find(part), std::string::npos) << (text)
 
 TEST(Jobs, LastIsOnesOwnNewestAndTheListSaysWhose) {
-  Studio studio(3);
+  Studio studio(4);
   studio.Start();
-  const std::string stack = studio.WriteStack("small.stack", SmallStack(3));
+  const std::string stack = studio.WriteStack("small.stack", SmallStack(4));
   const Finished none = studio.Client({"watch"});
   EXPECT_EQ(none.exit_code, 1);
   EXPECT_SAYS(none.err, "no job of yours");
@@ -42,9 +42,9 @@ TEST(Jobs, LastIsOnesOwnNewestAndTheListSaysWhose) {
 }
 
 TEST(Jobs, CtrlCEndsTheWatchingAndSaysThatTheJobGoesOn) {
-  Studio studio(3);
+  Studio studio(4);
   studio.Start({.local_workers = 0});
-  const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(3)));
+  const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(4)));
   Process watch({SELVAGE_BINARY_DIR "/client/selvage", "--server", studio.server(), "watch", job},
                 studio.file("watch.log"));
   for (int i = 0; i < 200 && ReadFile(studio.file("watch.log")).empty(); ++i) SleepMs(50);
