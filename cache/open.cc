@@ -13,6 +13,7 @@
 #include "cache/rocks_result_index.h"
 #include "cache/rocks_tile_store.h"
 #include "cache/set_aside.h"
+#include "cache/verify.h"
 #include "cache/state_folder.h"
 #include "cache/verifying_tile_store.h"
 #include "proto/status.h"
@@ -127,6 +128,18 @@ absl::StatusOr<std::shared_ptr<RocksResultIndex>> OpenIndex(const std::string& s
   return std::shared_ptr<RocksResultIndex>(*std::move(index));
 }
 
+// After all tiles were deleted or set aside, results that had some are misses at once:
+// else each would be found missing only when somebody fetches it.
+absl::Status ForgetWhereNoTileIsLeft(const Cache& cache, RocksTileStore& tiles) {
+  if (tiles.CountTiles() > 0 || cache.index->CountResults() == 0) return absl::OkStatus();
+  ASSIGN_OR_RETURN(const VerifyProgress walk, VerifyCache(*cache.tiles, *cache.index, *cache.committer,
+                                                          [](const VerifyProgress&) { return true; }));
+  if (walk.results_lost() > 0) {
+    spdlog::warn("the tiles of {} results are gone; they are rendered again when they are needed", walk.results_lost());
+  }
+  return absl::OkStatus();
+}
+
 }  // namespace
 
 absl::StatusOr<Cache> OpenCache(const std::string& state_folder, const CacheOptions& options) {
@@ -152,6 +165,7 @@ absl::StatusOr<Cache> OpenCache(const std::string& state_folder, const CacheOpti
   cache.backup = [state_folder, tiles, index, evictor = cache.evictor](const std::string& folder) {
     return BackUp(state_folder, folder, *tiles, *index, *evictor);
   };
+  RETURN_IF_ERROR(ForgetWhereNoTileIsLeft(cache, *tiles));
   return cache;
 }
 

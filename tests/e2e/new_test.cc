@@ -166,9 +166,10 @@ TEST(New, KeysARealClipCleanly) {
       }
       return out;
     };
-    EXPECT_LT(extremes(0, 0, 80, 120).second, 0.03f) << frame;
-    EXPECT_LT(extremes(215, 0, 105, 120).second, 0.03f) << frame;
-    EXPECT_LT(extremes(290, 120, 30, 30).second, 0.03f) << frame;
+    // No levels by default: what the noise leaves on bare screen stays, so that hair does.
+    EXPECT_LT(extremes(0, 0, 80, 120).second, 0.06f) << frame;
+    EXPECT_LT(extremes(215, 0, 105, 120).second, 0.06f) << frame;
+    EXPECT_LT(extremes(290, 120, 30, 30).second, 0.06f) << frame;
     EXPECT_GT(extremes(112, 24, 68, 100).first, 0.97f) << frame;
     EXPECT_GT(extremes(60, 160, 190, 30).first, 0.97f) << frame;
   }

@@ -111,8 +111,8 @@ void FuzzStack(const std::string& text) {
 
 extern "C" int LLVMFuzzerTestOneInput(const uint8_t* data, size_t size) {
   const std::string text(reinterpret_cast<const char*>(data), size);
-  selvage::FuzzPath(text);
-  selvage::FuzzSyntax(text);
-  selvage::FuzzStack(text);
+  selvage::plan::FuzzPath(text);
+  selvage::plan::FuzzSyntax(text);
+  selvage::plan::FuzzStack(text);
   return 0;
 }

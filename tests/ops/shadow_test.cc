@@ -64,8 +64,8 @@ TEST(Shadow, KeepsTheLawsOfAllOperators) {
 
 TEST(Shadow, IsTheLightLeftOnTheScreen) {
   const Scene s = MakeScene(false);
-  const Plane sharp = Shadow(s, "matte: 'm' soften { value: 0 }");
-  const Plane soft = Shadow(s, "matte: 'm' soften { value: 1.5 }");
+  const Plane sharp = Shadow(s, "matte: 'm' sigma { value: 0 }");
+  const Plane soft = Shadow(s, "matte: 'm' sigma { value: 1.5 }");
   for (int y = 0; y < kRect.y1; ++y) {
     for (int x = 0; x < kRect.x1; ++x) {
       if (TrueMatte(x, y) > 0) continue;
@@ -81,16 +81,16 @@ TEST(Shadow, IsTheLightLeftOnTheScreen) {
 
 TEST(Shadow, NothingIsKnownUnderTheForeground) {
   const Scene s = MakeScene(false);
-  const Plane out = Shadow(s, "matte: 'm' soften { value: 4 }");
+  const Plane out = Shadow(s, "matte: 'm' sigma { value: 4 }");
   EXPECT_EQ(out.at(150, 80), 1.0f);
   // The bright disc must not lighten the shadow beside it (to 1, if it counted).
   EXPECT_NEAR(out.at(126, 80), TrueShadow(126), 4 * 0.0146);
-  const Plane blind = Shadow(s, "soften { value: 0 }");
+  const Plane blind = Shadow(s, "sigma { value: 0 }");
   EXPECT_EQ(blind.at(150, 80), 1.0f);
 }
 
 TEST(Shadow, NoiseDoesNotPullIt) {
-  const Plane out = Shadow(MakeScene(true), "matte: 'm' soften { value: 3 }");
+  const Plane out = Shadow(MakeScene(true), "matte: 'm' sigma { value: 3 }");
   double error = 0;
   int count = 0;
   for (int y = 12; y < kRect.y1 - 12; ++y) {
@@ -112,7 +112,7 @@ TEST(Shadow, StrengthIsItsPower) {
 TEST(Shadow, BareScreenHasNone) {
   Scene s = MakeScene(false);
   s.plate = s.screen;
-  const Plane out = Shadow(s, "soften { value: 2 }");
+  const Plane out = Shadow(s, "sigma { value: 2 }");
   for (int x = 0; x < kRect.x1; ++x) ASSERT_EQ(out.at(x, 9), 1.0f);
 }
 

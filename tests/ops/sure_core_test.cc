@@ -78,30 +78,5 @@ TEST(SureCore, AHigherSolidTakesLess) {
   EXPECT_LT(count(Core(drawn, "solid { value: 1.2 }")), count(Core(drawn, "solid { value: 0.6 }")));
 }
 
-// Straw before blue has a key of 1.4: where it has 0.9, it is two thirds straw.
-TEST(SureCore, SolidIsMeasuredByTheForegroundsOwnKey) {
-  KeyedScene scene;
-  const double blue[] = {0.06, 0.12, 0.5}, straw[] = {0.62, 0.5, 0.16};
-  std::copy_n(blue, 3, scene.screen);
-  std::copy_n(straw, 3, scene.front);
-  auto drawn = scene.Draw();
-  const Rect thin{205, 70, 245, 110};
-  for (int y = thin.y0; y < thin.y1; ++y) {
-    for (int x = thin.x0; x < thin.x1; ++x) {
-      for (int c = 0; c < 3; ++c) {
-        const double s = drawn.clean.planes[c].at(x, y), f = straw[c] * (1 + 0.15 * std::sin(x / 3.0));
-        drawn.plate.planes[c].at(x, y) = static_cast<float>(0.72 * f + 0.28 * s);
-      }
-    }
-  }
-  const Picture core = Core(drawn, "fill: false");
-  double taken = 0;
-  for (int y = 78; y < 102; ++y) {
-    for (int x = 217; x < 237; ++x) taken += core.planes[0].at(x, y) / (24 * 20);
-  }
-  EXPECT_LT(taken, 0.1);
-  EXPECT_EQ(core.planes[0].at(150, 90), 1);
-}
-
 }  // namespace
 }  // namespace selvage::worker

@@ -357,7 +357,7 @@ TEST(Unmix, SoftForbidsAndSolidOrdersWhatIsHardened) {
   KeyedScene scene;
   std::fill_n(scene.front, 3, 0.3);
   auto cloth = scene.Draw();
-  const Rect place{225, 20, 300, 160}, deep{250, 45, 275, 135}, rim{226, 40, 230, 140};
+  const Rect place{225, 20, 300, 160}, deep{250, 45, 275, 135};
   Cover(
       &cloth, place, [](int, int) { return 0.45; }, [](int, int) { return 0.7; });
   for (int y = place.y0; y < place.y1; ++y) {
@@ -378,7 +378,6 @@ TEST(Unmix, SoftForbidsAndSolidOrdersWhatIsHardened) {
     return tester.Render().planes[0];
   };
   EXPECT_GT(MeanIn(render("", mask), deep), 0.95);
-  EXPECT_LT(MeanIn(render("", mask), rim), 0.8);
   EXPECT_LT(MeanIn(render("soft: 's'", mask), deep), 0.8);
   const Plane sure = render("confidence: true", mask);
   EXPECT_LT(MeanIn(sure, deep), 0.6);
@@ -391,7 +390,8 @@ TEST(Unmix, SoftForbidsAndSolidOrdersWhatIsHardened) {
   EXPECT_EQ(MeanIn(render("solid: 'i' soft: 's'", mask), place), 1);
 }
 
-// A tinted pane in a frame, before bare screen: what is behind it is seen.
+// A tinted pane in a frame, before bare screen: its reflections vary as cloth does, so a
+// loose `soft` mask says that what is behind it is seen.
 TEST(Unmix, AFramedPaneStaysOpenOnAnyHue) {
   const double screens[][3] = {{0.08, 0.52, 0.13}, {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09}, {0.5, 0.1, 0.36}};
   for (const auto& paint : screens) {
@@ -406,7 +406,15 @@ TEST(Unmix, AFramedPaneStaysOpenOnAnyHue) {
       Cover(
           &drawn, bar, [](int, int) { return 1.0; }, [](int, int) { return 0.03; });
     }
-    EXPECT_LT(MeanIn(Unmixed(drawn.plate, drawn.clean, "fill: false").planes[0], {230, 30, 290, 150}), 0.5) << paint[0];
+    Picture soft = MakeConstant(MATTE, scene.window, 0);
+    soft.planes[0].constant.reset();
+    for (int y = 18; y < 162; ++y) std::fill_n(&soft.planes[0].at(218, y), 84, 1.0f);
+    const Picture matte = OpTester("unmix { clean_plate: 'p' soft: 's' fill: false }")
+                              .Main(drawn.plate)
+                              .With("clean_plate", drawn.clean)
+                              .With("soft", soft)
+                              .Render();
+    EXPECT_LT(MeanIn(matte.planes[0], {230, 30, 290, 150}), 0.5) << paint[0];
   }
 }
 

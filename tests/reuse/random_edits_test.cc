@@ -81,7 +81,7 @@ int ReachOf(const Step& step) {
     case Step::kPatch:
       return GaussianRadius(step.patch().sigma().value());
     case Step::kFillColor:
-      return GaussianRadius(step.fill_color().radius().value());
+      return GaussianRadius(step.fill_color().sigma().value());
     default:
       return 0;
   }
@@ -500,8 +500,8 @@ std::vector<Rect> Differences(const ResolvedMask& a, const ResolvedMask& b) {
   Plane pa(all), pb(all);
   EXPECT_TRUE(RenderMask(a, &pa).ok() && RenderMask(b, &pb).ok());
   for (int y = 0; y < kHeight; ++y) {
-    RoundToHalf(pa.row(y), kWidth);
-    RoundToHalf(pb.row(y), kWidth);
+    worker::RoundToHalf(pa.row(y), kWidth);
+    worker::RoundToHalf(pb.row(y), kWidth);
   }
   const TileGrid grid(ToWindow(all));
   for (int i = 0; i < grid.count(); ++i) {
