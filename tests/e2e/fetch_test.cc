@@ -42,20 +42,20 @@ TEST_F(Fetching, AFileOfSomebodyElseIsNotReplaced) {
 
   const Finished forced = Fetch({"--overwrite"});
   EXPECT_EQ(forced.exit_code, 0) << forced.err;
-  EXPECT_SAYS(forced.out, "comp: 3 files, 1 replaced");
+  EXPECT_SAYS(forced.out, "comp: 4 files, 1 replaced");
   EXPECT_NE(ReadFile(Comp(1002)), "a day's work");
 }
 
 TEST_F(Fetching, ItsOwnFilesAreReplacedUntilSomebodyChangesThem) {
-  EXPECT_SAYS(Fetch().out, "comp: 3 files; the last is ");
-  EXPECT_SAYS(Fetch().out, "3 there already and unchanged");
+  EXPECT_SAYS(Fetch().out, "comp: 4 files; the last is ");
+  EXPECT_SAYS(Fetch().out, "4 there already and unchanged");
   const std::string before = ReadFile(Comp(1001));
   studio_.KillDaemon();
   studio_.Start();
   studio_.Submit(stack_, {"warm.grade.gain=1.2"});
   const Finished again = Fetch();
   EXPECT_EQ(again.exit_code, 0) << again.err;
-  EXPECT_SAYS(again.out, "comp: 3 files, 3 replaced");
+  EXPECT_SAYS(again.out, "comp: 4 files, 4 replaced");
   EXPECT_NE(ReadFile(Comp(1001)), before);
 
   WriteFile(Comp(1003), ReadFile(Comp(1003)) + "\n");
@@ -75,7 +75,7 @@ TEST_F(Fetching, OnlyTheSameDeliverableMayReplaceIt) {
   studio_.Submit(other, {"comp.files=" + studio_.file("out/elsewhere.%04d.exr")});
   const Finished f = studio_.Client({"fetch", "--deliverable", "second"});
   EXPECT_EQ(f.exit_code, kCannotWrite) << f.out;
-  EXPECT_SAYS(f.err, "3 files of deliverable \"second\"");
+  EXPECT_SAYS(f.err, "4 files of deliverable \"second\"");
 }
 
 TEST_F(Fetching, APlateIsNeverReplaced) {
