@@ -23,6 +23,14 @@ namespace fs = std::filesystem;
 // What some editors put before UTF-8.
 constexpr absl::string_view kByteOrderMark = "\xef\xbb\xbf";
 
+// What the parser found and our own search did not: only what stands there is taken over.
+std::string InOurWords(const std::string& message) {
+  constexpr absl::string_view kRest = "does not belong here; a field name, a value or a closing brace does";
+  const size_t got = message.rfind("got: ");
+  if (got == std::string::npos) return absl::StrCat("what stands here ", kRest);
+  return absl::StrCat("`", message.substr(got + 5), "` ", kRest);
+}
+
 // Collects what protobuf's parser still finds, at the places of the artist's text.
 class ParserFaults : public google::protobuf::io::ErrorCollector {
  public:
@@ -31,7 +39,7 @@ class ParserFaults : public google::protobuf::io::ErrorCollector {
     found_.push_back({place.line + 1, place.column + 1, "", message});
   }
   void AddError(int line, int column, const std::string& message) override {
-    Add(expanded_.Original({line, column}), absl::StrCat("cannot be read: ", message));
+    Add(expanded_.Original({line, column}), InOurWords(message));
   }
   void AddWarning(int, int, const std::string&) override {}
   const std::vector<Fault>& found() const { return found_; }

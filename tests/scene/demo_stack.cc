@@ -82,7 +82,7 @@ std::string DemoStack(const Shot& shot, ScreenHue hue) {
   out += "format { width: " + std::to_string(shot.width) + " height: " + std::to_string(shot.height) + " }\n";
   out +=
       "plate { name: \"plate\" files: \"shot/plate.%04d.exr\" }\n"
-      "plate { name: \"screen\" files: \"shot/clean.%04d.exr\" missing: HOLD }\n"
+      "plate { name: \"clean_plate\" files: \"shot/clean.%04d.exr\" missing: HOLD }\n"
       "plate { name: \"meadow\" files: \"shot/meadow.%04d.exr\" missing: HOLD }\n\n";
   out += DrawnMasks(shot);
   std::string passes = kDemoPasses;
