@@ -34,9 +34,10 @@ class Check final : public Command {
     if (globals.json) {
       std::fputs(Json(reply).c_str(), stdout);
     } else {
-      std::printf("%s: no faults; %d passes, %d deliverables, frames %d-%d\n", stack_.stack.c_str(),
-                  file.stack().pass_size(), file.stack().deliver_size(), file.stack().frames().first(),
-                  file.stack().frames().last());
+      const int passes = file.stack().pass_size(), deliverables = file.stack().deliver_size();
+      std::printf("%s: no faults; %d %s, %d %s, frames %d-%d\n", stack_.stack.c_str(), passes,
+                  passes == 1 ? "pass" : "passes", deliverables, deliverables == 1 ? "deliverable" : "deliverables",
+                  file.stack().frames().first(), file.stack().frames().last());
     }
     return absl::OkStatus();
   }
