@@ -81,7 +81,6 @@ TEST(DamagedState, BitsFlippedInTheLogOfTheTilesAreSetAsideAndRenderedAgain) {
     ASSERT_OK(cache.status());
     // A log may be read as far as it goes; one that cannot be is there to be looked at.
     for (const fs::path& aside : SetAsideIn(folder.path(), "tiles")) EXPECT_FALSE(FilesIn(aside, ".log").empty());
-    EXPECT_EQ(cache->index->CountResults(), static_cast<uint64_t>(kResults));
     RenderAgain(*cache);
   }
 }
