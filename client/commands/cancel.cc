@@ -1,4 +1,4 @@
-// `selvage cancel`: nobody waits for this job any more.
+// `selvage cancel`: this job is not needed any more.
 #include <CLI/CLI.hpp>
 #include <cstdio>
 

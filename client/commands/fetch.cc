@@ -83,7 +83,7 @@ class Fetch final : public Command {
             "same deliverable wrote it and nobody has changed it since; --overwrite replaces others, too, but never\n"
             "a plate. Missing folders are made.\n"
             "  selvage fetch                                    your newest job, to where its stack says\n"
-            "  selvage fetch --to /tmp/try --deliverable comp --frames 1010-1012"};
+            "  selvage fetch --to first_look --deliverable comp --frames 1010-1012"};
   }
 
   void Declare(CLI::App* app) override {

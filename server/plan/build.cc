@@ -364,7 +364,7 @@ absl::StatusOr<Plan> BuildPlan(const Stack& stack, const std::vector<Target>& ta
   if (!plan.errors.empty()) return plan;
   plan.warnings = WarningsOnWindows(cut);
   Builder builder(stack, targets, std::move(cut), std::move(demand), std::move(plates), options, &plan);
-  if (!builder.Build()) return absl::CancelledError("cancelled: nobody waits for this plan any longer");
+  if (!builder.Build()) return absl::CancelledError("cancelled: no request needs this plan");
   if (!plan.errors.empty()) {
     plan.tasks.clear();
     plan.targets.clear();

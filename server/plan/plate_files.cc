@@ -143,7 +143,7 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const Stack& stack, const std::vector<
     std::vector<int32_t> missing;
     for (const Frames& range : demand.plate[p].ranges()) {
       for (int64_t frame = range.first; frame <= range.last; ++frame) {
-        if (give_up && give_up()) return absl::CancelledError("cancelled: nobody waits for this plan any longer");
+        if (give_up && give_up()) return absl::CancelledError("cancelled: no request needs this plan");
         if (auto path = finder.Find(static_cast<int32_t>(frame))) {
           found.files.push_back({p, static_cast<int32_t>(frame), *std::move(path)});
         } else {

@@ -45,7 +45,7 @@ class Composer {
     const bool needs_behind =
         p.as() == LookPicture::AS_PLATE || p.as() == LookPicture::AS_WIPE || p.as() == LookPicture::AS_BACKGROUND;
     if (needs_behind && !c.behind_) {
-      return absl::InvalidArgumentError("this look needs a picture behind: set `behind`");
+      return absl::InvalidArgumentError("a look over a background needs the name of that background: set `behind`");
     }
     if (c.matte_ && !c.plain() && !c.color_) {
       return absl::InvalidArgumentError("the result is a matte: set `color` to the picture that it cuts out");

@@ -145,7 +145,7 @@ absl::Status ResultWriter::Rewrite() {
   size_t bytes = 0;
   for (const Digest& digest : missing) {
     const Held& held = contents_.at(digest);
-    if (!held.content) return absl::UnavailableError("a tile that was taken over has gone from the store");
+    if (!held.content) return absl::UnavailableError("a reused tile is no longer in the store");
     batch.push_back({digest, EncodeTile(*held.content, held.layout)});
     bytes += batch.back().data.size();
     if (bytes < kBatchBytes) continue;
