@@ -97,7 +97,8 @@ void Print(const std::string& output, const StartingStack& s) {
                                  f.screen(1), f.screen(2), f.saturation(), Percent(f.bare_share()))},
       {"sample box", absl::StrFormat("x %d y %d, %d x %d; noise %.2g %% of its level", box.x(), box.y(), box.width(),
                                      box.height(), 100 * f.roughness())},
-      {"chroma", f.chroma_halved() ? "halved by the recording: chroma_detail comes before the key" : "of every pixel"},
+      {"chroma", f.chroma_halved() ? "at half resolution: `chroma_detail` puts detail back before the key"
+                                   : "at full resolution"},
       {"garbage mask",
        f.garbage().empty() ? "none" : absl::StrCat("keeps ", Percent(f.garbage_share()), " of the picture")}};
   for (const auto& row : rows) std::printf("%-13s %s\n", row[0].c_str(), row[1].c_str());
