@@ -57,7 +57,6 @@ Committer::~Committer() {
     MutexLock lock(&mutex_);
     stopping_ = true;
   }
-  wake_.NotifyOne();
   thread_.join();
 }
 
@@ -67,7 +66,6 @@ void Committer::Add(IndexBatch part, Done done) {
     waiting_bytes_ += BytesOf(part);
     waiting_.push_back({std::move(part), std::move(done)});
   }
-  wake_.NotifyOne();
 }
 
 absl::StatusOr<uint64_t> Committer::Commit(IndexBatch part) {
@@ -83,8 +81,8 @@ void Committer::Run() {
     std::vector<Part> group;
     {
       MutexLock lock(&mutex_);
-      wake_.Wait(&mutex_, [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) { return stopping_ || !waiting_.empty(); });
-      wake_.WaitUntil(&mutex_, next, [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) {
+      mutex_.Await([&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) { return stopping_ || !waiting_.empty(); });
+      mutex_.AwaitUntil(next, [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) {
         return stopping_ || waiting_bytes_ >= options_.max_bytes;
       });
       if (waiting_.empty()) return;

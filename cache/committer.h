@@ -63,7 +63,6 @@ class Committer {
   const CommitterOptions options_;
 
   Mutex mutex_;
-  Condition wake_;
   std::vector<Part> waiting_ ABSL_GUARDED_BY(mutex_);
   uint64_t waiting_bytes_ ABSL_GUARDED_BY(mutex_) = 0;
   bool stopping_ ABSL_GUARDED_BY(mutex_) = false;

@@ -49,8 +49,7 @@ class Fill {
   // budget, or after Wake.
   void Wait(std::chrono::steady_clock::duration time) {
     MutexLock lock(&mutex_);
-    wake_.WaitUntil(&mutex_, std::chrono::steady_clock::now() + time,
-                    [this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) { return awake_; });
+    mutex_.AwaitFor(time, [this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) { return awake_; });
     awake_ = false;
   }
   void Wake() {
@@ -58,7 +57,6 @@ class Fill {
       MutexLock lock(&mutex_);
       awake_ = true;
     }
-    wake_.NotifyOne();
   }
 
  private:
@@ -66,7 +64,6 @@ class Fill {
   std::atomic<uint64_t> filling_bytes_{std::numeric_limits<uint64_t>::max()};
   std::atomic<uint64_t> bytes_{0};
   Mutex mutex_;
-  Condition wake_;
   bool awake_ ABSL_GUARDED_BY(mutex_) = false;
 };
 

@@ -16,7 +16,7 @@ grpc::Status ToGrpc(const absl::Status& status) {
 
 void OpenCalls::Add(std::shared_ptr<OpenCall> call) {
   {
-    absl::MutexLock lock(&mutex_);
+    MutexLock lock(&mutex_);
     if (!closing_) {
       calls_.insert(std::move(call));
       return;
@@ -26,14 +26,14 @@ void OpenCalls::Add(std::shared_ptr<OpenCall> call) {
 }
 
 void OpenCalls::Remove(const std::shared_ptr<OpenCall>& call) {
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   calls_.erase(call);
 }
 
 void OpenCalls::EndAll(const absl::Status& why) {
   std::set<std::shared_ptr<OpenCall>> calls;
   {
-    absl::MutexLock lock(&mutex_);
+    MutexLock lock(&mutex_);
     closing_ = true;
     calls = calls_;
   }

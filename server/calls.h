@@ -14,7 +14,7 @@
 
 #include "absl/base/thread_annotations.h"
 #include "absl/status/statusor.h"
-#include "absl/synchronization/mutex.h"
+#include "proto/mutex.h"
 
 namespace selvage {
 
@@ -38,7 +38,7 @@ class OpenCalls {
   void EndAll(const absl::Status& why);
 
  private:
-  absl::Mutex mutex_;
+  Mutex mutex_;
   bool closing_ ABSL_GUARDED_BY(mutex_) = false;
   std::set<std::shared_ptr<OpenCall>> calls_ ABSL_GUARDED_BY(mutex_);
 };
@@ -146,7 +146,7 @@ class UnaryCall final : public Call<grpc::ServerUnaryReactor> {
   void WhenGone(std::function<void()> then) {
     bool already = false;
     {
-      absl::MutexLock lock(&then_mutex_);
+      MutexLock lock(&then_mutex_);
       already = gone_->load();
       if (!already) then_ = std::move(then);
     }
@@ -158,7 +158,7 @@ class UnaryCall final : public Call<grpc::ServerUnaryReactor> {
   void OnGone() override {
     std::function<void()> then;
     {
-      absl::MutexLock lock(&then_mutex_);
+      MutexLock lock(&then_mutex_);
       *gone_ = true;
       then = std::exchange(then_, nullptr);
     }
@@ -167,7 +167,7 @@ class UnaryCall final : public Call<grpc::ServerUnaryReactor> {
 
   Reply* const reply_;  // until the end
   const std::shared_ptr<std::atomic<bool>> gone_ = std::make_shared<std::atomic<bool>>(false);
-  absl::Mutex then_mutex_;
+  Mutex then_mutex_;
   std::function<void()> then_ ABSL_GUARDED_BY(then_mutex_);
 };
 

@@ -16,7 +16,7 @@ constexpr size_t kKnownDigests = 1024;
 
 absl::StatusOr<Digest> BlobDigests::Of(const BlobRef& blob, TileStore& tiles) {
   {
-    absl::MutexLock lock(&mutex_);
+    MutexLock lock(&mutex_);
     auto it = known_.find(blob.key);
     if (it != known_.end()) return it->second;
   }
@@ -26,7 +26,7 @@ absl::StatusOr<Digest> BlobDigests::Of(const BlobRef& blob, TileStore& tiles) {
     hash.Update(bytes);
   }
   const Digest digest = hash.Finish();
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   if (known_.size() >= kKnownDigests) known_.clear();
   known_[blob.key] = digest;
   return digest;
@@ -91,14 +91,14 @@ void FileStream::OnWriteDone(bool ok) {
 }
 
 void FileStream::WhenGone(std::function<void()> gone) {
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   gone_ = std::move(gone);
 }
 
 void FileStream::OnGone() {
   std::function<void()> gone;
   {
-    absl::MutexLock lock(&mutex_);
+    MutexLock lock(&mutex_);
     gone = std::exchange(gone_, nullptr);
   }
   if (gone) gone();

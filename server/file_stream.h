@@ -19,7 +19,7 @@ class BlobDigests {
   absl::StatusOr<Digest> Of(const BlobRef& blob, TileStore& tiles);
 
  private:
-  absl::Mutex mutex_;
+  Mutex mutex_;
   std::map<ResultKey, Digest> known_ ABSL_GUARDED_BY(mutex_);
 };
 
@@ -46,7 +46,7 @@ class FileStream final : public Call<grpc::ServerWriteReactor<FileChunk>> {
 
   Engine* const engine_;
   BlobDigests* const digests_;
-  absl::Mutex mutex_;
+  Mutex mutex_;
   std::function<void()> gone_ ABSL_GUARDED_BY(mutex_);
 
   // Used by one thread at a time: the one that prepares the next chunk.

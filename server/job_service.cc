@@ -39,7 +39,7 @@ class NewestCall final : public Call<grpc::ServerWriteReactor<Message>> {
   // Called once the call is done with, at once if it is.
   void WhenClosed(std::function<void()> then) {
     {
-      absl::MutexLock lock(&mutex_);
+      MutexLock lock(&mutex_);
       if (!closed_) {
         then_ = std::move(then);
         return;
@@ -68,7 +68,7 @@ class NewestCall final : public Call<grpc::ServerWriteReactor<Message>> {
   void OnClosed() override {
     std::function<void()> then;
     {
-      absl::MutexLock lock(&mutex_);
+      MutexLock lock(&mutex_);
       closed_ = true;
       then = std::exchange(then_, nullptr);
     }
@@ -80,7 +80,7 @@ class NewestCall final : public Call<grpc::ServerWriteReactor<Message>> {
   std::optional<Message> next_;
   Message current_;
 
-  absl::Mutex mutex_;
+  Mutex mutex_;
   bool closed_ ABSL_GUARDED_BY(mutex_) = false;
   std::function<void()> then_ ABSL_GUARDED_BY(mutex_);
 };

@@ -12,6 +12,7 @@
 #include "client/json.h"
 #include "client/language/choices.h"
 #include "client/output.h"
+#include "client/saved_file.h"
 #include "client/stack_arguments.h"
 #include "client/write_file.h"
 #include "proto/status.h"
@@ -51,11 +52,19 @@ class Look final : public Command {
     app->add_option("--output,-o", output_, "PNG to write; its folder must be there")->required()->type_name("FILE");
     app->add_option("--stops", stops_, "Brighter or darker, for looking only")->capture_default_str();
     app->add_option("--wipe", wipe_, "Where the wipe stands, from 0 (left) to 1")->capture_default_str();
+    app->add_flag("--follow", follow_, "Look again each time that the stack's file is saved; Ctrl-C ends it");
     app->add_option("--longest-side", longest_side_, "Shrink to this many pixels; 0: full size");
   }
 
   absl::Status Run(const Globals& globals) override {
     RETURN_IF_ERROR(CheckName(output_));
+    Connection connection(globals);
+    if (!follow_) return Once(globals, connection);
+    return AtEachSave(stack_.stack, [&](const auto&) { return Once(globals, connection); });
+  }
+
+ private:
+  absl::Status Once(const Globals& globals, Connection& connection) const {
     const auto* as = FindChoice(LookPicture::As_descriptor(), as_);
     if (as == nullptr) {
       return UsageError(
@@ -72,7 +81,6 @@ class Look final : public Command {
     look.mutable_stops()->set_value(stops_);
     look.mutable_wipe()->set_value(wipe_);
     look.set_longest_side(longest_side_);
-    Connection connection(globals);
     const auto open = [&](grpc::ClientContext* context, uint64_t) { return connection.jobs().Look(context, request); };
     ASSIGN_OR_RETURN(const ReceivedFile picture, ReceiveFile(connection, open));
     RETURN_IF_ERROR(file.Refuse(picture.errors));
@@ -81,7 +89,6 @@ class Look final : public Command {
     return absl::OkStatus();
   }
 
- private:
   void Say(const Globals& globals, const ReceivedFile& picture) const {
     if (!globals.json) {
       std::fputs(Warnings(picture.warnings).c_str(), stderr);
@@ -108,6 +115,7 @@ class Look final : public Command {
   std::string as_ = "checker", background_, output_;
   double stops_ = 0, wipe_ = 0.5;
   unsigned longest_side_ = 0;
+  bool follow_ = false;
 };
 REGISTER_COMMAND(Look);
 

@@ -20,16 +20,18 @@ class Watch final : public Command {
   }
   void Declare(CLI::App* app) override {
     app->add_option("JOB", job_, "Job id, or `last`: your newest one")->capture_default_str();
+    app->add_option("--notify", options_.notify, kNotifyHelp)->type_name("COMMAND");
   }
 
   absl::Status Run(const Globals& globals) override {
     Connection connection(globals);
     ASSIGN_OR_RETURN(const std::string job, ResolveJob(connection, job_));
-    return WatchJob(globals, connection, job, nullptr);
+    return WatchJob(globals, connection, job, options_);
   }
 
  private:
   std::string job_ = "last";
+  WatchOptions options_;
 };
 REGISTER_COMMAND(Watch);
 

@@ -23,7 +23,7 @@ namespace fs = std::filesystem;
 // What some editors put before UTF-8.
 constexpr absl::string_view kByteOrderMark = "\xef\xbb\xbf";
 
-// What the parser found and our own search did not: only what stands there is taken over.
+// What the parser found and our own search did not: only what stands there is used.
 std::string InOurWords(const std::string& message) {
   constexpr absl::string_view kRest = "does not belong here; a field name, a value or a closing brace does";
   const size_t got = message.rfind("got: ");

@@ -21,7 +21,7 @@ class Commits {
                                    pool->PostSerial([then, result = std::move(result)] { then(result); });
                                  });
   }
-  // The same, when nobody waits for it.
+  // The same, when no request waits for it.
   void AddSometime(IndexBatch batch) {
     tools_->cache.committer->Add(std::move(batch), [](const absl::StatusOr<uint64_t>&) {});
   }

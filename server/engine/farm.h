@@ -106,7 +106,7 @@ class Farm {
   using Named = std::vector<std::function<void(IndexBatch*)>>;
   Named NamesFor(const ResultKey& key) const;
   // Facts of a plate are there: tells all that wait for them, and those that will
-  // ask before the task is gone. Gives the path; empty if nobody waits.
+  // ask before the task is gone. Gives the path; empty if no request needs it.
   std::string TellFacts(const ResultKey& key, const PlateFacts& facts);
   void TellResult(const ResultKey& key, const ResultNews& news);
   // A result turned out to be missing, and its record was removed.

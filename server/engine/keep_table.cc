@@ -9,7 +9,7 @@ namespace selvage {
 
 absl::Status KeepTable::Load(ResultIndex& index) {
   ASSIGN_OR_RETURN(const auto values, index.ListValues(state::kKeepPrefix));
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   std::map<std::string, std::vector<Wish>> found;
   for (const auto& [name, value] : values) {
     const auto stack = state::StackOfKeepChunk(name);
@@ -27,12 +27,12 @@ void KeepTable::Set(const plan::Plan& plan, const std::function<void(IndexBatch)
     if (t.keep != Pass::AUTO) wishes.emplace_back(t.key, t.keep == Pass::ALWAYS ? Keep::kPinned : Keep::kFirstToGo);
   }
   std::sort(wishes.begin(), wishes.end());
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   SetLocked(plan.stack_name, std::move(wishes), commit);
 }
 
 size_t KeepTable::Release(const std::string& stack, const std::function<void(IndexBatch)>& commit) {
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   const auto wishes = of_stack_.find(stack);
   if (wishes == of_stack_.end()) return 0;
   const auto pinned = std::count_if(wishes->second.begin(), wishes->second.end(),
@@ -59,14 +59,14 @@ void KeepTable::SetLocked(const std::string& stack, std::vector<Wish> wishes,
 }
 
 Keep KeepTable::Of(const ResultKey& key) const {
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   const auto it = keep_.find(key);
   if (it == keep_.end()) return Keep::kNormal;
   return it->second.always > 0 ? Keep::kPinned : Keep::kFirstToGo;
 }
 
 bool KeepTable::KeepsAny(const std::string& stack) const {
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   const auto it = of_stack_.find(stack);
   return it != of_stack_.end() &&
          std::any_of(it->second.begin(), it->second.end(), [](const Wish& w) { return w.second == Keep::kPinned; });
@@ -74,7 +74,7 @@ bool KeepTable::KeepsAny(const std::string& stack) const {
 
 std::vector<ResultKey> KeepTable::FirstToGo() const {
   std::vector<ResultKey> keys;
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   for (const auto& [key, wishes] : keep_) {
     if (wishes.always == 0) keys.push_back(key);
   }

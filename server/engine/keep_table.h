@@ -10,8 +10,8 @@
 #include <vector>
 
 #include "absl/base/thread_annotations.h"
-#include "absl/synchronization/mutex.h"
 #include "cache/evict.h"
+#include "proto/mutex.h"
 #include "server/engine/state_format.h"
 #include "server/plan/plan.h"
 
@@ -43,7 +43,7 @@ class KeepTable {
       ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
   void ReplaceLocked(const std::string& stack, std::vector<Wish> wishes) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
 
-  mutable absl::Mutex mutex_;
+  mutable Mutex mutex_;
   std::map<std::string, std::vector<Wish>> of_stack_ ABSL_GUARDED_BY(mutex_);
   std::unordered_map<ResultKey, Wishes, DigestHash> keep_ ABSL_GUARDED_BY(mutex_);
 };

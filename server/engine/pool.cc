@@ -10,7 +10,7 @@
 #include <vector>
 
 #include "absl/base/thread_annotations.h"
-#include "absl/synchronization/mutex.h"
+#include "proto/mutex.h"
 
 namespace selvage {
 
@@ -39,7 +39,7 @@ struct Pool::Impl {
   asio::thread_pool pool;
   asio::strand<asio::thread_pool::executor_type> strand;
   std::atomic<bool> stopped{false};
-  absl::Mutex mutex;
+  Mutex mutex;
   std::vector<std::unique_ptr<Repeated>> repeated ABSL_GUARDED_BY(mutex);
 };
 
@@ -54,7 +54,7 @@ void Pool::EverySerial(double seconds, std::function<void()> work) {
   auto r = std::make_unique<Impl::Repeated>(impl_.get(), period, std::move(work));
   Impl::Repeated* raw = r.get();
   {
-    absl::MutexLock lock(&impl_->mutex);
+    MutexLock lock(&impl_->mutex);
     impl_->repeated.push_back(std::move(r));
   }
   PostSerial([this, raw] { impl_->Arm(raw); });
@@ -64,7 +64,7 @@ void Pool::Stop() {
   if (impl_->stopped.exchange(true)) return;
   // Timers belong to the strand.
   PostSerial([this] {
-    absl::MutexLock lock(&impl_->mutex);
+    MutexLock lock(&impl_->mutex);
     for (auto& r : impl_->repeated) r->timer.cancel();
   });
   impl_->pool.join();

@@ -24,7 +24,7 @@ absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIn
 // A longer name of a worker is cut.
 inline constexpr size_t kMaxWorkerName = 200;
 
-// More workers than this in one result: nothing is taken over from it, so that
+// More workers than this in one result: nothing of it is reused, so that
 // the list ends.
 inline constexpr int kMaxMakers = 64;
 

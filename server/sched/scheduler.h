@@ -73,7 +73,7 @@ class Scheduler {
   // Answer to kAsk. `hit`: the result is known (and durable under its key).
   void Answer(const ResultKey& key, uint32_t question, bool hit, Time now);
   // A worker hands in a result whose bytes are all there. True: make it
-  // durable, then call EndCommit. False: nobody waits, or somebody else's is
+  // durable, then call EndCommit. False: no job needs it, or somebody else's is
   // being made durable.
   bool BeginCommit(const ResultKey& key, const std::string& worker_id, Time now);
   void EndCommit(const ResultKey& key, const std::string& worker_id, bool ok, double seconds, Time now);

@@ -56,5 +56,49 @@ TEST(Jobs, CtrlCEndsTheWatchingAndSaysThatTheJobGoesOn) {
   EXPECT_TRUE(state == JOB_RUNNING || state == JOB_INSPECTING) << JobState_Name(state);
 }
 
+// Waits until the file holds `part`, 60 s at most.
+::testing::AssertionResult ComesToSay(const std::string& file, const std::string& part, size_t times = 1) {
+  std::string said;
+  for (int i = 0; i < 1200; ++i) {
+    said = ReadFile(file);
+    size_t found = 0;
+    for (size_t at = said.find(part); at != std::string::npos; at = said.find(part, at + 1)) ++found;
+    if (found >= times) return ::testing::AssertionSuccess();
+    SleepMs(50);
+  }
+  return ::testing::AssertionFailure() << "no " << part << " in: " << said;
+}
+
+TEST(Jobs, FollowedStackIsHandedInAtEachSave) {
+  Studio studio(4);
+  studio.Start({.local_workers = 0});
+  const std::string text = SmallStack(4), stack = studio.WriteStack("small.stack", text), log = studio.file("said.log");
+  Process follow({SELVAGE_BINARY_DIR "/client/selvage", "--server", studio.server(), "submit", stack, "--follow",
+                  "--notify", "echo rang for $SELVAGE_STACK: $SELVAGE_STATE"},
+                 log);
+  // No worker: the first job still runs when the file is saved again.
+  ASSERT_TRUE(ComesToSay(log, "no worker is connected"));
+  WriteFile(stack, text + "# a note\n");
+  ASSERT_TRUE(ComesToSay(log, "no worker is connected", 2));
+  Process worker = studio.StartWorker(2);
+  ASSERT_TRUE(ComesToSay(log, "rang for small: done"));
+  ASSERT_TRUE(ComesToSay(log, "to be saved again"));
+  WriteFile(stack, text + "}");
+  ASSERT_TRUE(ComesToSay(log, "small.stack:"));
+  WriteFile(stack, text);
+  ASSERT_TRUE(ComesToSay(log, "rang for small: done", 2));
+  EXPECT_TRUE(follow.running());
+  const std::string jobs = studio.Client({"--json", "jobs"}).out;
+  EXPECT_SAYS(jobs, "JOB_CANCELLED");
+}
+
+TEST(Jobs, NotifyNeedsSomethingToWaitFor) {
+  Studio studio(1);
+  studio.Start();
+  const Finished f = studio.Client({"submit", studio.WriteStack("small.stack", SmallStack(1)), "--notify", "true"});
+  EXPECT_EQ(f.exit_code, 2);
+  EXPECT_SAYS(f.err, "--watch");
+}
+
 }  // namespace
 }  // namespace selvage::e2e

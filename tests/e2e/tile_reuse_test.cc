@@ -1,4 +1,4 @@
-// What is taken over of a frame that changes in part: real daemon, real workers,
+// What is reused of a frame that changes in part: real daemon, real workers,
 // real client.
 #include "absl/strings/str_cat.h"
 #include "tests/e2e/studio.h"
@@ -69,14 +69,14 @@ TEST_F(TileReuse, IsAsGoodAfterARestartAndGivesTheSameFiles) {
   studio_.Start();
   const JobProgress p = Submit(80);
   EXPECT_EQ(Line(p, "hard").tiles_rendered(), 1u);
-  const Files taken_over = studio_.Fetch("taken_over");
+  const Files reused = studio_.Fetch("reused");
   Studio fresh(2, 600, 400);
   fresh.Start();
   fresh.Submit(fresh.WriteStack("spots.stack", Spots(80)));
-  EXPECT_EQ(Differences(taken_over, fresh.Fetch("fresh")), "");
+  EXPECT_EQ(Differences(reused, fresh.Fetch("fresh")), "");
 }
 
-TEST_F(TileReuse, NothingIsTakenOverOfWhatWasInvalidated) {
+TEST_F(TileReuse, NothingIsReusedOfWhatWasInvalidated) {
   ASSERT_EQ(studio_.Client({"invalidate", studio_.file("spots.stack"), "body"}).exit_code, 0);
   const JobProgress p = Submit(80);
   EXPECT_EQ(Line(p, "body").tiles_rendered(), 2 * kTiles);

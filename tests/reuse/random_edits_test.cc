@@ -1,6 +1,6 @@
 // Reuse by tile against rendering everything: random stacks, random edits. After
-// each edit the real planner, executor and index render what changed, taking
-// over what they can; a second cache takes over nothing but results under their
+// each edit the real planner, executor and index render what changed, reusing what
+// they can; a second cache reuses nothing but results under their
 // own key. Every result must have the same bits in both, and no tile may be
 // rendered that no change can reach.
 //
@@ -698,7 +698,7 @@ TEST_F(RandomEdits, GiveTheBitsOfAnEmptyCacheAndRenderNoTileThatNoChangeReaches)
       RenderAndCompare(shot);
       if (HasFailure()) FAIL() << shot.stack().DebugString();
     }
-    // Memory: only what the next shot can take over.
+    // Memory: only what the next shot can reuse.
     if (seed % 4 == 0) {
       std::vector<Digest> all;
       IndexBatch batch;
@@ -707,7 +707,7 @@ TEST_F(RandomEdits, GiveTheBitsOfAnEmptyCacheAndRenderNoTileThatNoChangeReaches)
       ASSERT_TRUE(mine_.index.Commit(batch).ok() && mine_.store->Delete(all).ok());
     }
   }
-  std::printf("%d edits: %llu tiles rendered, %llu taken over; %llu tasks held to their bound\n", done,
+  std::printf("%d edits: %llu tiles rendered, %llu reused; %llu tasks held to their bound\n", done,
               static_cast<unsigned long long>(rendered_), static_cast<unsigned long long>(reused_),
               static_cast<unsigned long long>(bounded_));
   EXPECT_GT(reused_, 0u);

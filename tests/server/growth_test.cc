@@ -32,7 +32,7 @@ grpc::Status Invalidate(Daemon& d, const std::string& stack, const std::string& 
   return d.jobs().Invalidate(&context, request, &reply);
 }
 
-// Deleting is work that nobody waits for.
+// Deleting is work that no request waits for.
 void WaitForRows(Daemon& d, const std::string& prefix, size_t at_most) {
   for (int i = 0; i < 2000 && Rows(d, prefix) > at_most; ++i) {
     std::this_thread::sleep_for(std::chrono::milliseconds(5));

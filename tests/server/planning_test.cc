@@ -1,5 +1,5 @@
 // Planning beside everything else: on threads of its own, on snapshots, given up
-// when nobody waits for it any longer.
+// when no request needs it any longer.
 #include <atomic>
 #include <condition_variable>
 #include <mutex>

@@ -197,9 +197,9 @@ TEST_F(ExecutorTest, MaskIsDrawnWhereItIsNeeded) {
 }
 
 // A matte kept inside a mask; the tiles have keys.
-class TilesTakenOver : public ExecutorTest {
+class ReusedTiles : public ExecutorTest {
  protected:
-  TilesTakenOver() : matte_(Store(MakePicture(MATTE, kFormat))) {}
+  ReusedTiles() : matte_(Store(MakePicture(MATTE, kFormat))) {}
   TaskSpec Inside(const ResolvedMask& mask, const std::string& recipe = "recipe") {
     TaskSpec task = Task({"within { mask: 'm' }"});
     AddStored(&task, -1, "in", matte_);
@@ -228,7 +228,7 @@ class TilesTakenOver : public ExecutorTest {
   const Manifest matte_;
 };
 
-TEST_F(TilesTakenOver, WhereTheMaskDrawsTheSame) {
+TEST_F(ReusedTiles, WhereTheMaskDrawsTheSame) {
   EXPECT_EQ(After(Inside(Box(10, 10, 90, 90)), Inside(Box(10, 10, 90, 80))).tiles_rendered(), 1u);
   // Two of the other tiles, all of them within the tile before.
   EXPECT_EQ(After(Inside(Box(10, 10, 590, 90)), Inside(Box(10, 10, 300, 90))).tiles_rendered(), 2u);
@@ -238,12 +238,12 @@ TEST_F(TilesTakenOver, WhereTheMaskDrawsTheSame) {
   EXPECT_EQ(After(Inside(Box(10, 10, 90, 90)), Inside(twice)).tiles_rendered(), 0u);
 }
 
-TEST_F(TilesTakenOver, NotUnderAnotherRecipe) {
+TEST_F(ReusedTiles, NotUnderAnotherRecipe) {
   const ResolvedMask mask = Box(10, 10, 90, 90);
   EXPECT_EQ(After(Inside(mask), Inside(mask, "after an invalidation")).tiles_rendered(), 6u);
 }
 
-TEST_F(TilesTakenOver, NotWithoutTheirBytes) {
+TEST_F(ReusedTiles, NotWithoutTheirBytes) {
   const TaskSpec task = Inside(Box(0, 0, 600, 300));
   const TaskOutcome before = executor_.Run(task, kGoOn);
   executor_.Forget(task.key());
@@ -257,14 +257,14 @@ TEST_F(TilesTakenOver, NotWithoutTheirBytes) {
   const TaskOutcome outcome = executor_.Run(again, kGoOn);
   EXPECT_EQ(outcome.tiles_rendered(), places);
   EXPECT_TRUE(store_->FindMissing(StoredDigests(outcome.manifest()))->empty());
-  // Gone after it was taken over: the task is run again, nothing is handed in.
+  // Gone after it was reused: the task is run again, nothing is handed in.
   const Digest late = StoredDigests(before.manifest()).back();
   ASSERT_NE(late, gone);
   ASSERT_TRUE(store_->Delete({&late, 1}).ok());
   EXPECT_TRUE(absl::IsUnavailable(executor_.Rewrite(outcome)));
 }
 
-TEST_F(TilesTakenOver, WhateverTheEarlierResultIsLike) {
+TEST_F(ReusedTiles, WhateverTheEarlierResultIsLike) {
   const TaskSpec task = Inside(Box(10, 10, 90, 90));
   const TaskOutcome good = executor_.Run(task, kGoOn);
   const auto rendered = [&](const Manifest& manifest, const std::string& keys) {
@@ -395,6 +395,33 @@ TEST_F(ExecutorTest, DamagedInputTileIsALostOne) {
   ASSERT_TRUE(store_->below.Delete({&forged.digest, 1}).ok());
   ASSERT_TRUE(store_->below.Put({&forged, 1}).ok());
   EXPECT_EQ(executor_.Run(task, kGoOn).error().class_(), TaskError::INPUT_LOST);
+}
+
+// What a worker of ours never stores: the digest fits, but the last sample is no finite number.
+TEST_F(ExecutorTest, InputTileThatIsNotFiniteIsALostOne) {
+  const auto run = [&](bool full_precision, std::string last) {
+    std::string content(size_t{64} * 64 * (full_precision ? 4 : 2), '\0');
+    content.replace(content.size() - last.size(), last.size(), last);
+    const StoredTile tile{Sha256(content), EncodeTile(content)};
+    EXPECT_TRUE(store_->below.Put({&tile, 1}).ok());
+    Manifest manifest;
+    manifest.set_kind(MATTE);
+    *manifest.mutable_window() = ToWindow(Rect{0, 0, 64, 64});
+    manifest.add_channel("A");
+    manifest.set_full_precision(full_precision);
+    AppendTile(&manifest, {.digest = tile.digest});
+    TaskSpec task = Task({"levels {}"});
+    AddStored(&task, -1, "in", manifest);
+    return executor_.Run(task, kGoOn);
+  };
+  using namespace std::string_literals;  // NOLINT: strings with zeros
+  EXPECT_TRUE(run(false, "\xff\x7b"s).has_manifest()) << "65504, the largest binary16";
+  EXPECT_TRUE(run(true, "\xff\xff\x7f\x7f"s).has_manifest()) << "the largest binary32";
+  for (const auto& [full_precision, last] : std::vector<std::pair<bool, std::string>>{
+           {false, "\xff\xff"s}, {false, "\x00\x7c"s}, {true, "\x00\x00\x80\xff"s}, {true, "\x01\x00\x80\x7f"s}}) {
+    const TaskOutcome outcome = run(full_precision, last);
+    EXPECT_EQ(outcome.error().class_(), TaskError::INPUT_LOST) << outcome.ShortDebugString();
+  }
 }
 
 TEST_F(ExecutorTest, UnreachableStoreIsNotTheArtistsFault) {

@@ -58,7 +58,7 @@ struct OpContext {
   int frame = 0;
   // Result key of the task, stack and pass, for provenance in delivered files.
   const TaskSpec* task = nullptr;
-  // Polled in long loops: true = nobody waits any more, return CANCELLED.
+  // Polled in long loops: true = no job needs the result any more, return CANCELLED.
   std::function<bool()> stopped = [] { return false; };
   // Tells the artist something about a result that is good nevertheless, in one
   // sentence. Only GLOBAL, TEMPORAL and measuring steps: they render once. Must

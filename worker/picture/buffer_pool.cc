@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "absl/base/thread_annotations.h"
-#include "absl/synchronization/mutex.h"
+#include "proto/mutex.h"
 
 namespace selvage::worker {
 namespace {
@@ -38,7 +38,7 @@ size_t ClassOf(size_t rounded) {
 class Pool {
  public:
   void* Take(size_t rounded) {
-    absl::MutexLock lock(&mutex_);
+    MutexLock lock(&mutex_);
     auto& idle = idle_[ClassOf(rounded)];
     if (idle.empty()) return nullptr;
     void* p = idle.back();
@@ -48,19 +48,19 @@ class Pool {
   }
   // False if the pool is full.
   bool Give(void* p, size_t rounded) {
-    absl::MutexLock lock(&mutex_);
+    MutexLock lock(&mutex_);
     if (bytes_ + rounded > kPooledBytes) return false;
     idle_[ClassOf(rounded)].push_back(p);
     bytes_ += rounded;
     return true;
   }
   size_t bytes() {
-    absl::MutexLock lock(&mutex_);
+    MutexLock lock(&mutex_);
     return bytes_;
   }
 
  private:
-  absl::Mutex mutex_;
+  Mutex mutex_;
   // Last in, first out: that one may still be in the CPU's cache.
   std::vector<void*> idle_[4 * 64] ABSL_GUARDED_BY(mutex_);
   size_t bytes_ ABSL_GUARDED_BY(mutex_) = 0;

@@ -8,6 +8,7 @@
 #include <chrono>
 #include <deque>
 #include <map>
+#include <optional>
 #include <random>
 #include <thread>
 #include <utility>
@@ -16,10 +17,8 @@
 #include "absl/base/thread_annotations.h"
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_format.h"
-#include "absl/synchronization/mutex.h"
-#include "absl/time/clock.h"
-#include "absl/time/time.h"
 #include "proto/farm.grpc.pb.h"
+#include "proto/mutex.h"
 #include "proto/version.h"
 #include "worker/run/executor.h"
 
@@ -98,23 +97,13 @@ struct Agent::Impl {
     leaving = true;
     for (auto& [key, h] : held) *h->stopped = true;
   }
-  // Waits until `holds` does, or for that long; the lock is let go meanwhile. What it
-  // looks at changes under the lock only.
-  template <class Holds>
-  void Await(const Holds& holds) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) {
-    mutex.Await(absl::Condition(&holds));
-  }
-  template <class Holds>
-  void AwaitFor(milliseconds time, const Holds& holds) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) {
-    mutex.AwaitWithTimeout(absl::Condition(&holds), absl::FromChrono(time));
-  }
 
   AgentOptions options;
   std::unique_ptr<FarmService::Stub> stub;
   Executor executor;
   const std::string id;
 
-  absl::Mutex mutex;
+  Mutex mutex;
   // By key: waiting and running.
   std::map<std::string, std::shared_ptr<Held>> held ABSL_GUARDED_BY(mutex);
   std::deque<std::shared_ptr<Held>> waiting ABSL_GUARDED_BY(mutex);
@@ -128,7 +117,7 @@ struct Agent::Impl {
   bool draining ABSL_GUARDED_BY(mutex) = false;
   bool leaving ABSL_GUARDED_BY(mutex) = false;
   // When what runs is given up; set when draining began.
-  absl::Time leave_at ABSL_GUARDED_BY(mutex) = absl::InfiniteFuture();
+  std::optional<Clock::time_point> leave_at ABSL_GUARDED_BY(mutex);
   uint64_t version ABSL_GUARDED_BY(mutex) = 0;  // raised when there is something to report
   milliseconds heartbeat ABSL_GUARDED_BY(mutex){5000};
 };
@@ -150,7 +139,7 @@ WorkerReport Agent::Impl::MakeReport() {
 }
 
 void Agent::Impl::Obey(WorkerOrders orders) {
-  absl::MutexLock lock(&mutex);
+  MutexLock lock(&mutex);
   if (orders.heartbeat_ms() > 0) heartbeat = milliseconds(orders.heartbeat_ms());
   if (orders.drain()) draining = true;
   for (const RunningTask& s : orders.stop()) {
@@ -178,8 +167,8 @@ void Agent::Impl::RunTasks() {
   for (;;) {
     std::shared_ptr<Held> h;
     {
-      absl::MutexLock lock(&mutex);
-      Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || !waiting.empty(); });
+      MutexLock lock(&mutex);
+      mutex.Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || !waiting.empty(); });
       if (leaving) return;
       h = waiting.front();
       waiting.pop_front();
@@ -191,8 +180,8 @@ void Agent::Impl::RunTasks() {
       outcome.set_worker_name(options.name);
       outcome.set_key(h->spec.key());
     }
-    absl::MutexLock lock(&mutex);
-    Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) {
+    MutexLock lock(&mutex);
+    mutex.Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) {
       return leaving || rendered.size() < static_cast<size_t>(kHandInsPerSlot * options.slots);
     });
     rendered.push_back({std::move(h), std::move(outcome)});
@@ -201,16 +190,16 @@ void Agent::Impl::RunTasks() {
 
 // A few threads a slot: each waits for an answer.
 void Agent::Impl::HandInTasks() {
-  absl::MutexLock lock(&mutex);
+  MutexLock lock(&mutex);
   for (;;) {
-    Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || !rendered.empty(); });
+    mutex.Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || !rendered.empty(); });
     if (rendered.empty()) return;
     Rendered r = std::move(rendered.front());
     rendered.pop_front();
     r.task->failed = r.outcome.has_error();
     r.outcome.set_attempt(r.task->attempt);
     mutex.Unlock();
-    // Nobody waits for what was stopped; a result that is there anyway is handed in.
+    // No job needs what was stopped; a result that is there anyway is handed in.
     if (r.outcome.result_case() != TaskOutcome::RESULT_NOT_SET && (!*r.task->stopped || !r.outcome.has_error())) {
       HandIn(std::move(r.outcome), *r.task->stopped);
     }
@@ -224,8 +213,8 @@ void Agent::Impl::HandInTasks() {
 }
 
 bool Agent::Impl::Pause(milliseconds time, const std::atomic<bool>& stopped) {
-  absl::MutexLock lock(&mutex);
-  AwaitFor(time, [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || stopped; });
+  MutexLock lock(&mutex);
+  mutex.AwaitFor(time, [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || stopped; });
   return !leaving && !stopped;
 }
 
@@ -265,13 +254,13 @@ void Agent::Impl::HandIn(TaskOutcome outcome, const std::atomic<bool>& stopped) 
 }
 
 void Agent::Impl::WriteReports(grpc::ClientReaderWriter<WorkerReport, WorkerOrders>* stream, const bool* broken) {
-  absl::MutexLock lock(&mutex);
+  MutexLock lock(&mutex);
   uint64_t reported = 0;
   for (bool first = true; !*broken; first = false) {
     // A heartbeat is a report without news.
     if (!first) {
-      AwaitFor(heartbeat,
-               [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return *broken || version != reported || leaving; });
+      mutex.AwaitFor(heartbeat,
+                     [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return *broken || version != reported || leaving; });
     }
     if (*broken || leaving) return;
     reported = version;
@@ -296,15 +285,15 @@ grpc::Status Agent::Impl::Converse() {
       if (std::exchange(first, false)) spdlog::info("connected as {}", options.name);
       Obey(std::move(orders));
     }
-    absl::MutexLock lock(&mutex);
+    MutexLock lock(&mutex);
     broken = true;
   });
   WriteReports(stream.get(), &broken);
   stream->WritesDone();
   {
     // The daemon ends the stream when it has read the last report.
-    absl::MutexLock lock(&mutex);
-    AwaitFor(std::chrono::seconds(1), [&] { return broken; });
+    MutexLock lock(&mutex);
+    mutex.AwaitFor(std::chrono::seconds(1), [&] { return broken; });
   }
   context.TryCancel();
   reader.join();
@@ -316,10 +305,10 @@ absl::Status Agent::Impl::Run() {
   for (int i = 0; i < options.slots; ++i) runners.emplace_back([this] { RunTasks(); });
   for (int i = 0; i < kHandInsPerSlot * options.slots; ++i) runners.emplace_back([this] { HandInTasks(); });
   std::thread watchdog([this] {
-    absl::MutexLock lock(&mutex);
-    Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || leave_at != absl::InfiniteFuture(); });
+    MutexLock lock(&mutex);
+    mutex.Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || leave_at.has_value(); });
     const auto left = [this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving; };
-    if (!mutex.AwaitWithDeadline(absl::Condition(&left), leave_at)) Leave();
+    if (!mutex.AwaitUntil(*leave_at, left)) Leave();
   });
 
   absl::Status result = absl::OkStatus();
@@ -327,7 +316,7 @@ absl::Status Agent::Impl::Run() {
   for (;;) {
     const auto begun = Clock::now();
     const grpc::Status status = Converse();
-    absl::MutexLock lock(&mutex);
+    MutexLock lock(&mutex);
     if (status.error_code() == grpc::StatusCode::FAILED_PRECONDITION) {
       result = absl::FailedPreconditionError(status.error_message());
       break;
@@ -335,12 +324,12 @@ absl::Status Agent::Impl::Run() {
     if (leaving || Idle()) break;
     if (Clock::now() - begun > kLongestPause) pause = kFirstPause;
     if (pause == kFirstPause) spdlog::warn("no connection to the daemon ({}); trying again", status.error_message());
-    AwaitFor(pause, [this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || Idle(); });
+    mutex.AwaitFor(pause, [this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || Idle(); });
     if (leaving || Idle()) break;
     pause = std::min(pause * 2, kLongestPause);
   }
   {
-    absl::MutexLock lock(&mutex);
+    MutexLock lock(&mutex);
     Leave();
   }
   watchdog.join();
@@ -355,9 +344,10 @@ Agent::~Agent() = default;
 absl::Status Agent::Run() { return impl_->Run(); }
 
 void Agent::Drain(double grace_seconds) {
-  absl::MutexLock lock(&impl_->mutex);
+  MutexLock lock(&impl_->mutex);
   impl_->draining = true;
-  impl_->leave_at = absl::Now() + absl::Seconds(grace_seconds);
+  impl_->leave_at =
+      Clock::now() + std::chrono::duration_cast<Clock::duration>(std::chrono::duration<double>(grace_seconds));
   // What has not begun is handed back.
   for (const auto& h : impl_->waiting) impl_->held.erase(h->spec.key());
   impl_->waiting.clear();

@@ -25,27 +25,27 @@ void DecodedCache::PutLocked(const std::string& key, Made made) {
 }
 
 DecodedCache::Value DecodedCache::Find(const std::string& key) {
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   return FindLocked(key);
 }
 
 void DecodedCache::Put(const std::string& key, Made made) {
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   PutLocked(key, std::move(made));
 }
 
 absl::StatusOr<DecodedCache::Value> DecodedCache::FindOrMake(const std::string& key,
                                                              const std::function<absl::StatusOr<Made>()>& make) {
   {
-    absl::MutexLock lock(&mutex_);
+    MutexLock lock(&mutex_);
     const auto nobody_makes_it = [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) { return !making_.contains(key); };
-    mutex_.Await(absl::Condition(&nobody_makes_it));
+    mutex_.Await(nobody_makes_it);
     if (Value value = FindLocked(key)) return value;
     making_.insert(key);
   }
   // Also when it throws, out of memory most likely: whoever waits must not wait for ever.
   const auto done = absl::MakeCleanup([&] {
-    absl::MutexLock lock(&mutex_);
+    MutexLock lock(&mutex_);
     making_.erase(key);
   });
   ASSIGN_OR_RETURN(Made made, make());
@@ -55,7 +55,7 @@ absl::StatusOr<DecodedCache::Value> DecodedCache::FindOrMake(const std::string& 
 }
 
 size_t DecodedCache::bytes() const {
-  absl::MutexLock lock(&mutex_);
+  MutexLock lock(&mutex_);
   return bytes_;
 }
 

@@ -11,7 +11,7 @@
 #include "absl/base/thread_annotations.h"
 #include "absl/container/flat_hash_set.h"
 #include "absl/status/statusor.h"
-#include "absl/synchronization/mutex.h"
+#include "proto/mutex.h"
 
 namespace selvage::worker {
 
@@ -43,7 +43,7 @@ class DecodedCache {
   void PutLocked(const std::string& key, Made made) ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
 
   const size_t capacity_bytes_;
-  mutable absl::Mutex mutex_;
+  mutable Mutex mutex_;
   // Most recently used first.
   std::list<Entry> order_ ABSL_GUARDED_BY(mutex_);
   std::unordered_map<std::string, std::list<Entry>::iterator> where_ ABSL_GUARDED_BY(mutex_);

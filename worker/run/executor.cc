@@ -8,7 +8,7 @@
 
 #include "absl/base/thread_annotations.h"
 #include "absl/strings/str_cat.h"
-#include "absl/synchronization/mutex.h"
+#include "proto/mutex.h"
 #include "proto/status.h"
 #include "worker/chain/chain.h"
 #include "worker/files/plate_reader.h"
@@ -99,14 +99,14 @@ struct Executor::Impl {
   const std::shared_ptr<TileStore> store;
   DecodedCache memory;
   const PlateLimits plates;
-  absl::Mutex mutex;
+  Mutex mutex;
   // Results that are not handed in yet, by key, for Rewrite.
   std::unordered_map<std::string, std::shared_ptr<ResultWriter>> writers ABSL_GUARDED_BY(mutex);
 };
 
 std::shared_ptr<ResultWriter> Executor::Impl::NewWriter(const std::string& key) {
   auto writer = std::make_shared<ResultWriter>(store, &memory);
-  absl::MutexLock lock(&mutex);
+  MutexLock lock(&mutex);
   writers[key] = writer;
   return writer;
 }
@@ -150,7 +150,7 @@ absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpe
   return inputs;
 }
 
-// Of a light chain: what the earlier result has is taken over.
+// Of a light chain: what the earlier result has is reused.
 absl::Status Executor::Impl::RenderTiles(const TaskSpec& task, const std::function<bool()>& stopped, Chain* chain,
                                          ResultWriter* writer, TaskOutcome* outcome) {
   const Rect window = chain->window();
@@ -259,7 +259,7 @@ TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& sto
 absl::Status Executor::Rewrite(const TaskOutcome& outcome) {
   std::shared_ptr<ResultWriter> writer;
   {
-    absl::MutexLock lock(&impl_->mutex);
+    MutexLock lock(&impl_->mutex);
     const auto it = impl_->writers.find(outcome.key());
     if (it != impl_->writers.end()) writer = it->second;
   }
@@ -268,7 +268,7 @@ absl::Status Executor::Rewrite(const TaskOutcome& outcome) {
 }
 
 void Executor::Forget(const std::string& key) {
-  absl::MutexLock lock(&impl_->mutex);
+  MutexLock lock(&impl_->mutex);
   impl_->writers.erase(key);
 }
 

@@ -35,13 +35,13 @@ class ResultWriter {
   // Writes what is missing and gives the manifest.
   absl::StatusOr<Manifest> Finish();
   // Writes again whatever the store lacks of the last result. Errors:
-  // UNAVAILABLE a tile that was taken over is gone from it.
+  // UNAVAILABLE a reused tile is gone from it.
   absl::Status Rewrite();
 
  private:
   // A content and what its bytes are.
   struct Held {
-    std::shared_ptr<const std::string> content;  // null for a tile that was taken over
+    std::shared_ptr<const std::string> content;  // null for a reused tile
     TileLayout layout;
   };
 

@@ -31,8 +31,24 @@ void EachTileOf(const TileGrid& grid, const Rect& rect, const Visit& visit) {
   }
 }
 
-// Gets what is not remembered, all in one go.
-absl::Status FetchTiles(TileStore& store, DecodedCache* memory,
+// Whether no sample is infinite or no number: of such a one all bits of the exponent are set.
+template <typename U>
+bool AllFinite(const std::string& content, U exponent) {
+  bool finite = true;
+  for (size_t at = 0; at + sizeof(U) <= content.size(); at += sizeof(U)) {
+    U bits;
+    std::memcpy(&bits, content.data() + at, sizeof bits);
+    finite &= (bits & exponent) != exponent;
+  }
+  return finite;
+}
+bool AllFinite(const std::string& content, bool full_precision) {
+  return full_precision ? AllFinite<uint32_t>(content, 0x7f800000) : AllFinite<uint16_t>(content, 0x7c00);
+}
+
+// Gets what is not remembered, all in one go. No result of ours has samples that are not
+// finite: such a tile is as good as damaged, however well its digest fits.
+absl::Status FetchTiles(TileStore& store, DecodedCache* memory, bool full_precision,
                         std::unordered_map<Digest, Content, DigestHash>* tiles) {
   std::vector<Digest> wanted;
   for (auto& [digest, content] : *tiles) {
@@ -48,6 +64,9 @@ absl::Status FetchTiles(TileStore& store, DecodedCache* memory,
     for (size_t i = 0; i < batch.size(); ++i) {
       if (!coded[i]) return absl::DataLossError(absl::StrCat("tile ", batch[i].Hex(), " is gone"));
       ASSIGN_OR_RETURN(std::string raw, DecodeTile(*coded[i]));
+      if (!AllFinite(raw, full_precision)) {
+        return absl::DataLossError(absl::StrCat("tile ", batch[i].Hex(), " has samples that are no finite numbers"));
+      }
       auto content = std::make_shared<const std::string>(std::move(raw));
       memory->Put(TileMemoryKey(batch[i]), {content, content->size() + 128});
       (*tiles)[batch[i]] = content;
@@ -76,7 +95,7 @@ class StoredSource final : public Source {
         }
       });
     }
-    RETURN_IF_ERROR(FetchTiles(*store_, memory_, &wanted));
+    RETURN_IF_ERROR(FetchTiles(*store_, memory_, manifest_.full_precision(), &wanted));
     held_ = std::move(wanted);
     return absl::OkStatus();
   }
@@ -140,7 +159,7 @@ class StoredSource final : public Source {
     Content& content = held_[tile.digest];
     if (!content) {
       std::unordered_map<Digest, Content, DigestHash> one{{tile.digest, nullptr}};
-      RETURN_IF_ERROR(FetchTiles(*store_, memory_, &one));
+      RETURN_IF_ERROR(FetchTiles(*store_, memory_, manifest_.full_precision(), &one));
       content = one[tile.digest];
     }
     const size_t sample = manifest_.full_precision() ? 4 : 2;
