@@ -14,7 +14,7 @@ namespace selvage::client {
 // Of the option that fills WatchOptions::notify.
 inline constexpr char kNotifyHelp[] =
     "Run this by the shell when the job has ended, as `notify-send \"$SELVAGE_STACK $SELVAGE_STATE\"` or "
-    "`printf \\\\a` for a bell; SELVAGE_JOB is the job's id";
+    "`printf \\a` for a bell; SELVAGE_JOB is the job's id";
 
 struct WatchOptions {
   // When given, turns faults that only the plates show into file:line:column.

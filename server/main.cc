@@ -106,7 +106,10 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   spdlog::info("selvaged {} on {}, http on {}, state in {}, {} embedded slots", kVersion, grpc_address.Text(),
                http_address.Text(), arguments.state, arguments.local_workers);
 
+  TellReady();
+
   const absl::Status end = WaitForEnd(signals, cache);
+  TellStopping();
   if (end.ok()) {
     spdlog::info("told to stop");
   } else {

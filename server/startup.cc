@@ -1,6 +1,7 @@
 #include "server/startup.h"
 
 #include <spdlog/spdlog.h>
+#include <systemd/sd-daemon.h>
 #include <unistd.h>
 
 #include <chrono>
@@ -27,6 +28,9 @@ absl::Status WritePortFile(const std::string& path, int grpc_port, int http_port
   std::filesystem::rename(path + ".tmp", path, error);
   return error ? absl::UnavailableError("cannot write " + path + ": " + error.message()) : absl::OkStatus();
 }
+
+void TellReady() { (void)::sd_notify(0, "READY=1"); }
+void TellStopping() { (void)::sd_notify(0, "STOPPING=1"); }
 
 void LeaveAfter(double seconds) {
   std::thread([seconds] {

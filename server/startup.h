@@ -14,6 +14,11 @@ std::string DefaultStateFolder();
 // waits for it never reads half of it.
 absl::Status WritePortFile(const std::string& path, int grpc_port, int http_port);
 
+// Says to systemd, if it started us, that we serve, or that we are about to end
+// (sd_notify(3)).
+void TellReady();
+void TellStopping();
+
 // Ends the process after so many seconds, whatever hangs, as a failure.
 void LeaveAfter(double seconds);
 

@@ -35,8 +35,10 @@ class Look final : public Command {
     return {"look", Group::kResult, "Write one frame of one pass as a PNG",
             "Only what this frame needs is rendered, ahead of jobs, and is reused by them.\n"
             "  matte       the alpha as grey\n"
-            "  black       the picture over black        checker     over a grey checker\n"
-            "  plate       over the plate                background  over --background\n"
+            "  black       the picture over black\n"
+            "  checker     over a grey checker\n"
+            "  plate       over the plate\n"
+            "  background  over --background\n"
             "  color       its colour alone, without alpha\n"
             "  wipe        left of --wipe over the plate, right of it the plate alone\n"
             "  selvage look apiary_010.stack hair --frame 1012 --as black --stops 2 -o hair.png\n"
@@ -47,7 +49,9 @@ class Look final : public Command {
     stack_.Declare(app);
     app->add_option("PASS", pass_, "A pass, plate or mask")->required();
     app->add_option("--frame,-f", frame_, "Frame number")->required();
-    app->add_option("--as", as_, "matte, black, checker, plate, background, color or wipe")->capture_default_str();
+    app->add_option("--as", as_, "How it is shown; see below")
+        ->capture_default_str()
+        ->type_name("matte|black|checker|plate|background|color|wipe");
     app->add_option("--background", background_, "Plate or pass behind it, for --as background")->type_name("NAME");
     app->add_option("--output,-o", output_, "PNG to write; its folder must be there")->required()->type_name("FILE");
     app->add_option("--stops", stops_, "Brighter or darker, for looking only")->capture_default_str();
