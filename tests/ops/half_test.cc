@@ -152,5 +152,18 @@ TEST(Half, NothingStoredIsNaNOrInfiniteOrMinusZero) {
   });
 }
 
+TEST(Half, StoredOfAHalfIsStoredOfItsValue) {
+  const std::vector<uint16_t> all = AllPatterns();
+  std::vector<float> wide(all.size());
+  HalfToFloat(all.data(), wide.data(), all.size());
+  std::vector<uint16_t> want(all.size());
+  FloatToStored(wide.data(), want.data(), all.size());
+  ForEverySimdTarget([&] {
+    std::vector<uint16_t> stored(all.size());
+    HalfToStored(all.data(), stored.data(), all.size());
+    ASSERT_EQ(stored, want);
+  });
+}
+
 }  // namespace
 }  // namespace selvage::worker

@@ -9,6 +9,7 @@
 #include "proto/catalogue.h"
 #include "proto/plate_channels.h"
 #include "proto/status.h"
+#include "worker/files/exr_halves.h"
 #include "worker/files/opened_plate.h"
 #include "worker/files/plate_file.h"
 #include "worker/files/plate_metadata.h"
@@ -75,6 +76,30 @@ void DecodeColor(const PlateRead& read, float* const rgb[3], const float* alpha,
   }
 }
 
+// Scan lines of halves that are light already go straight into the plate. False if the file
+// is of another sort: nothing of the plate counts then.
+bool ReadHalves(const PlateRead& read, const PlateFile& file, const OpenedPlate& opened,
+                const std::vector<int>& channels, const Rect& data, DecodedPlate* plate) {
+  if (file.type != FileType::kExr || (plate->kind != MATTE && read.encoding() != ENCODING_LINEAR)) return false;
+  const int part = static_cast<int>(read.part());
+  std::vector<std::string> names;
+  for (int channel : channels) names.push_back(opened.parts()[part].channelnames[channel]);
+  const auto width = static_cast<size_t>(data.width()), stride = static_cast<size_t>(plate->window.width());
+  const size_t first = (data.y0 - plate->window.y0) * stride + (data.x0 - plate->window.x0);
+  try {
+    return ReadExrHalves(file.bytes, part, names, [&](int y, const std::vector<const uint16_t*>& rows) {
+      for (size_t c = 0; c < rows.size(); ++c) {
+        HalfToStored(rows[c], plate->channels[c].samples.data() + first + y * stride, width);
+      }
+    });
+  } catch (const std::bad_alloc&) {
+    throw;
+  } catch (const std::exception&) {
+    // The general reader finds the fault again, and names it.
+    return false;
+  }
+}
+
 // Light of one row of a block into the plate. `rows` are the block's own, and change.
 void StoreRow(const PlateRead& read, const CodeScale& scale, const Rect& block, int y, std::vector<float*> rows,
               DecodedPlate* plate) {
@@ -108,14 +133,17 @@ absl::StatusOr<DecodedPlate> DecodePlate(const PlateRead& read, const PlateFile&
   plate.channels.resize(channels.size());
   for (DecodedPlate::Channel& channel : plate.channels) channel.samples.resize(plate.window.area());
 
-  const CodeScale scale = ScaleOf(opened.parts()[part]);
-  RETURN_IF_ERROR(opened.ReadBlocks(part, channels, [&](const Rect& block, std::vector<std::vector<float>>& samples) {
-    for (int y = block.y0; y < block.y1; ++y) {
-      std::vector<float*> rows;
-      for (auto& channel : samples) rows.push_back(channel.data() + static_cast<size_t>(y - block.y0) * block.width());
-      StoreRow(read, scale, block, y, std::move(rows), &plate);
-    }
-  }));
+  if (!ReadHalves(read, file, opened, channels, data, &plate)) {
+    const CodeScale scale = ScaleOf(opened.parts()[part]);
+    RETURN_IF_ERROR(opened.ReadBlocks(part, channels, [&](const Rect& block, std::vector<std::vector<float>>& samples) {
+      for (int y = block.y0; y < block.y1; ++y) {
+        std::vector<float*> rows;
+        for (auto& channel : samples)
+          rows.push_back(channel.data() + static_cast<size_t>(y - block.y0) * block.width());
+        StoreRow(read, scale, block, y, std::move(rows), &plate);
+      }
+    }));
+  }
   if (plate.kind == OPAQUE) plate.channels.push_back({1.0f, {}});
   return plate;
 }

@@ -76,6 +76,14 @@ void ToStored(const float* HWY_RESTRICT in, uint16_t* HWY_RESTRICT out, size_t n
   for (; i < n; ++i) out[i] = StoredHalf(in[i]);
 }
 
+void StoredOf(const uint16_t* HWY_RESTRICT in, uint16_t* HWY_RESTRICT out, size_t n) {
+  for (size_t i = 0; i < n; ++i) {
+    const uint16_t h = in[i], magnitude = h & 0x7FFF, sign = h & 0x8000;
+    const uint16_t finite = magnitude == 0x7C00 ? static_cast<uint16_t>(sign | 0x7BFF) : h;
+    out[i] = magnitude > 0x7C00 || magnitude == 0 ? 0 : finite;
+  }
+}
+
 void Round(float* samples, size_t n) {
   size_t i = 0;
 #if SELVAGE_F16C
@@ -98,10 +106,12 @@ namespace selvage::worker {
 HWY_EXPORT(ToFloat);
 HWY_EXPORT(ToHalf);
 HWY_EXPORT(ToStored);
+HWY_EXPORT(StoredOf);
 HWY_EXPORT(Round);
 void HalfToFloat(const uint16_t* in, float* out, size_t n) { HWY_DYNAMIC_DISPATCH(ToFloat)(in, out, n); }
 void FloatToHalf(const float* in, uint16_t* out, size_t n) { HWY_DYNAMIC_DISPATCH(ToHalf)(in, out, n); }
 void FloatToStored(const float* in, uint16_t* out, size_t n) { HWY_DYNAMIC_DISPATCH(ToStored)(in, out, n); }
+void HalfToStored(const uint16_t* in, uint16_t* out, size_t n) { HWY_DYNAMIC_DISPATCH(StoredOf)(in, out, n); }
 void RoundToHalf(float* samples, size_t n) { HWY_DYNAMIC_DISPATCH(Round)(samples, n); }
 }  // namespace selvage::worker
 #endif

@@ -22,6 +22,9 @@ void FloatToHalf(const float* in, uint16_t* out, size_t n);
 // (equal pictures have equal digests), all else as FloatToHalf.
 void FloatToStored(const float* in, uint16_t* out, size_t n);
 
+// The same of samples that are halves already.
+void HalfToStored(const uint16_t* in, uint16_t* out, size_t n);
+
 // FloatToHalf and back, in place.
 void RoundToHalf(float* samples, size_t n);
 
