@@ -26,8 +26,12 @@ std::vector<uint8_t> SolidPixels(const Plane& core, const Rect& rect, float soli
 // 1 where colour is taken from: solid, no pixel that is not solid within
 // `inset`, and finite (one infinite pixel would fill the frame).
 Plane Sources(const std::vector<uint8_t>& solid, const Picture& picture, const Rect& rect, double inset) {
-  std::vector<int32_t> distance;
-  if (inset > 0) distance = SquaredDistanceToZero(solid, rect.width(), rect.height());
+  PooledVector<int16_t> distance;
+  if (inset > 0) {
+    std::vector<uint8_t> open(solid.size());
+    std::transform(solid.begin(), solid.end(), open.begin(), [](uint8_t s) { return s ^ 1; });
+    distance = SquaredDistanceUpTo(open, rect.width(), rect.height(), static_cast<int>(std::ceil(inset)));
+  }
   const double inset2 = inset * inset;
   Plane weight(rect);
   for (int y = rect.y0; y < rect.y1; ++y) {

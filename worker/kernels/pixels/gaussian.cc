@@ -51,6 +51,47 @@ void BlurLine(const float* centre, ptrdiff_t step, const float* weights, int rad
   }
 }
 
+// The same down the columns for four rows, one below another: of what a weight counts for
+// them, all but two rows were read for the weight before. The order in each sum is that of
+// BlurLine.
+void BlurFourRows(const float* centre, ptrdiff_t stride, const float* weights, int radius, size_t n, float* result,
+                  ptrdiff_t result_stride) {
+  const D d;
+  const size_t lanes = hn::Lanes(d);
+  size_t i = 0;
+  for (; i + lanes <= n; i += lanes) {
+    const float* c = centre + i;
+    auto a0 = hn::LoadU(d, c), a1 = hn::LoadU(d, c + stride), a2 = hn::LoadU(d, c + 2 * stride);
+    const auto last = hn::LoadU(d, c + 3 * stride);
+    auto b1 = a1, b2 = a2, b3 = last;
+    auto w = hn::Set(d, weights[0]);
+    auto s0 = w * a0, s1 = w * a1, s2 = w * a2, s3 = w * last;
+    const float* above = c;
+    const float* below = c + 3 * stride;
+    for (int k = 1; k <= radius; ++k) {
+      above -= stride;
+      below += stride;
+      w = hn::Set(d, weights[k]);
+      // Row j of the four is between rows j - k and j + k.
+      const auto up = hn::LoadU(d, above), down = hn::LoadU(d, below);
+      s0 = s0 + w * (up + b1);
+      s1 = s1 + w * (a0 + b2);
+      s2 = s2 + w * (a1 + b3);
+      s3 = s3 + w * (a2 + down);
+      a2 = a1, a1 = a0, a0 = up;
+      b1 = b2, b2 = b3, b3 = down;
+    }
+    hn::StoreU(s0, d, result + i);
+    hn::StoreU(s1, d, result + result_stride + i);
+    hn::StoreU(s2, d, result + 2 * result_stride + i);
+    hn::StoreU(s3, d, result + 3 * result_stride + i);
+  }
+  if (i == n) return;
+  for (int j = 0; j < 4; ++j) {
+    BlurLine(centre + j * stride + i, stride, weights, radius, n - i, result + j * result_stride + i);
+  }
+}
+
 }  // namespace HWY_NAMESPACE
 }  // namespace selvage::worker
 HWY_AFTER_NAMESPACE();
@@ -58,6 +99,7 @@ HWY_AFTER_NAMESPACE();
 #if HWY_ONCE
 namespace selvage::worker {
 HWY_EXPORT(BlurLine);
+HWY_EXPORT(BlurFourRows);
 
 namespace {
 
@@ -136,11 +178,20 @@ void GaussianBlur(const Plane& in, const Rect& out, const std::vector<float>& we
     return;
   }
   const Rect wide{out.x0 - radius, out.y0, out.x1 + radius, out.y1};
-  const auto column = hwy::AllocateAligned<float>(wide.width());
-  for (int y = out.y0; y < out.y1; ++y) {
+  const auto four = HWY_DYNAMIC_DISPATCH(BlurFourRows);
+  const ptrdiff_t stride = hwy::RoundUpTo(static_cast<size_t>(wide.width()), 16);
+  const auto columns = hwy::AllocateAligned<float>(4 * static_cast<size_t>(stride));
+  for (int y = out.y0; y < out.y1;) {
     const float* from = in.row(y) + (wide.x0 - in.rect().x0);
-    blur(from, in.stride(), weights.data(), radius, wide.width(), column.get());
-    blur(column.get() + radius, 1, weights.data(), radius, out.width(), result->row(y));
+    const int rows = out.y1 - y >= 4 ? 4 : 1;
+    if (rows == 4) {
+      four(from, in.stride(), weights.data(), radius, wide.width(), columns.get(), stride);
+    } else {
+      blur(from, in.stride(), weights.data(), radius, wide.width(), columns.get());
+    }
+    for (int j = 0; j < rows; ++j, ++y) {
+      blur(columns.get() + j * stride + radius, 1, weights.data(), radius, out.width(), result->row(y));
+    }
   }
 }
 

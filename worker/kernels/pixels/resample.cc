@@ -7,6 +7,8 @@
 #include "proto/options.pb.h"
 #include "worker/kernels/pixels/math.h"
 #include "worker/kernels/pixels/pointwise_rows.h"
+#include "worker/kernels/pixels/turn_rows.h"
+#include "worker/picture/buffer_pool.h"
 
 namespace selvage::worker {
 namespace {
@@ -34,7 +36,9 @@ class KernelTable {
       values_[i] = static_cast<float>(filter == ResampleFilter::kLanczos3 ? Lanczos3(t) : CatmullRom(t));
     }
   }
+  static constexpr int kSteps = 1024;
   int support() const { return support_; }
+  const float* values() const { return values_.data(); }
   // REQUIRES: 0 <= distance <= support.
   float At(double distance) const {
     const double place = distance * kSteps;
@@ -44,7 +48,6 @@ class KernelTable {
   }
 
  private:
-  static constexpr int kSteps = 1024;
   const int support_;
   std::vector<float> values_;
 };
@@ -66,6 +69,10 @@ class TapMaker {
         table_(filter),
         shrink_(1 / widen),
         radius_(table_.support() * widen) {}
+
+  // Whether MakeTurnTaps makes the same taps.
+  bool plain() const { return !nearest_ && shrink_ == 1; }
+  const KernelTable& table() const { return table_; }
 
   // Of the samples about a place (centres at half integers). True if all of them
   // lie within [low, high).
@@ -219,15 +226,39 @@ class TurnedSampler {
   using Sample = std::array<float, kChannels>;
 
   TurnedSampler(const Picture& in, const TapMaker& maker) : maker_(maker), from_(in.rect()), samples_(from_.area()) {
-    for (size_t c = 0; c < kChannels; ++c) {
-      ForRows(from_, [&](int y) {
-        const float* row = in.planes[c].row(y);
-        Sample* to = samples_.data() + static_cast<size_t>(y - from_.y0) * from_.width();
-        for (int x = 0; x < from_.width(); ++x) to[x][c] = row[x];
-      });
+    ForRows(from_, [&](int y) {
+      std::array<const float*, kChannels> rows;
+      for (size_t c = 0; c < kChannels; ++c) rows[c] = in.planes[c].row(y);
+      Sample* to = samples_.data() + static_cast<size_t>(y - from_.y0) * from_.width();
+      for (int x = 0; x < from_.width(); ++x) {
+        for (size_t c = 0; c < kChannels; ++c) to[x][c] = rows[c][x];
+      }
+    });
+  }
+
+  // `count` pixels from (x, y) of the result on; at most kTurnBlock.
+  void Block(const Affine& m, int x, int y, int count, bool repeat, Sample* out) {
+    const double cy = y + 0.5;
+    const bool plain = maker_.plain();
+    if (plain) {
+      const KernelTable& table = maker_.table();
+      const TurnPlaces across{m.xx, m.xy * cy, m.x0, x, from_.x0, from_.x1};
+      const TurnPlaces down{m.yx, m.yy * cy, m.y0, x, from_.y0, from_.y1};
+      MakeTurnTaps(table.values(), KernelTable::kSteps, table.support(), across, count, &block_across_);
+      MakeTurnTaps(table.values(), KernelTable::kSteps, table.support(), down, count, &block_down_);
+      const ptrdiff_t stride = static_cast<ptrdiff_t>(kChannels) * from_.width();
+      const auto* first = static_cast<const float*>(static_cast<const void*>(samples_.data()));
+      const float* zero = first - from_.y0 * stride - from_.x0 * static_cast<ptrdiff_t>(kChannels);
+      SumTurnTaps(zero, stride, kChannels, table.support(), block_across_, block_down_, count, out->data());
+    }
+    for (int i = 0; i < count; ++i) {
+      if (plain && block_across_.whole[i] && block_down_.whole[i]) continue;
+      const double cx = (x + i) + 0.5;
+      out[i] = At(m.xx * cx + m.xy * cy + m.x0, m.yx * cx + m.yy * cy + m.y0, repeat);
     }
   }
 
+ private:
   // With `repeat`, all channels but the last repeat beyond the edge.
   Sample At(double x, double y, bool repeat) {
     const bool inside = Make(x, y, Outside::kNothing);
@@ -239,7 +270,6 @@ class TurnedSampler {
     return sample;
   }
 
- private:
   // True if all taps lie inside the source.
   bool Make(double x, double y, Outside outside) {
     const bool across = maker_.Make(x, from_.x0, from_.x1, outside, &across_);
@@ -265,8 +295,9 @@ class TurnedSampler {
 
   const TapMaker& maker_;
   const Rect from_;
-  std::vector<Sample> samples_;
+  PooledVector<Sample> samples_;
   Taps across_, down_;
+  TurnTaps block_across_, block_down_;
 };
 
 template <size_t kChannels>
@@ -278,10 +309,13 @@ bool Turn(const Picture& in, const Affine& m, const TapMaker& maker, bool repeat
     if (stopped()) return false;
     std::array<float*, kChannels> to;
     for (size_t c = 0; c < kChannels; ++c) to[c] = out->planes[c].row(y) - rect.x0;
-    for (int x = rect.x0; x < rect.x1; ++x) {
-      const double cx = x + 0.5, cy = y + 0.5;
-      const auto sample = sampler.At(m.xx * cx + m.xy * cy + m.x0, m.yx * cx + m.yy * cy + m.y0, repeat);
-      for (size_t c = 0; c < kChannels; ++c) to[c][x] = sample[c];
+    std::array<std::array<float, kChannels>, kTurnBlock> block;
+    for (int x = rect.x0; x < rect.x1; x += kTurnBlock) {
+      const int count = std::min(kTurnBlock, rect.x1 - x);
+      sampler.Block(m, x, y, count, repeat, block.data());
+      for (size_t c = 0; c < kChannels; ++c) {
+        for (int i = 0; i < count; ++i) to[c][x + i] = block[i][c];
+      }
     }
   }
   return true;
