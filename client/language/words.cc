@@ -84,6 +84,7 @@ constexpr char kDeliver[] = R"(deliver {
   from: "front"
   files: "out/apiary_010.%04d.exr"
   encoding: linear
+  compression: zips
   frames { first: 1010 last: 1020 }
   layer { name: "core" from: "matte" }
 })";

@@ -127,6 +127,7 @@ Step DeliverStep(const Stack& stack, const Deliverable& d) {
   file->set_encoding(d.has_encoding() ? d.encoding() : DefaultEncoding(file->type()));
   file->set_stack_name(stack.name());
   file->set_version(kVersion);
+  file->set_compression(d.compression());
   for (const auto& layer : d.layer()) {
     auto* to = file->add_layer();
     to->set_name(layer.name());

@@ -22,6 +22,10 @@ void DeliverCheck::Check(int index) {
   CheckFrom(at, d.from());
   CheckFiles(at, index, !d.has_frames() || CheckWithinShot(at.Field("frames"), d.frames()));
   CheckLayers(at, d);
+  if (d.compression() != COMPRESSION_ZIP && FileTypeOf(d.files()).value_or(DeliverFile::EXR) != DeliverFile::EXR) {
+    const Place here = at.Field("compression");
+    faults_->Add(here.path, absl::StrCat(here.words, ": only .exr files have one"));
+  }
 }
 
 void DeliverCheck::CheckFrom(const Place& at, const std::string& from) const {

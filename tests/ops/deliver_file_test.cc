@@ -119,6 +119,22 @@ TEST(DeliverExr, TheHeaderTellsStackResultAndSoftware) {
   EXPECT_EQ(file.spec.get_string_attribute("compression"), "zip");
 }
 
+TEST(DeliverExr, IsPackedAsAskedFor) {
+  const Picture in = MakePicture(PREMULTIPLIED, kFormat);
+  for (const auto& [compression, name] : {std::pair{COMPRESSION_ZIP, "zip"},
+                                          {COMPRESSION_ZIPS, "zips"},
+                                          {COMPRESSION_PIZ, "piz"},
+                                          {COMPRESSION_NONE, "none"},
+                                          {COMPRESSION_LOSSY_DWAA, "dwaa"}}) {
+    DeliverFile p = Params(DeliverFile::EXR);
+    p.set_compression(compression);
+    const ReadBack file("openexr", Delivered(p, {MakeInput("in", in)}));
+    EXPECT_EQ(file.spec.get_string_attribute("compression").substr(0, std::string(name).size()), name);
+    if (compression == COMPRESSION_LOSSY_DWAA) continue;
+    for (int x = 0; x < 64; ++x) ASSERT_EQ(file.At(x, 17, 1), in.planes[1].at(x, 17)) << name;
+  }
+}
+
 TEST(DeliverExr, NothingThatIsNoNumberLeaves) {
   const ReadBack file("openexr",
                       Delivered(Params(DeliverFile::EXR), {MakeInput("in", MakeBadPicture(STRAIGHT, kFormat))}));

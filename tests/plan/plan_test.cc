@@ -121,7 +121,8 @@ TEST(Cut, DeliveriesReadTheirLayers) {
   const Plan plan = PlanAll(std::string(kHead) + R"(
     pass { name: "core" from: "plate" step { color_difference {} } }
     deliver { name: "d" from: "plate" files: "/o.%04d.exr" layer { name: "c" from: "core" } layer { name: "b" from: "boots" } }
-    deliver { name: "e" from: "core" files: "/o.%04d.dpx" frames { first: 1002 last: 1003 } })");
+    deliver { name: "e" from: "core" files: "/o.%04d.dpx" frames { first: 1002 last: 1003 } }
+    deliver { name: "f" from: "core" files: "/p.%04d.exr" frames { first: 1002 last: 1002 } compression: COMPRESSION_PIZ })");
   const PlannedTask& d = *FindTask(plan, "deliver d", 1004);
   EXPECT_THAT(InputsOf(d), ElementsAre("-1.in=plate", "0.layer[0].from=result", "0.layer[1].from=mask"));
   EXPECT_EQ((*d.steps)[0].deliver_file().layer(0).name(), "c");
@@ -131,7 +132,9 @@ TEST(Cut, DeliveriesReadTheirLayers) {
   const DeliverFile e = (*FindTask(plan, "deliver e", 1002)->steps)[0].deliver_file();
   EXPECT_EQ(e.type(), DeliverFile::DPX);
   EXPECT_EQ(e.encoding(), ENCODING_PRINTING_DENSITY);
-  EXPECT_THAT(plan.targets, SizeIs(7));
+  EXPECT_EQ((*d.steps)[0].deliver_file().compression(), COMPRESSION_ZIP);
+  EXPECT_EQ((*FindTask(plan, "deliver f", 1002)->steps)[0].deliver_file().compression(), COMPRESSION_PIZ);
+  EXPECT_THAT(plan.targets, SizeIs(8));
 }
 
 TEST(Cut, OnlyWhatTheTargetsNeed) {

@@ -105,10 +105,10 @@ void ExpectThatOpenExrReads(const std::string& bytes, const std::vector<ExrChann
 }
 
 TEST(ExrFile, OpenExrReadsEveryPacking) {
-  for (auto packing : {ExrPacking::kZip, ExrPacking::kZips, ExrPacking::kPiz, ExrPacking::kNone}) {
-    const auto bytes = WriteExr({0, 0, 90, 60}, kWindow, Channels(), {{"software", "test"}}, {}, packing);
+  for (auto compression : {COMPRESSION_ZIP, COMPRESSION_ZIPS, COMPRESSION_PIZ, COMPRESSION_NONE}) {
+    const auto bytes = WriteExr({0, 0, 90, 60}, kWindow, Channels(), {{"software", "test"}}, {}, compression);
     ASSERT_TRUE(bytes.ok()) << bytes.status();
-    SCOPED_TRACE(static_cast<int>(packing));
+    SCOPED_TRACE(Compression_Name(compression));
     ExpectThatOpenExrReads(*bytes, Channels(), 0);
   }
 }
@@ -120,7 +120,7 @@ TEST(ExrFile, TheLossyPackingIsNear) {
       for (int x = kWindow.x0; x < kWindow.x1; ++x) c.plane.at(x, y) = 0.5f + 0.004f * static_cast<float>(x);
     }
   }
-  const auto bytes = WriteExr(kWindow, kWindow, smooth, {}, {}, ExrPacking::kLossyDwaa);
+  const auto bytes = WriteExr(kWindow, kWindow, smooth, {}, {}, COMPRESSION_LOSSY_DWAA);
   ASSERT_TRUE(bytes.ok()) << bytes.status();
   ExpectThatOpenExrReads(*bytes, smooth, 0.02);
 }
@@ -128,7 +128,7 @@ TEST(ExrFile, TheLossyPackingIsNear) {
 // What is not packed has only one form.
 TEST(ExrFile, UnpackedFilesAreThoseOfOpenExrToTheByte) {
   const std::vector<ExrChannel> channels = Channels();
-  const auto bytes = WriteExr({0, 0, 90, 60}, kWindow, channels, {}, {}, ExrPacking::kNone);
+  const auto bytes = WriteExr({0, 0, 90, 60}, kWindow, channels, {}, {}, COMPRESSION_NONE);
   ASSERT_TRUE(bytes.ok()) << bytes.status();
   Imf::Header header(Imath::Box2i({0, 0}, {89, 59}),
                      Imath::Box2i({kWindow.x0, kWindow.y0}, {kWindow.x1 - 1, kWindow.y1 - 1}));
@@ -153,11 +153,11 @@ TEST(ExrFile, UnpackedFilesAreThoseOfOpenExrToTheByte) {
 }
 
 TEST(ExrFile, PackedFilesAreSmaller) {
-  const auto size = [](ExrPacking packing) {
-    return WriteExr(kWindow, kWindow, Channels(), {}, {}, packing).value_or("").size();
+  const auto size = [](Compression compression) {
+    return WriteExr(kWindow, kWindow, Channels(), {}, {}, compression).value_or("").size();
   };
-  EXPECT_LT(size(ExrPacking::kZip), size(ExrPacking::kZips));
-  EXPECT_LT(size(ExrPacking::kZips), 0.9 * static_cast<double>(size(ExrPacking::kNone)));
+  EXPECT_LT(size(COMPRESSION_ZIP), size(COMPRESSION_ZIPS));
+  EXPECT_LT(size(COMPRESSION_ZIPS), 0.9 * static_cast<double>(size(COMPRESSION_NONE)));
 }
 
 // ---- the quick way in ----

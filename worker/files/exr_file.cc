@@ -46,15 +46,15 @@ Rect Moved(const Rect& r, const FileMetadata& by) {
   return {r.x0 + by.origin_x(), r.y0 + by.origin_y(), r.x1 + by.origin_x(), r.y1 + by.origin_y()};
 }
 
-Imf::Compression CompressionOf(ExrPacking packing) {
-  switch (packing) {
-    case ExrPacking::kZips:
+Imf::Compression CompressionOf(Compression compression) {
+  switch (compression) {
+    case COMPRESSION_ZIPS:
       return Imf::ZIPS_COMPRESSION;
-    case ExrPacking::kPiz:
+    case COMPRESSION_PIZ:
       return Imf::PIZ_COMPRESSION;
-    case ExrPacking::kNone:
+    case COMPRESSION_NONE:
       return Imf::NO_COMPRESSION;
-    case ExrPacking::kLossyDwaa:
+    case COMPRESSION_LOSSY_DWAA:
       return Imf::DWAA_COMPRESSION;
     default:
       return Imf::ZIP_COMPRESSION;
@@ -160,10 +160,10 @@ std::string WriteByLibrary(const Imf::Header& header, const Rect& data,
 }
 
 std::string Write(const Rect& display, const Rect& data, const std::vector<ExrChannel>& channels,
-                  const HeaderTexts& texts, const FileMetadata& metadata, ExrPacking packing) {
+                  const HeaderTexts& texts, const FileMetadata& metadata, Compression compression) {
   Imf::Header header(BoxOf(Moved(display, metadata)), BoxOf(Moved(data, metadata)));
   PutMetadata(metadata, &header);
-  header.compression() = CompressionOf(packing);
+  header.compression() = CompressionOf(compression);
   for (const auto& [name, value] : texts) header.insert(name, Imf::StringAttribute(value));
   std::vector<const ExrChannel*> by_name;
   for (const ExrChannel& c : channels) {
@@ -172,7 +172,8 @@ std::string Write(const Rect& display, const Rect& data, const std::vector<ExrCh
   }
   header.sanityCheck();
   std::sort(by_name.begin(), by_name.end(), [](const auto* a, const auto* b) { return a->name < b->name; });
-  const bool ours = packing == ExrPacking::kZip || packing == ExrPacking::kZips || packing == ExrPacking::kNone;
+  const bool ours =
+      compression == COMPRESSION_ZIP || compression == COMPRESSION_ZIPS || compression == COMPRESSION_NONE;
   return ours ? WriteBlocks(header, data, by_name) : WriteByLibrary(header, data, by_name);
 }
 
@@ -180,9 +181,9 @@ std::string Write(const Rect& display, const Rect& data, const std::vector<ExrCh
 
 absl::StatusOr<std::string> WriteExr(const Rect& display_window, const Rect& data_window,
                                      const std::vector<ExrChannel>& channels, const HeaderTexts& texts,
-                                     const FileMetadata& metadata, ExrPacking packing) {
+                                     const FileMetadata& metadata, Compression compression) {
   try {
-    return Write(display_window, data_window, channels, texts, metadata, packing);
+    return Write(display_window, data_window, channels, texts, metadata, compression);
   } catch (const std::exception& e) {
     return absl::InternalError(absl::StrCat("the OpenEXR library refused the picture: ", e.what()));
   }

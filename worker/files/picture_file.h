@@ -22,15 +22,12 @@ struct ExrChannel {
   Plane plane;
 };
 
-// How an OpenEXR file packs its samples; all keep every bit but the last.
-enum class ExrPacking { kZip, kZips, kPiz, kNone, kLossyDwaa };
-
 // OpenEXR: half, scan lines. Samples as they are stored in the cache: no
 // NaN, no infinity. Both windows are moved to the metadata's origin.
 // REQUIRES: channel names differ, windows not empty.
 absl::StatusOr<std::string> WriteExr(const Rect& display_window, const Rect& data_window,
                                      const std::vector<ExrChannel>& channels, const HeaderTexts& texts,
-                                     const FileMetadata& metadata = {}, ExrPacking packing = ExrPacking::kZip);
+                                     const FileMetadata& metadata = {}, Compression compression = COMPRESSION_ZIP);
 
 // Interleaved integer samples, rows top down.
 struct Codes {

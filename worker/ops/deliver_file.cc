@@ -104,7 +104,7 @@ absl::StatusOr<std::string> MakeExr(const OpContext& context, const DeliverFile&
     if (context.stopped()) return absl::CancelledError("cancelled: no job needs this");
   }
   if (data.empty()) return absl::InvalidArgumentError("there is no picture to deliver: it has no pixels");
-  return WriteExr(context.format, data, channels, Provenance(context, p), p.metadata());
+  return WriteExr(context.format, data, channels, Provenance(context, p), p.metadata(), p.compression());
 }
 
 // ---- files of integers ----
