@@ -56,7 +56,9 @@ class CommandLine {
     app_.set_version_flag("--version", "selvage " SELVAGE_VERSION);
     app_.fallthrough();
     app_.get_formatter()->column_width(30);
-    app_.add_option("--server", globals_.server, "Daemon to talk to (default: SELVAGE_SERVER, else 127.0.0.1:7311)")
+    app_.add_option(
+            "--server", globals_.server,
+            "Daemon to talk to (default: SELVAGE_SERVER, else the one of `selvage connect`, else 127.0.0.1:7311)")
         ->type_name("HOST:PORT");
     app_.add_flag("--json", globals_.json, "Print JSON instead of tables, also of faults");
     for (Command* command : Commands()) Add(command);

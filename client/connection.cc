@@ -7,27 +7,40 @@
 #include <thread>
 
 #include "absl/strings/str_cat.h"
+#include "client/exit_code.h"
 #include "client/owner.h"
 #include "proto/digest.h"
+#include "proto/door/certificate.h"
 #include "proto/status.h"
 
 namespace selvage::client {
 
-Connection::Connection(const Globals& globals) : server_(globals.server) {
-  if (server_.empty()) {
-    const char* from_environment = std::getenv("SELVAGE_SERVER");
-    server_ = from_environment != nullptr && *from_environment != 0 ? from_environment : kDefaultServer;
+Connection::Connection(const Globals& globals) {
+  absl::StatusOr<Route> route = FindRoute(globals.server);
+  if (route.ok()) {
+    route_ = *std::move(route);
+  } else {
+    lost_ =
+        absl::IsInvalidArgument(route.status()) ? UsageError(std::string(route.status().message())) : route.status();
   }
+  Open();
+}
+
+Connection::Connection(Route route) : route_(std::move(route)) { Open(); }
+
+void Connection::Open() {
   grpc::ChannelArguments arguments;
   // A look at 8K is a few MiB, but it travels in chunks of 1 MiB.
   arguments.SetMaxReceiveMessageSize(16 << 20);
   arguments.SetInt(GRPC_ARG_KEEPALIVE_TIME_MS, 20'000);
   arguments.SetInt(GRPC_ARG_KEEPALIVE_PERMIT_WITHOUT_CALLS, 1);
-  // The daemon is on this machine: a proxy of the environment is not for it.
-  arguments.SetInt(GRPC_ARG_ENABLE_HTTP_PROXY, 0);
-  channel_ = grpc::CreateCustomChannel(server_, grpc::InsecureChannelCredentials(), arguments);
+  // Without credentials all calls end at once, and Explain says why.
+  channel_ = lost_.ok() ? OpenChannel(route_, arguments) : grpc::CreateChannel("", nullptr);
   jobs_ = JobService::NewStub(channel_);
+  door_ = DoorService::NewStub(channel_);
 }
+
+std::string Connection::owner() const { return route_.tls ? route_.known.owner() : Owner(); }
 
 std::unique_ptr<grpc::ClientContext> Connection::Call(int seconds) const {
   auto context = Stream();
@@ -39,32 +52,52 @@ std::unique_ptr<grpc::ClientContext> Connection::Stream() const { return std::ma
 
 absl::Status Connection::Explain(const grpc::Status& status) const {
   if (status.ok()) return absl::OkStatus();
+  if (!lost_.ok()) return lost_;
+  const std::string& server = route_.address;
   if (status.error_code() == grpc::StatusCode::UNAVAILABLE) {
+    if (route_.tls) RETURN_IF_ERROR(Diagnose(route_));
     return absl::UnavailableError(
-        absl::StrCat("no answer from the daemon at ", server_,
+        absl::StrCat("no answer from the daemon at ", server,
                      " (start it with `selvaged`, or name another with --server): ", status.error_message()));
   }
   if (status.error_code() == grpc::StatusCode::DEADLINE_EXCEEDED) {
-    return absl::DeadlineExceededError(absl::StrCat("the daemon at ", server_, " did not answer in time"));
+    return absl::DeadlineExceededError(absl::StrCat("the daemon at ", server, " did not answer in time"));
   }
   const auto code = static_cast<absl::StatusCode>(status.error_code());
+  if (code == absl::StatusCode::kUnauthenticated || code == absl::StatusCode::kPermissionDenied) {
+    return NotAllowed(status.error_message());
+  }
   if (code == absl::StatusCode::kUnimplemented) {
-    return absl::UnimplementedError(absl::StrCat("the daemon at ", server_, " is of another version than this client (",
+    return absl::UnimplementedError(absl::StrCat("the daemon at ", server, " is of another version than this client (",
                                                  SELVAGE_VERSION, "): ", status.error_message()));
   }
   return absl::Status(code, status.error_message());
+}
+
+absl::StatusOr<WhoAmIReply> AskWhoIAm(Connection& connection) {
+  WhoAmIReply reply;
+  auto context = connection.Call(30);
+  RETURN_IF_ERROR(connection.Explain(connection.door().WhoAmI(context.get(), WhoAmIRequest(), &reply)));
+  return reply;
+}
+
+std::string WhoText(const WhoAmIReply& reply) {
+  const std::string role = RoleText(reply.role());
+  if (reply.name().empty()) return absl::StrCat("this machine, ", role);
+  return absl::StrCat(reply.name(), ", ", role,
+                      reply.expires_unix_s() == 0 ? "" : ", until " + DateText(reply.expires_unix_s()));
 }
 
 absl::StatusOr<std::string> ResolveJob(Connection& connection, const std::string& job) {
   if (job != "last") return job;
   ListJobsRequest request;
   request.set_limit(1);
-  request.set_owner(Owner());
+  request.set_owner(connection.owner());
   ListJobsReply reply;
   auto context = connection.Call();
   RETURN_IF_ERROR(connection.Explain(connection.jobs().ListJobs(context.get(), request, &reply)));
   if (reply.job_size() == 0) {
-    return absl::NotFoundError(absl::StrCat("the daemon has no job of yours (", Owner(),
+    return absl::NotFoundError(absl::StrCat("the daemon has no job of yours (", connection.owner(),
                                             "); `selvage submit` makes one, `selvage jobs` lists everybody's"));
   }
   return reply.job(0).job_id();

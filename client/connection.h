@@ -8,17 +8,23 @@
 #include "absl/status/status.h"
 #include "absl/status/statusor.h"
 #include "client/globals.h"
+#include "proto/door/door.grpc.pb.h"
+#include "proto/door/route.h"
 #include "proto/job.grpc.pb.h"
 
 namespace selvage::client {
 
-inline constexpr char kDefaultServer[] = "127.0.0.1:7311";
-
 class Connection {
  public:
+  // Where commands go: see FindRoute. A daemon that is not known is told by the first call.
   explicit Connection(const Globals& globals);
+  explicit Connection(Route route);
 
   JobService::Stub& jobs() { return *jobs_; }
+  DoorService::Stub& door() { return *door_; }
+  const Route& route() const { return route_; }
+  // Whose jobs are one's own: the name of the token; on this machine USER@HOST.
+  std::string owner() const;
   // Unary calls end after this long; submitting 100,000 frames takes seconds.
   std::unique_ptr<grpc::ClientContext> Call(int seconds = 120) const;
   // Streams have no deadline of their own: the connection's keepalive ends them.
@@ -28,10 +34,19 @@ class Connection {
   absl::Status Explain(const grpc::Status& status) const;
 
  private:
-  std::string server_;
+  void Open();
+
+  Route route_;
+  // Why there is none.
+  absl::Status lost_;
   std::shared_ptr<grpc::Channel> channel_;
   std::unique_ptr<JobService::Stub> jobs_;
+  std::unique_ptr<DoorService::Stub> door_;
 };
+
+absl::StatusOr<WhoAmIReply> AskWhoIAm(Connection& connection);
+// "rhea, submitter, until 2027-02-28 14:02 UTC"
+std::string WhoText(const WhoAmIReply& reply);
 
 // "last" becomes the id of one's own newest job.
 // Errors: NOT_FOUND no job of this user.

@@ -17,6 +17,7 @@ const char kExitCodeHelp[] = R"(Exit codes:
   4    the job failed or was cancelled (a damaged plate, for example)
   5    a file could not be written, or may not be replaced
   6    a fault inside the daemon, or it has no room left
+  7    the daemon does not take your token, or it does not allow this (see `selvage whoami`)
   130  stopped with Ctrl-C; a job that was watched goes on)";
 
 absl::Status UsageError(const std::string& text) {
@@ -24,6 +25,8 @@ absl::Status UsageError(const std::string& text) {
   status.SetPayload(kUsagePayload, absl::Cord());
   return status;
 }
+
+absl::Status NotAllowed(const std::string& text) { return absl::UnauthenticatedError(text); }
 
 ExitCode ExitCodeOf(const absl::Status& status) {
   if (status.GetPayload(kUsagePayload)) return kUsage;
@@ -35,6 +38,8 @@ ExitCode ExitCodeOf(const absl::Status& status) {
       return kNoDaemon;
     case absl::StatusCode::kAborted:
       return kJobFailed;
+    case absl::StatusCode::kUnauthenticated:
+      return kNotAllowed;
     case absl::StatusCode::kPermissionDenied:
       return kCannotWrite;
     case absl::StatusCode::kInternal:

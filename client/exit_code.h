@@ -16,11 +16,15 @@ enum ExitCode {
   kJobFailed = 4,      // the job failed or was cancelled
   kCannotWrite = 5,    // a file could not be written, or may not be replaced
   kDaemonFault = 6,    // a fault inside the daemon, or no room left
+  kNotAllowed = 7,     // the daemon does not take the token, or it does not allow this
   kInterrupted = 130,  // Ctrl-C, as shells count it
 };
 
 // INVALID_ARGUMENT for a command line that is wrong by itself: exit code 2.
 absl::Status UsageError(const std::string& text);
+
+// UNAUTHENTICATED from a daemon: exit code 7.
+absl::Status NotAllowed(const std::string& text);
 
 ExitCode ExitCodeOf(const absl::Status& status);
 

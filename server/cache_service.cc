@@ -33,9 +33,10 @@ absl::StatusOr<std::vector<Digest>> ParseDigests(const Field& field) {
 
 class WriteCall final : public Call<grpc::ServerReadReactor<WriteTilesRequest>> {
  public:
-  static WriteCall* Start(Engine* engine, OpenCalls* calls, WriteTilesReply* reply) {
+  static WriteCall* Start(Engine* engine, OpenCalls* calls, const grpc::ServerContextBase& context,
+                          WriteTilesReply* reply) {
     std::shared_ptr<WriteCall> call(new WriteCall(engine, calls, reply));
-    call->Open();
+    call->Open(context);
     call->ReadNext();
     return call.get();
   }
@@ -77,9 +78,10 @@ class WriteCall final : public Call<grpc::ServerReadReactor<WriteTilesRequest>> 
 
 class ReadCall final : public Call<grpc::ServerWriteReactor<ReadTilesReply>> {
  public:
-  static ReadCall* Start(Engine* engine, OpenCalls* calls, const ReadTilesRequest& request) {
+  static ReadCall* Start(Engine* engine, OpenCalls* calls, const grpc::ServerContextBase& context,
+                         const ReadTilesRequest& request) {
     std::shared_ptr<ReadCall> call(new ReadCall(engine, calls));
-    call->Open();
+    call->Open(context);
     auto digests = ParseDigests(request.digest());
     if (!digests.ok()) {
       call->End(digests.status());
@@ -150,14 +152,14 @@ grpc::ServerUnaryReactor* CacheServiceImpl::FindMissing(grpc::CallbackServerCont
   return reactor;
 }
 
-grpc::ServerReadReactor<WriteTilesRequest>* CacheServiceImpl::WriteTiles(grpc::CallbackServerContext*,
+grpc::ServerReadReactor<WriteTilesRequest>* CacheServiceImpl::WriteTiles(grpc::CallbackServerContext* c,
                                                                          WriteTilesReply* reply) {
-  return WriteCall::Start(engine_, calls_, reply);
+  return WriteCall::Start(engine_, calls_, *c, reply);
 }
 
-grpc::ServerWriteReactor<ReadTilesReply>* CacheServiceImpl::ReadTiles(grpc::CallbackServerContext*,
+grpc::ServerWriteReactor<ReadTilesReply>* CacheServiceImpl::ReadTiles(grpc::CallbackServerContext* c,
                                                                       const ReadTilesRequest* request) {
-  return ReadCall::Start(engine_, calls_, *request);
+  return ReadCall::Start(engine_, calls_, *c, *request);
 }
 
 }  // namespace selvage

@@ -7,16 +7,20 @@
 
 #include <atomic>
 #include <functional>
+#include <map>
 #include <memory>
 #include <mutex>
-#include <set>
+#include <string>
 #include <utility>
 
 #include "absl/base/thread_annotations.h"
 #include "absl/status/statusor.h"
 #include "proto/mutex.h"
+#include "server/door/caller.h"
 
 namespace selvage {
+
+class Door;
 
 grpc::Status ToGrpc(const absl::Status& status);
 
@@ -28,19 +32,33 @@ class OpenCall {
   virtual void End(const absl::Status& why) = 0;
 };
 
-// gRPC's Shutdown does not return while a callback call is unfinished, whatever
-// its deadline: so every open one is known here.
+// Who calls, and the calls that stay open. gRPC's Shutdown does not return while a callback
+// call is unfinished, whatever its deadline: so every open one is known here.
 class OpenCalls {
  public:
-  void Add(std::shared_ptr<OpenCall> call);
+  // Without a door all calls come from this machine.
+  explicit OpenCalls(const Door* door = nullptr) : door_(door) {}
+
+  // Errors: UNAUTHENTICATED the token is no longer good.
+  absl::StatusOr<Caller> Who(const grpc::ServerContextBase& context) const;
+
+  // Ends it at once if its caller is not known or has too many.
+  void Add(const std::shared_ptr<OpenCall>& call, const grpc::ServerContextBase& context);
   void Remove(const std::shared_ptr<OpenCall>& call);
+  // Those whose token was revoked or has run out.
+  void EndUnwelcome();
   // From now on new calls are ended at once.
   void EndAll(const absl::Status& why);
 
  private:
+  absl::Status TryToAdd(const std::shared_ptr<OpenCall>& call, const grpc::ServerContextBase& context);
+
+  const Door* const door_;
   Mutex mutex_;
   bool closing_ ABSL_GUARDED_BY(mutex_) = false;
-  std::set<std::shared_ptr<OpenCall>> calls_ ABSL_GUARDED_BY(mutex_);
+  std::map<std::shared_ptr<OpenCall>, Caller> calls_ ABSL_GUARDED_BY(mutex_);
+  // How many, by the name of the token.
+  std::map<std::string, size_t> held_ ABSL_GUARDED_BY(mutex_);
 };
 
 // gRPC may call back from within StartRead, StartWrite and Finish.
@@ -79,10 +97,10 @@ class Call : public Reactor, public OpenCall, public std::enable_shared_from_thi
  protected:
   explicit Call(OpenCalls* calls) : calls_(calls) {}
 
-  // Once, after it was made.
-  void Open() {
+  // Once, after it was made. May end it.
+  void Open(const grpc::ServerContextBase& context) {
     self_ = this->shared_from_this();
-    calls_->Add(self_);
+    calls_->Add(self_, context);
   }
   // Runs `start`, which may read or write, unless the call is over.
   template <class Start>
@@ -123,11 +141,12 @@ class Call : public Reactor, public OpenCall, public std::enable_shared_from_thi
 template <class Reply>
 class UnaryCall final : public Call<grpc::ServerUnaryReactor> {
  public:
-  static std::shared_ptr<UnaryCall> Start(OpenCalls* calls, Reply* reply) {
+  static std::shared_ptr<UnaryCall> Start(OpenCalls* calls, const grpc::ServerContextBase& context, Reply* reply) {
     std::shared_ptr<UnaryCall> call(new UnaryCall(calls, reply));
-    call->Open();
+    call->Open(context);
     return call;
   }
+  using Call::over;
 
   // What to do with the result: fills the reply and ends the call.
   std::function<void(absl::StatusOr<Reply>)> Answer() {

@@ -5,6 +5,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/version.h"
+#include "server/engine/task_inputs.h"
 
 namespace selvage {
 
@@ -25,14 +26,27 @@ absl::Status CheckReport(const WorkerReport& r) {
   return absl::OkStatus();
 }
 
+// What comes from another machine carries the name of its token, so that nobody hands in under
+// another's: "host:pid@token".
+std::string BoundName(const Caller& caller, const std::string& name) {
+  if (caller.local()) return name;
+  const std::string suffix = "@" + caller.name;
+  return name.substr(0, kMaxWorkerName - suffix.size()) + suffix;
+}
+std::string BoundId(const Caller& caller, const std::string& id) {
+  return caller.local() ? id : absl::StrCat(id, "@", caller.name);
+}
+
 // One worker's stream. Orders wait here while one is being written; a worker
 // that does not read cannot fill the memory, since it gets no more tasks than
 // it has slots.
 class WorkStream final : public Call<grpc::ServerBidiReactor<WorkerReport, WorkerOrders>>, public WorkerLink {
  public:
-  static WorkStream* Start(Engine* engine, OpenCalls* calls) {
+  static WorkStream* Start(Engine* engine, OpenCalls* calls, const grpc::ServerContextBase& context) {
     std::shared_ptr<WorkStream> stream(new WorkStream(engine, calls));
-    stream->Open();
+    stream->Open(context);
+    // If it is not known, the call is over.
+    stream->caller_ = calls->Who(context).value_or(Caller());
     stream->ReadNext();
     return stream.get();
   }
@@ -58,6 +72,8 @@ class WorkStream final : public Call<grpc::ServerBidiReactor<WorkerReport, Worke
     // One stream, one worker: a stream that changes its name is closed.
     if (worker_id_.empty()) worker_id_ = report_.worker_id();
     if (worker_id_ != report_.worker_id()) return End(absl::InvalidArgumentError("the worker_id changed"));
+    report_.set_name(BoundName(caller_, report_.name()));
+    report_.set_worker_id(BoundId(caller_, report_.worker_id()));
     engine_->Report(self(), report_);
     ReadNext();
   }
@@ -84,18 +100,29 @@ class WorkStream final : public Call<grpc::ServerBidiReactor<WorkerReport, Worke
   // Reactions to reads come one at a time.
   WorkerReport report_;
   std::string worker_id_;
+  Caller caller_;
 };
 
 }  // namespace
 
-grpc::ServerBidiReactor<WorkerReport, WorkerOrders>* FarmServiceImpl::Work(grpc::CallbackServerContext*) {
-  return WorkStream::Start(engine_, calls_);
+grpc::ServerBidiReactor<WorkerReport, WorkerOrders>* FarmServiceImpl::Work(grpc::CallbackServerContext* c) {
+  return WorkStream::Start(engine_, calls_, *c);
 }
 
 grpc::ServerUnaryReactor* FarmServiceImpl::Finish(grpc::CallbackServerContext* c, const TaskOutcome* request,
                                                   FinishReply* reply) {
   auto* reactor = c->DefaultReactor();
-  engine_->Finish(*request, [reactor, reply](absl::StatusOr<FinishReply> result) {
+  const absl::StatusOr<Caller> caller = calls_->Who(*c);
+  if (!caller.ok()) {
+    reactor->Finish(ToGrpc(caller.status()));
+    return reactor;
+  }
+  TaskOutcome outcome = *request;
+  if (!caller->local()) {
+    outcome.set_worker_name(BoundName(*caller, outcome.worker_name()));
+    outcome.set_worker_id(BoundId(*caller, outcome.worker_id().substr(0, kMaxWorkerId)));
+  }
+  engine_->Finish(outcome, [reactor, reply](absl::StatusOr<FinishReply> result) {
     if (result.ok()) *reply = *std::move(result);
     reactor->Finish(ToGrpc(result.status()));
   });

@@ -32,9 +32,10 @@ absl::StatusOr<Digest> BlobDigests::Of(const BlobRef& blob, TileStore& tiles) {
   return digest;
 }
 
-std::shared_ptr<FileStream> FileStream::Start(Engine* engine, OpenCalls* calls, BlobDigests* digests) {
+std::shared_ptr<FileStream> FileStream::Start(Engine* engine, OpenCalls* calls, const grpc::ServerContextBase& context,
+                                              BlobDigests* digests) {
   std::shared_ptr<FileStream> stream(new FileStream(engine, calls, digests));
-  stream->Open();
+  stream->Open(context);
   return stream;
 }
 

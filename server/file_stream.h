@@ -26,7 +26,9 @@ class BlobDigests {
 // One 1 MiB chunk in memory and in flight at a time, so a slow reader costs nothing.
 class FileStream final : public Call<grpc::ServerWriteReactor<FileChunk>> {
  public:
-  static std::shared_ptr<FileStream> Start(Engine* engine, OpenCalls* calls, BlobDigests* digests);
+  static std::shared_ptr<FileStream> Start(Engine* engine, OpenCalls* calls, const grpc::ServerContextBase& context,
+                                           BlobDigests* digests);
+  using Call::over;
 
   // Then exactly one of these, or End, from any thread.
   void Send(BlobRef blob, uint64_t offset, std::vector<JobWarning> warnings = {});

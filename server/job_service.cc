@@ -16,14 +16,35 @@ Then<Reply> Answer(grpc::ServerUnaryReactor* reactor, Reply* reply) {
   };
 }
 
+// Unfinished jobs of one person: more than anybody looks after.
+constexpr size_t kMostJobs = 200;
+
+Asker AskerOf(const Caller& caller) {
+  if (caller.local()) return {};
+  return {.name = caller.name, .own_only = caller.role != Token::ADMINISTRATOR, .most_jobs = kMostJobs};
+}
+
+// For what may be done only to what is one's own.
+template <class Reply, class Ask>
+grpc::ServerUnaryReactor* AnswerFor(OpenCalls* calls, grpc::CallbackServerContext* c, Reply* reply, const Ask& ask) {
+  auto* reactor = c->DefaultReactor();
+  const absl::StatusOr<Caller> caller = calls->Who(*c);
+  if (!caller.ok()) {
+    reactor->Finish(ToGrpc(caller.status()));
+  } else {
+    ask(AskerOf(*caller), Answer(reactor, reply));
+  }
+  return reactor;
+}
+
 // Progress of something, to its end. Each message is complete, so while one is
 // on its way only the newest waits.
 template <class Message>
 class NewestCall final : public Call<grpc::ServerWriteReactor<Message>> {
  public:
-  static std::shared_ptr<NewestCall> Start(OpenCalls* calls) {
+  static std::shared_ptr<NewestCall> Start(OpenCalls* calls, const grpc::ServerContextBase& context) {
     std::shared_ptr<NewestCall> call(new NewestCall(calls));
-    call->Open();
+    call->Open(context);
     return call;
   }
 
@@ -87,34 +108,44 @@ class NewestCall final : public Call<grpc::ServerWriteReactor<Message>> {
 
 }  // namespace
 
-grpc::ServerUnaryReactor* JobServiceImpl::Check(Context*, const CheckRequest* request, CheckReply* reply) {
-  const auto call = UnaryCall<CheckReply>::Start(calls_, reply);
+grpc::ServerUnaryReactor* JobServiceImpl::Check(Context* c, const CheckRequest* request, CheckReply* reply) {
+  const auto call = UnaryCall<CheckReply>::Start(calls_, *c, reply);
+  if (call->over()) return call.get();
   engine_->Check(*request, call->gone(), call->Answer());
   return call.get();
 }
 
-grpc::ServerUnaryReactor* JobServiceImpl::Plan(Context*, const PlanRequest* request, PlanReply* reply) {
-  const auto call = UnaryCall<PlanReply>::Start(calls_, reply);
+grpc::ServerUnaryReactor* JobServiceImpl::Plan(Context* c, const PlanRequest* request, PlanReply* reply) {
+  const auto call = UnaryCall<PlanReply>::Start(calls_, *c, reply);
+  if (call->over()) return call.get();
   const Engine::Handle handle = engine_->MakePlanFor(*request, call->Answer());
   call->WhenGone([engine = engine_, handle] { engine->Abandon(handle); });
   return call.get();
 }
 
-grpc::ServerUnaryReactor* JobServiceImpl::Why(Context*, const WhyRequest* request, WhyReply* reply) {
-  const auto call = UnaryCall<WhyReply>::Start(calls_, reply);
+grpc::ServerUnaryReactor* JobServiceImpl::Why(Context* c, const WhyRequest* request, WhyReply* reply) {
+  const auto call = UnaryCall<WhyReply>::Start(calls_, *c, reply);
+  if (call->over()) return call.get();
   const Engine::Handle handle = engine_->Why(*request, call->Answer());
   call->WhenGone([engine = engine_, handle] { engine->Abandon(handle); });
   return call.get();
 }
 
-grpc::ServerUnaryReactor* JobServiceImpl::Submit(Context*, const SubmitRequest* request, SubmitReply* reply) {
-  const auto call = UnaryCall<SubmitReply>::Start(calls_, reply);
-  engine_->Submit(*request, call->gone(), call->Answer());
+grpc::ServerUnaryReactor* JobServiceImpl::Submit(Context* c, const SubmitRequest* request, SubmitReply* reply) {
+  const auto call = UnaryCall<SubmitReply>::Start(calls_, *c, reply);
+  if (call->over()) return call.get();
+  const absl::StatusOr<Caller> caller = calls_->Who(*c);
+  if (!caller.ok()) {
+    call->End(caller.status());
+  } else {
+    engine_->Submit(*request, AskerOf(*caller), call->gone(), call->Answer());
+  }
   return call.get();
 }
 
-grpc::ServerWriteReactor<JobProgress>* JobServiceImpl::Watch(Context*, const WatchRequest* request) {
-  const auto call = NewestCall<JobProgress>::Start(calls_);
+grpc::ServerWriteReactor<JobProgress>* JobServiceImpl::Watch(Context* c, const WatchRequest* request) {
+  const auto call = NewestCall<JobProgress>::Start(calls_, *c);
+  if (call->over()) return call.get();
   std::weak_ptr<NewestCall<JobProgress>> weak = call;
   engine_->Watch(
       request->job_id(),
@@ -147,13 +178,14 @@ grpc::ServerUnaryReactor* JobServiceImpl::GetJob(Context* c, const JobRef* reque
 }
 
 grpc::ServerUnaryReactor* JobServiceImpl::Cancel(Context* c, const JobRef* request, CancelReply* reply) {
-  auto* reactor = c->DefaultReactor();
-  engine_->Cancel(request->job_id(), Answer(reactor, reply));
-  return reactor;
+  return AnswerFor(calls_, c, reply, [&](const Asker& asker, Then<CancelReply> then) {
+    engine_->Cancel(request->job_id(), asker, std::move(then));
+  });
 }
 
-grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Fetch(Context*, const FetchRequest* request) {
-  auto stream = FileStream::Start(engine_, calls_, &digests_);
+grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Fetch(Context* c, const FetchRequest* request) {
+  auto stream = FileStream::Start(engine_, calls_, *c, &digests_);
+  if (stream->over()) return stream.get();
   engine_->Locate(*request, [stream, offset = request->offset()](absl::StatusOr<BlobRef> blob) {
     if (!blob.ok()) return stream->End(blob.status());
     stream->Send(*std::move(blob), offset);
@@ -161,8 +193,9 @@ grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Fetch(Context*, const Fetch
   return stream.get();
 }
 
-grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Look(Context*, const LookRequest* request) {
-  auto stream = FileStream::Start(engine_, calls_, &digests_);
+grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Look(Context* c, const LookRequest* request) {
+  auto stream = FileStream::Start(engine_, calls_, *c, &digests_);
+  if (stream->over()) return stream.get();
   const auto handle = engine_->Look(*request, [stream](absl::StatusOr<LookResult> result) {
     if (!result.ok()) return stream->End(result.status());
     if (!result->errors.empty()) return stream->Refuse(result->errors);
@@ -188,9 +221,9 @@ grpc::ServerUnaryReactor* JobServiceImpl::FindWritten(Context* c, const FindWrit
 
 grpc::ServerUnaryReactor* JobServiceImpl::Invalidate(Context* c, const InvalidateRequest* request,
                                                      InvalidateReply* reply) {
-  auto* reactor = c->DefaultReactor();
-  engine_->Invalidate(*request, Answer(reactor, reply));
-  return reactor;
+  return AnswerFor(calls_, c, reply, [&](const Asker& asker, Then<InvalidateReply> then) {
+    engine_->Invalidate(*request, asker, std::move(then));
+  });
 }
 
 grpc::ServerUnaryReactor* JobServiceImpl::Workers(Context* c, const WorkersRequest*, WorkersReply* reply) {
@@ -206,8 +239,9 @@ grpc::ServerUnaryReactor* JobServiceImpl::CacheInfo(Context* c, const CacheInfoR
   return reactor;
 }
 
-grpc::ServerWriteReactor<VerifyProgress>* JobServiceImpl::VerifyCache(Context*, const VerifyCacheRequest*) {
-  const auto call = NewestCall<VerifyProgress>::Start(calls_);
+grpc::ServerWriteReactor<VerifyProgress>* JobServiceImpl::VerifyCache(Context* c, const VerifyCacheRequest*) {
+  const auto call = NewestCall<VerifyProgress>::Start(calls_, *c);
+  if (call->over()) return call.get();
   engine_->VerifyCache(
       [call](const VerifyProgress& progress) {
         if (!progress.done()) call->Show(progress, false);
@@ -221,9 +255,9 @@ grpc::ServerWriteReactor<VerifyProgress>* JobServiceImpl::VerifyCache(Context*, 
 }
 
 grpc::ServerUnaryReactor* JobServiceImpl::Release(Context* c, const ReleaseRequest* request, ReleaseReply* reply) {
-  auto* reactor = c->DefaultReactor();
-  engine_->Release(request->stack_name(), Answer(reactor, reply));
-  return reactor;
+  return AnswerFor(calls_, c, reply, [&](const Asker& asker, Then<ReleaseReply> then) {
+    engine_->Release(request->stack_name(), asker, std::move(then));
+  });
 }
 
 grpc::ServerUnaryReactor* JobServiceImpl::Backup(Context* c, const BackupRequest* request, BackupReply* reply) {

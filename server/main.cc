@@ -16,9 +16,11 @@
 #include "proto/size.h"
 #include "proto/status.h"
 #include "proto/version.h"
-#include "server/grpc_server.h"
+#include "proto/door/route.h"
+#include "server/door/token_command.h"
 #include "server/http/metrics.h"
 #include "server/http/status_server.h"
+#include "server/listeners.h"
 #include "server/startup.h"
 #include "worker/run/agent.h"
 
@@ -39,34 +41,47 @@ constexpr char kExamples[] = R"(Examples:
   selvaged --local-workers 0
       renders nothing itself; start `selvage-worker` as often as you like
 
-Only this machine can reach it in this version. SIGTERM stops it within 10 s;
-unfinished jobs go on when it is started again.
+  selvaged token add rhea --role submitter --expires 90d
+      a token for somebody at another machine, printed once
+  selvaged --listen 127.0.0.1:7311 --listen 0.0.0.0:7411
+      in the clear on this machine as before, and with TLS and tokens for others
+
+Others can reach it only through TLS and with a token (`selvaged token --help`). It makes a
+certificate of its own unless --tls-cert and --tls-key give one, and prints the fingerprint that
+`selvage connect` shows. SIGTERM stops it within 10 s; unfinished jobs go on when it is started again.
 )";
 
 struct Arguments {
-  std::string state, listen = "127.0.0.1:7311", http = "127.0.0.1:7312", cache_size = "20G", port_file;
-  std::vector<std::string> roots;
+  std::string state, http = "127.0.0.1:7312", cache_size = "20G", port_file, tls_cert, tls_key;
+  std::vector<std::string> roots, listen = {kDefaultServer};
+  bool require_tls = false;
   uint64_t max_decoded_mib = worker::PlateLimits().decoded_bytes >> 20;
   int64_t plan_tasks = plan::Limits().tasks;
   int local_workers = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
 };
 
 // Returns OK when told to stop, or why the cache cannot go on until it is opened again.
-absl::Status WaitForEnd(const sigset_t& signals, const Cache& cache) {
+absl::Status WaitForEnd(const sigset_t& signals, const Cache& cache, Listeners* listeners) {
   const timespec second{.tv_sec = 1, .tv_nsec = 0};
   while (sigtimedwait(&signals, nullptr, &second) < 0) {
     RETURN_IF_ERROR(cache.health());
+    listeners->Tick();
   }
   return absl::OkStatus();
 }
 
 absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
-  ASSIGN_OR_RETURN(Address grpc_address, ParseLoopback(arguments.listen), Annotate("--listen"));
   ASSIGN_OR_RETURN(Address http_address, ParseLoopback(arguments.http), Annotate("--http"));
   ASSIGN_OR_RETURN(const uint64_t cache_bytes, ParseSize(arguments.cache_size), Annotate("--cache-size"));
   ASSIGN_OR_RETURN(Roots roots, Roots::Open(arguments.roots), Annotate("--root"));
   std::error_code error;
   fs::create_directories(arguments.state, error);
+  ASSIGN_OR_RETURN(
+      const std::unique_ptr<Listeners> listeners,
+      Listeners::Prepare(
+          {.addresses = arguments.listen,
+           .require_tls = arguments.require_tls,
+           .door = {.state = arguments.state, .tls_cert = arguments.tls_cert, .tls_key = arguments.tls_key}}));
 
   // The order of these is the order in which they must go, backwards.
   Pool pool(static_cast<int>(std::max(4u, std::thread::hardware_concurrency())));
@@ -82,14 +97,18 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
     ~StopsPool() { pool->Stop(); }
   } stops_pool{&pool};
   RETURN_IF_ERROR(engine.Start());
-  GrpcServer server(&engine);
-  ASSIGN_OR_RETURN(grpc_address.port, server.Start(grpc_address.Text()));
+  struct ShutsDown {
+    Listeners* listeners;
+    ~ShutsDown() { listeners->Shutdown(); }
+  } shuts_down{listeners.get()};
+  RETURN_IF_ERROR(listeners->Start(&engine));
   StatusServer status([&engine](std::function<void(std::string)> then) {
     engine.Stats([then](const EngineStats& stats) { then(MetricsPage(stats)); });
   });
   ASSIGN_OR_RETURN(http_address.port, status.Start(http_address));
   if (!arguments.port_file.empty())
-    RETURN_IF_ERROR(WritePortFile(arguments.port_file, grpc_address.port, http_address.port));
+    RETURN_IF_ERROR(
+        WritePortFile(arguments.port_file, listeners->plain().port, listeners->tls().port, http_address.port));
 
   std::unique_ptr<worker::Agent> agent;
   std::thread rendering;
@@ -97,18 +116,19 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
     auto tiles =
         std::make_shared<ReadThroughTileStore>(std::make_shared<LruTileStore>(kEmbeddedTileBytes), cache.tiles);
     agent = std::make_unique<worker::Agent>(
-        worker::ConnectToDaemon(grpc_address.Text()), tiles,
+        listeners->plain().port != 0 ? worker::ConnectToDaemon({listeners->plain().Text()}) : listeners->InProcess(),
+        tiles,
         worker::AgentOptions{.name = "embedded",
                              .slots = arguments.local_workers,
                              .plates = {.decoded_bytes = arguments.max_decoded_mib << 20}});
     rendering = std::thread([&agent] { (void)agent->Run(); });
   }
-  spdlog::info("selvaged {} on {}, http on {}, state in {}, {} embedded slots", kVersion, grpc_address.Text(),
-               http_address.Text(), arguments.state, arguments.local_workers);
+  spdlog::info("selvaged {}, http on {}, state in {}, {} embedded slots", kVersion, http_address.Text(),
+               arguments.state, arguments.local_workers);
 
   TellReady();
 
-  const absl::Status end = WaitForEnd(signals, cache);
+  const absl::Status end = WaitForEnd(signals, cache, listeners.get());
   TellStopping();
   if (end.ok()) {
     spdlog::info("told to stop");
@@ -117,14 +137,14 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   }
   // Whatever hangs, the promise holds.
   LeaveAfter(kLongestStop);
-  server.StopServing();
+  listeners->StopServing();
   status.StopServing();
   engine.Stop();
   if (agent) {
     agent->Drain(kDrainSeconds);
     rendering.join();
   }
-  server.Shutdown();
+  listeners->Shutdown();
   status.Stop();
   cache.evictor->Stop();
   pool.Stop();
@@ -143,7 +163,14 @@ int main(int argc, char** argv) {
   app.footer(selvage::kExamples);
   app.add_option("--state", a.state, "Folder for the cache and the journal; one daemon each")->capture_default_str();
   app.add_option("--root", a.roots, "Folder below which plates may lie; may be repeated [current folder]");
-  app.add_option("--listen", a.listen, "gRPC, HOST:PORT; port 0 = any free one")->capture_default_str();
+  app.add_option("--listen", a.listen,
+                 "gRPC, HOST:PORT; port 0 = any free one; may be repeated. In the clear on loopback, else with TLS and "
+                 "tokens")
+      ->allow_extra_args(false)
+      ->capture_default_str();
+  app.add_flag("--require-tls", a.require_tls, "TLS and tokens on loopback too, where others log in to this machine");
+  app.add_option("--tls-cert", a.tls_cert, "Certificate with those that vouch for it, PEM; renewed ones are taken up");
+  app.add_option("--tls-key", a.tls_key, "Its private key, PEM");
   app.add_option("--http", a.http, "/healthz and /metrics, HOST:PORT")->capture_default_str();
   app.add_option("--local-workers", a.local_workers, "Tasks rendered side by side in the daemon itself")
       ->capture_default_str()
@@ -157,7 +184,16 @@ int main(int argc, char** argv) {
       ->capture_default_str()
       ->check(CLI::Range(1'000, 1'000'000'000));
   app.add_option("--port-file", a.port_file, "Write the ports there, as JSON, when all is ready");
+  selvage::TokenCommand token;
+  token.Declare(&app);
   CLI11_PARSE(app, argc, argv);
+  if (token.chosen()) {
+    const absl::Status done = token.Run(a.state);
+    if (!done.ok()) std::fprintf(stderr, "selvaged: %s\n", std::string(done.message()).c_str());
+    return done.ok() ? 0 : 1;
+  }
+  // Before any thread is there.
+  selvage::RequireTls13();
   if (a.roots.empty()) a.roots.push_back(".");
 
   // Many threads allocate a little each: two arenas keep the daemon small.

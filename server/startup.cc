@@ -18,10 +18,11 @@ std::string DefaultStateFolder() {
   return std::string(home ? home : "/var/tmp") + "/.local/state/selvage";
 }
 
-absl::Status WritePortFile(const std::string& path, int grpc_port, int http_port) {
+absl::Status WritePortFile(const std::string& path, int grpc_port, int tls_port, int http_port) {
   {
     std::ofstream out(path + ".tmp");
-    out << "{\"grpc\": " << grpc_port << ", \"http\": " << http_port << ", \"pid\": " << ::getpid() << "}\n";
+    out << "{\"grpc\": " << grpc_port << ", \"tls\": " << tls_port << ", \"http\": " << http_port
+        << ", \"pid\": " << ::getpid() << "}\n";
     if (!out.flush()) return absl::UnavailableError("cannot write " + path);
   }
   std::error_code error;

@@ -10,9 +10,9 @@ namespace selvage {
 // $XDG_STATE_HOME/selvage, else ~/.local/state/selvage.
 std::string DefaultStateFolder();
 
-// {"grpc": PORT, "http": PORT, "pid": PID}. The file appears whole: whoever
+// {"grpc": PORT, "tls": PORT, "http": PORT, "pid": PID}, 0 where it does not listen. The file appears whole: whoever
 // waits for it never reads half of it.
-absl::Status WritePortFile(const std::string& path, int grpc_port, int http_port);
+absl::Status WritePortFile(const std::string& path, int grpc_port, int tls_port, int http_port);
 
 // Says to systemd, if it started us, that we serve, or that we are about to end
 // (sd_notify(3)).

@@ -7,7 +7,6 @@
 #include "client/connection.h"
 #include "client/json.h"
 #include "client/output.h"
-#include "client/owner.h"
 #include "proto/status.h"
 
 namespace selvage::client {
@@ -40,7 +39,7 @@ class Jobs final : public Command {
     Connection connection(globals);
     ListJobsRequest request;
     request.set_limit(limit_);
-    if (mine_) request.set_owner(Owner());
+    if (mine_) request.set_owner(connection.owner());
     ListJobsReply reply;
     auto context = connection.Call();
     RETURN_IF_ERROR(connection.Explain(connection.jobs().ListJobs(context.get(), request, &reply)));

@@ -11,7 +11,6 @@
 #include "client/connection.h"
 #include "client/exit_code.h"
 #include "client/json.h"
-#include "client/owner.h"
 #include "client/saved_file.h"
 #include "client/stack_arguments.h"
 #include "client/watch_job.h"
@@ -32,7 +31,7 @@ absl::StatusOr<SubmitReply> Send(Connection& connection, const Stack& stack) {
   SubmitRequest request;
   *request.mutable_stack() = stack;
   request.set_request_id(RandomId());
-  request.set_owner(Owner());
+  request.set_owner(connection.owner());
   SubmitReply reply;
   absl::Status sent;
   for (int attempt = 0; attempt < 3; ++attempt) {

@@ -104,8 +104,10 @@ void Engine::Check(const CheckRequest& request, GivenUp gone, Then<CheckReply> t
   });
 }
 
-void Engine::Submit(const SubmitRequest& request, GivenUp gone, Then<SubmitReply> then) {
-  OnStrand([this, request, gone = std::move(gone), then = std::move(then)] { jobs_.Submit(request, gone, then); });
+void Engine::Submit(const SubmitRequest& request, const Asker& asker, GivenUp gone, Then<SubmitReply> then) {
+  OnStrand([this, request, asker, gone = std::move(gone), then = std::move(then)] {
+    jobs_.Submit(request, asker, gone, then);
+  });
 }
 
 Engine::Handle Engine::Begin(Handle request) {
@@ -141,8 +143,8 @@ void Engine::GetJob(const std::string& job_id, Then<GetJobReply> then) {
   OnStrand([this, job_id, then = std::move(then)] { jobs_.Get(job_id, then); });
 }
 
-void Engine::Cancel(const std::string& job_id, Then<CancelReply> then) {
-  OnStrand([this, job_id, then = std::move(then)] { jobs_.Cancel(job_id, then); });
+void Engine::Cancel(const std::string& job_id, const Asker& asker, Then<CancelReply> then) {
+  OnStrand([this, job_id, asker, then = std::move(then)] { jobs_.Cancel(job_id, asker, then); });
 }
 
 void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
@@ -153,8 +155,10 @@ void Engine::ReportLost(const ResultKey& key) {
   OnStrand([this, key] { results_.ReportLost(key); });
 }
 
-void Engine::Invalidate(const InvalidateRequest& request, Then<InvalidateReply> then) {
-  OnStrand([this, request, then = std::move(then)] {
+void Engine::Invalidate(const InvalidateRequest& asked, const Asker& asker, Then<InvalidateReply> then) {
+  OnStrand([this, request = asked, asker, then = std::move(then)]() mutable {
+    if (absl::Status s = jobs_.CheckChange(request.stack_name(), asker); !s.ok()) return then(s);
+    if (!asker.name.empty()) request.set_by(asker.name);
     invalidations_.Invalidate(request, requests_.Renders(request.stack_name()), farm_.InHandOf(request.worker()), then);
   });
 }
@@ -171,8 +175,11 @@ void Engine::VerifyCache(std::function<bool(const VerifyProgress&)> show, Then<V
   OnStrand([this, show = std::move(show), then = std::move(then)] { upkeep_.Verify(show, then); });
 }
 
-void Engine::Release(const std::string& stack_name, Then<ReleaseReply> then) {
-  OnStrand([this, stack_name, then = std::move(then)] { upkeep_.Release(stack_name, then); });
+void Engine::Release(const std::string& stack_name, const Asker& asker, Then<ReleaseReply> then) {
+  OnStrand([this, stack_name, asker, then = std::move(then)] {
+    if (absl::Status s = jobs_.CheckChange(stack_name, asker); !s.ok()) return then(s);
+    upkeep_.Release(stack_name, then);
+  });
 }
 
 void Engine::Backup(const BackupRequest& request, Then<BackupReply> then) {

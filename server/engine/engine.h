@@ -11,6 +11,7 @@
 #include <memory>
 #include <string>
 
+#include "server/engine/asker.h"
 #include "server/engine/jobs.h"
 #include "server/engine/keep_table.h"
 #include "server/engine/known_stacks.h"
@@ -42,10 +43,10 @@ class Engine {
   // UNAVAILABLE. Waits for plans to end. Stop the pool after this.
   void Stop();
 
-  // --- Stacks and jobs. Errors as in job.proto. `gone`: whether the client has
-  // gone; asked from other threads.
+  // --- Stacks and jobs. Errors as in job.proto; PERMISSION_DENIED it belongs to somebody else. `gone`: whether the
+  // client has gone; asked from other threads.
   void Check(const CheckRequest& request, GivenUp gone, Then<CheckReply> then);
-  void Submit(const SubmitRequest& request, GivenUp gone, Then<SubmitReply> then);
+  void Submit(const SubmitRequest& request, const Asker& asker, GivenUp gone, Then<SubmitReply> then);
   using Handle = Requests::Handle;
   Handle MakePlanFor(const PlanRequest& request, Then<PlanReply> then);
   Handle Why(const WhyRequest& request, Then<WhyReply> then);
@@ -56,16 +57,16 @@ class Engine {
   void Unwatch(uint64_t watcher);
   void ListJobs(const ListJobsRequest& request, Then<ListJobsReply> then);
   void GetJob(const std::string& job_id, Then<GetJobReply> then);
-  void Cancel(const std::string& job_id, Then<CancelReply> then);
+  void Cancel(const std::string& job_id, const Asker& asker, Then<CancelReply> then);
 
   // --- Results.
   void Locate(const FetchRequest& request, Then<BlobRef> then);
   void ReportLost(const ResultKey& key);
-  void Invalidate(const InvalidateRequest& request, Then<InvalidateReply> then);
+  void Invalidate(const InvalidateRequest& request, const Asker& asker, Then<InvalidateReply> then);
   void RecordWritten(const RecordWrittenRequest& request, Then<RecordWrittenReply> then);
   void FindWritten(const FindWrittenRequest& request, Then<FindWrittenReply> then);
   void VerifyCache(std::function<bool(const VerifyProgress&)> show, Then<VerifyProgress> then);
-  void Release(const std::string& stack_name, Then<ReleaseReply> then);
+  void Release(const std::string& stack_name, const Asker& asker, Then<ReleaseReply> then);
   void Backup(const BackupRequest& request, Then<BackupReply> then);
   void CacheInfo(const CacheInfoRequest& request, Then<CacheInfoReply> then);
   void Stats(std::function<void(const EngineStats&)> then);

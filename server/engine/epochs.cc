@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <ctime>
 
+#include "absl/strings/match.h"
 #include "absl/strings/str_cat.h"
 #include "server/engine/state_format.h"
 
@@ -321,6 +322,7 @@ Epochs::Changes Epochs::TakeChanges() {
 }
 
 bool IsWorkerOf(const std::string& worker, const std::string& name_or_host) {
+  if (!name_or_host.empty() && name_or_host[0] == '@') return absl::EndsWith(worker, name_or_host);
   return worker == name_or_host || worker.substr(0, worker.find(':')) == name_or_host;
 }
 

@@ -142,7 +142,7 @@ class Epochs {
   std::vector<uint64_t> pending_;
 };
 
-// "render3:4711" is a worker of "render3" and of itself.
+// "render3:4711@farm" is a worker of the host "render3", of the token "@farm" and of itself.
 bool IsWorkerOf(const std::string& worker, const std::string& name_or_host);
 
 }  // namespace selvage

@@ -87,7 +87,7 @@ void Jobs::Resume() {
 
 // --- Submitting: checked, written down, begun.
 
-void Jobs::Submit(const SubmitRequest& request, GivenUp gone, Then<SubmitReply> then) {
+void Jobs::Submit(const SubmitRequest& request, const Asker& asker, GivenUp gone, Then<SubmitReply> then) {
   if (with_.tools->stopping) return then(absl::UnavailableError("the daemon is going down"));
   if (absl::Status bad = CheckSizes(request); !bad.ok()) return then(bad);
   const std::string id = JobIdOf(request.request_id());
@@ -96,12 +96,46 @@ void Jobs::Submit(const SubmitRequest& request, GivenUp gone, Then<SubmitReply> 
     reply.set_job_id(id);
     return then(std::move(reply));
   }
+  if (!submitting_.count(id)) {
+    if (absl::Status s = CheckCount(asker); !s.ok()) return then(s);
+  }
   Submission& submission = submitting_[id];
   submission.waiting.emplace_back(std::move(then), std::move(gone));
   if (submission.waiting.size() > 1) return;
   submission.stack = std::make_shared<Stack>(request.stack());
-  submission.owner = request.owner();
+  submission.owner = asker.name.empty() ? request.owner() : asker.name;
   Check(id);
+}
+
+// Those that are being checked count: they may all become jobs.
+absl::Status Jobs::CheckCount(const Asker& asker) const {
+  if (asker.most_jobs == 0) return absl::OkStatus();
+  const auto live = std::count_if(jobs_.begin(), jobs_.end(), [&](const auto& job) {
+    return job.second.live != nullptr && job.second.progress.owner() == asker.name;
+  });
+  const auto checked = std::count_if(submitting_.begin(), submitting_.end(),
+                                     [&](const auto& s) { return s.second.owner == asker.name; });
+  if (static_cast<size_t>(live + checked) < asker.most_jobs) return absl::OkStatus();
+  return absl::ResourceExhaustedError(
+      absl::StrCat(asker.name, " has ", asker.most_jobs, " unfinished jobs already; cancel some or let them end"));
+}
+
+absl::Status Jobs::CheckChange(const std::string& stack, const Asker& asker) const {
+  if (!asker.own_only) return absl::OkStatus();
+  if (stack.empty()) return absl::PermissionDeniedError("only administrators may do this to the work of a worker");
+  const Record* newest = nullptr;
+  for (const auto& [id, record] : jobs_) {
+    if (record.progress.stack_name() == stack && (newest == nullptr || record.order > newest->order)) newest = &record;
+  }
+  const std::string owner = newest != nullptr ? newest->progress.owner() : "";
+  if (newest != nullptr && owner == asker.name) return absl::OkStatus();
+  const std::string whose =
+      newest == nullptr ? "no job of it is known any more" : absl::StrCat("it was submitted last by ", owner);
+  return absl::PermissionDeniedError(
+      absl::StrCat("the stack "
+                   ", stack, "
+                   " is not ",
+                   asker.name, "'s: ", whose, ". To take it over, submit it; administrators may do this to any"));
 }
 
 void Jobs::Check(const std::string& id) {
@@ -180,9 +214,14 @@ void Jobs::OnEnd(const std::string& id, const Ending& ending) {
   });
 }
 
-void Jobs::Cancel(const std::string& id, Then<CancelReply> then) {
+void Jobs::Cancel(const std::string& id, const Asker& asker, Then<CancelReply> then) {
   const auto job = jobs_.find(id);
   if (job == jobs_.end()) return then(NoSuchJob(id));
+  if (asker.own_only && job->second.progress.owner() != asker.name) {
+    return then(absl::PermissionDeniedError(absl::StrCat("job ", id, " is not ", asker.name, "'s but ",
+                                                         job->second.progress.owner(),
+                                                         "'s; only they and administrators may cancel it")));
+  }
   const std::shared_ptr<Request> live = job->second.live;
   CancelReply reply;
   if (!live || live->over()) {

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "proto/job.pb.h"
+#include "server/engine/asker.h"
 #include "server/engine/requests.h"
 
 namespace selvage {
@@ -25,8 +26,11 @@ class Jobs {
   void Resume();
 
   // Errors as in job.proto. `gone`: whether the client went away.
-  void Submit(const SubmitRequest& request, GivenUp gone, Then<SubmitReply> then);
-  void Cancel(const std::string& id, Then<CancelReply> then);
+  void Submit(const SubmitRequest& request, const Asker& asker, GivenUp gone, Then<SubmitReply> then);
+  void Cancel(const std::string& id, const Asker& asker, Then<CancelReply> then);
+  // May the results of the stack be changed for this one? It belongs to whoever submitted it
+  // last. "" is what belongs to nobody. Errors: PERMISSION_DENIED.
+  absl::Status CheckChange(const std::string& stack, const Asker& asker) const;
   ListJobsReply List(const ListJobsRequest& request) const;
   void Get(const std::string& id, Then<GetJobReply> then) const;
 
@@ -60,6 +64,7 @@ class Jobs {
     std::string owner;
     std::vector<std::pair<Then<SubmitReply>, GivenUp>> waiting;
   };
+  absl::Status CheckCount(const Asker& asker) const;
   void Check(const std::string& id);
   void OnChecked(const std::string& id, const absl::StatusOr<std::shared_ptr<const Round>>& checked);
   void Accept(const std::string& id, const std::string& owner, const std::shared_ptr<const Round>& round);

@@ -90,10 +90,23 @@ void Studio::DrawPlate(int frame, float shade) const {
 void Studio::Start(const DaemonOptions& options) {
   const std::string ports = file("ports.json");
   fs::remove(ports);
-  daemon_ = Process({kBinaries + "/server/selvaged", "--state", file("state"), "--root", folder(), "--listen",
-                     "127.0.0.1:0", "--http", "127.0.0.1:0", "--local-workers", absl::StrCat(options.local_workers),
-                     "--cache-size", options.cache_size, "--port-file", ports},
-                    log());
+  std::vector<std::string> command = {kBinaries + "/server/selvaged",
+                                      "--state",
+                                      file("state"),
+                                      "--root",
+                                      folder(),
+                                      "--listen",
+                                      "127.0.0.1:0",
+                                      "--http",
+                                      "127.0.0.1:0",
+                                      "--local-workers",
+                                      absl::StrCat(options.local_workers),
+                                      "--cache-size",
+                                      options.cache_size,
+                                      "--port-file",
+                                      ports};
+  command.insert(command.end(), options.more.begin(), options.more.end());
+  daemon_ = Process(command, log());
   for (int i = 0; i < 3000 && !fs::exists(ports); ++i) {
     ASSERT_TRUE(daemon_.running()) << ReadFile(log());
     SleepMs(10);
@@ -106,6 +119,7 @@ void Studio::Start(const DaemonOptions& options) {
   };
   server_ = absl::StrCat("127.0.0.1:", port("grpc"));
   http_ = absl::StrCat("127.0.0.1:", port("http"));
+  tls_ = absl::StrCat("127.0.0.1:", port("tls"));
 }
 
 int Studio::Stop() {

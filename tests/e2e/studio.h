@@ -16,6 +16,8 @@ namespace selvage::e2e {
 struct DaemonOptions {
   int local_workers = 2;
   std::string cache_size = "2G";
+  // More of its command line.
+  std::vector<std::string> more = {};
 };
 
 using Files = std::map<std::string, std::string>;
@@ -53,6 +55,8 @@ class Studio {
   std::string WriteStack(const std::string& name, const std::string& text) const;
   std::string server() const { return server_; }
   std::string http() const { return http_; }
+  // Where others come in; port 0 if nowhere.
+  std::string tls() const { return tls_; }
   std::string log() const { return file("daemon.log"); }
 
   // Draws (again) the picture of one frame; `shade` changes its bytes.
@@ -62,7 +66,7 @@ class Studio {
   std::filesystem::path folder_;
   int frames_, width_, height_;
   Process daemon_;
-  std::string server_, http_;
+  std::string server_, http_, tls_;
 };
 
 // A stack of seven passes over the studio's plate: degrain, key, mask, despill,

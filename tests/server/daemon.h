@@ -34,6 +34,7 @@ class Daemon {
   std::shared_ptr<grpc::Channel> Channel() const;
   JobService::Stub& jobs() { return *jobs_; }
   Cache& cache() { return cache_; }
+  Engine& engine() { return *engine_; }
   std::string file(const std::string& name) const { return (folder_ / name).string(); }
   void WritePlate(int frame, const std::string& bytes) const;
 

@@ -195,6 +195,16 @@ TEST(Address, OnlyLoopbackIsTaken) {
   EXPECT_EQ(ParseLoopback("[::1]:80")->Text(), "[::1]:80");
 }
 
+TEST(Address, NamesAndAddressesOfOtherMachines) {
+  EXPECT_EQ(ParseAddress("render01.house:7411")->host, "render01.house");
+  EXPECT_EQ(ParseAddress("[2001:db8::1]:7411")->Text(), "[2001:db8::1]:7411");
+  EXPECT_FALSE(ParseAddress("0.0.0.0:7411")->loopback());
+  EXPECT_TRUE(ParseAddress("127.9.9.9:7411")->loopback());
+  for (const char* bad : {"render01", "[render01]:1", "2001:db8::1:7411", "a b:1", "a/b:1", "user@host:1", ":1"}) {
+    EXPECT_FALSE(ParseAddress(bad).ok()) << bad;
+  }
+}
+
 TEST(Size, LettersArePowersOf1024) {
   EXPECT_EQ(*ParseSize("20G"), 20ull << 30);
   EXPECT_EQ(*ParseSize("1.5k"), 1536u);

@@ -36,6 +36,12 @@ constexpr auto kFinishDeadline = std::chrono::seconds(60);
 constexpr int kMaxRewrites = 5;
 constexpr int kHandInsPerSlot = 4;
 
+// Trying again would not help.
+bool IsNotWanted(grpc::StatusCode code) {
+  return code == grpc::StatusCode::FAILED_PRECONDITION || code == grpc::StatusCode::UNAUTHENTICATED ||
+         code == grpc::StatusCode::PERMISSION_DENIED;
+}
+
 std::string RandomId() {
   std::random_device random;
   return absl::StrFormat("%08x%08x%08x%08x", random(), random(), random(), random());
@@ -49,7 +55,7 @@ std::string DefaultName() {
 
 }  // namespace
 
-std::shared_ptr<grpc::Channel> ConnectToDaemon(const std::string& host_and_port) {
+std::shared_ptr<grpc::Channel> ConnectToDaemon(const Route& route) {
   grpc::ChannelArguments arguments;
   arguments.SetInt(GRPC_ARG_KEEPALIVE_TIME_MS, 20'000);
   arguments.SetInt(GRPC_ARG_KEEPALIVE_TIMEOUT_MS, 10'000);
@@ -61,7 +67,7 @@ std::shared_ptr<grpc::Channel> ConnectToDaemon(const std::string& host_and_port)
   // Each call gives a connection of its own.
   arguments.SetInt(GRPC_ARG_USE_LOCAL_SUBCHANNEL_POOL, 1);
   arguments.SetMaxReceiveMessageSize(64 << 20);
-  return grpc::CreateCustomChannel(host_and_port, grpc::InsecureChannelCredentials(), arguments);
+  return OpenChannel(route, arguments);
 }
 
 struct Agent::Impl {
@@ -317,8 +323,8 @@ absl::Status Agent::Impl::Run() {
     const auto begun = Clock::now();
     const grpc::Status status = Converse();
     MutexLock lock(&mutex);
-    if (status.error_code() == grpc::StatusCode::FAILED_PRECONDITION) {
-      result = absl::FailedPreconditionError(status.error_message());
+    if (IsNotWanted(status.error_code())) {
+      result = absl::Status(static_cast<absl::StatusCode>(status.error_code()), status.error_message());
       break;
     }
     if (leaving || Idle()) break;

@@ -7,6 +7,7 @@
 
 #include "absl/status/status.h"
 #include "cache/tile_store.h"
+#include "proto/door/route.h"
 #include "worker/files/plate_limits.h"
 
 namespace grpc {
@@ -17,7 +18,7 @@ namespace selvage::worker {
 
 // A connection to the daemon with the keepalive that it expects. Control and
 // tile bytes want one each, so that orders do not wait behind pictures.
-std::shared_ptr<grpc::Channel> ConnectToDaemon(const std::string& host_and_port);
+std::shared_ptr<grpc::Channel> ConnectToDaemon(const Route& route);
 
 struct AgentOptions {
   std::string name;  // default: host:pid
@@ -32,7 +33,8 @@ class Agent {
   Agent(std::shared_ptr<grpc::Channel> control, std::shared_ptr<TileStore> store, const AgentOptions& options);
   ~Agent();
 
-  // Returns when drained (OK) or told to leave (FAILED_PRECONDITION: other version).
+  // Returns when drained (OK) or told to leave (FAILED_PRECONDITION: other version;
+  // UNAUTHENTICATED, PERMISSION_DENIED: the daemon does not take its token).
   absl::Status Run();
   // From another thread (never from a signal handler: it locks): finish what runs,
   // within `grace_seconds`, and return.
