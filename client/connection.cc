@@ -9,6 +9,7 @@
 #include "absl/strings/str_cat.h"
 #include "client/exit_code.h"
 #include "client/owner.h"
+#include "proto/address.h"
 #include "proto/digest.h"
 #include "proto/door/certificate.h"
 #include "proto/status.h"
@@ -50,12 +51,28 @@ std::unique_ptr<grpc::ClientContext> Connection::Call(int seconds) const {
 
 std::unique_ptr<grpc::ClientContext> Connection::Stream() const { return std::make_unique<grpc::ClientContext>(); }
 
+namespace {
+
+// OK: it is known no better than gRPC says.
+absl::Status WhyNoAnswer(const Route& route) {
+  if (route.tls) {
+    const absl::Status s = Diagnose(route);
+    return absl::IsUnavailable(s) ? absl::OkStatus() : s;
+  }
+  const absl::StatusOr<Address> address = ParseAddress(route.address);
+  if (!address.ok() || !AskForCertificates(address->host, address->port, 2).ok()) return absl::OkStatus();
+  return absl::FailedPreconditionError(absl::StrCat(
+      "the daemon at ", route.address, " asks for TLS and a token: `selvage connect ", route.address, "`"));
+}
+
+}  // namespace
+
 absl::Status Connection::Explain(const grpc::Status& status) const {
   if (status.ok()) return absl::OkStatus();
   if (!lost_.ok()) return lost_;
   const std::string& server = route_.address;
   if (status.error_code() == grpc::StatusCode::UNAVAILABLE) {
-    if (route_.tls) RETURN_IF_ERROR(Diagnose(route_));
+    RETURN_IF_ERROR(WhyNoAnswer(route_));
     return absl::UnavailableError(
         absl::StrCat("no answer from the daemon at ", server,
                      " (start it with `selvaged`, or name another with --server): ", status.error_message()));

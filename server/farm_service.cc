@@ -45,8 +45,11 @@ class WorkStream final : public Call<grpc::ServerBidiReactor<WorkerReport, Worke
   static WorkStream* Start(Engine* engine, OpenCalls* calls, const grpc::ServerContextBase& context) {
     std::shared_ptr<WorkStream> stream(new WorkStream(engine, calls));
     stream->Open(context);
-    // If it is not known, the call is over.
-    stream->caller_ = calls->Who(context).value_or(Caller());
+    if (auto caller = calls->Who(context); caller.ok()) {
+      stream->caller_ = *std::move(caller);
+    } else {
+      stream->End(caller.status());
+    }
     stream->ReadNext();
     return stream.get();
   }

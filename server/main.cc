@@ -16,6 +16,7 @@
 #include "proto/size.h"
 #include "proto/status.h"
 #include "proto/version.h"
+#include "proto/door/prepare_tls.h"
 #include "proto/door/route.h"
 #include "server/door/token_command.h"
 #include "server/http/metrics.h"
@@ -193,7 +194,7 @@ int main(int argc, char** argv) {
     return done.ok() ? 0 : 1;
   }
   // Before any thread is there.
-  selvage::RequireTls13();
+  selvage::PrepareTls();
   if (a.roots.empty()) a.roots.push_back(".");
 
   // Many threads allocate a little each: two arenas keep the daemon small.

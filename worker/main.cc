@@ -10,6 +10,7 @@
 
 #include "cache/remote_tile_store.h"
 #include "cache/verifying_tile_store.h"
+#include "proto/door/prepare_tls.h"
 #include "proto/door/private_file.h"
 #include "proto/door/route.h"
 #include "proto/size.h"
@@ -77,6 +78,13 @@ absl::StatusOr<selvage::Route> RouteTo(const DaemonOptions& o) {
   return route;
 }
 
+// Of a daemon that cannot be reached any more.
+std::string Explain(const selvage::Route& route) {
+  if (!route.tls) return "";
+  const absl::Status s = selvage::Diagnose(route);
+  return absl::IsUnavailable(s) ? "" : std::string(s.message());
+}
+
 int Fail(const absl::Status& status) {
   std::fprintf(stderr, "selvage-worker: %s\n", std::string(status.message()).c_str());
   return 1;
@@ -108,7 +116,7 @@ int main(int argc, char** argv) {
   if (!memory_bytes.ok()) return Fail(memory_bytes.status());
 
   // May wait for the daemon; until then a signal ends it as it ends any program.
-  selvage::RequireTls13();
+  selvage::PrepareTls();
   const auto route = RouteTo(daemon);
   if (!route.ok()) return Fail(route.status());
 
@@ -117,9 +125,11 @@ int main(int argc, char** argv) {
 
   auto tiles = std::make_shared<selvage::VerifyingTileStore>(
       std::shared_ptr<selvage::TileStore>(selvage::NewRemoteTileStore(selvage::worker::ConnectToDaemon(*route))));
-  selvage::worker::Agent agent(
-      selvage::worker::ConnectToDaemon(*route), tiles,
-      {.slots = slots, .memory_bytes = *memory_bytes, .plates = {.decoded_bytes = max_decoded_mib << 20}});
+  selvage::worker::Agent agent(selvage::worker::ConnectToDaemon(*route), tiles,
+                               {.explain = [route = *route] { return Explain(route); },
+                                .slots = slots,
+                                .memory_bytes = *memory_bytes,
+                                .plates = {.decoded_bytes = max_decoded_mib << 20}});
   signals.Watch(
       [&agent] {
         spdlog::info("told to stop; finishing what runs");

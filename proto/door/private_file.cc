@@ -41,6 +41,13 @@ absl::Status Failed(const std::string& path, const char* what, int error) {
   return absl::FailedPreconditionError(absl::StrCat(path, ": ", what, ": ", std::strerror(error)));
 }
 
+void GiveToOwnerOfFolder(int fd, const std::string& path) {
+  struct stat folder;
+  if (::geteuid() != 0 || ::stat(fs::path(path).parent_path().c_str(), &folder) != 0) return;
+  // Root can; should it fail, reading says so.
+  [[maybe_unused]] const int done = ::fchown(fd, folder.st_uid, folder.st_gid);
+}
+
 absl::StatusOr<std::string> ReadAll(int fd, const std::string& path) {
   std::string bytes;
   char buffer[65536];
@@ -107,6 +114,7 @@ absl::Status WritePrivateFile(const std::string& path, const std::string& bytes)
   ::unlink(temporary.c_str());
   Descriptor file(::open(temporary.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0600));
   if (file.get() < 0) return Failed(path, "cannot be written", errno);
+  GiveToOwnerOfFolder(file.get(), path);
   int failed = 0;
   for (size_t done = 0; done < bytes.size() && failed == 0;) {
     const ssize_t n = ::write(file.get(), bytes.data() + done, bytes.size() - done);
@@ -135,6 +143,7 @@ absl::Status MakePrivateFolder(const std::string& path) {
 absl::StatusOr<FileLock> FileLock::Take(const std::string& path) {
   Descriptor file(::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0600));
   if (file.get() < 0) return Failed(path, "cannot be made", errno);
+  GiveToOwnerOfFolder(file.get(), path);
   while (::flock(file.get(), LOCK_EX) != 0) {
     if (errno != EINTR) return Failed(path, "cannot be locked", errno);
   }

@@ -24,7 +24,8 @@ absl::StatusOr<std::string> ReadTokenFile(const std::string& path);
 // Without blanks around it. Errors: INVALID_ARGUMENT it cannot be a token.
 absl::StatusOr<std::string> CheckToken(const std::string& text);
 
-// With mode 0600: temporary name, fsync, rename. Its folder must be there.
+// With mode 0600: temporary name, fsync, rename. Its folder must be there. Written by root, it
+// belongs to whoever owns the folder: a daemon reads what its administrator writes.
 absl::Status WritePrivateFile(const std::string& path, const std::string& bytes);
 
 // With mode 0700, and those above it with the usual one, unless it is there.

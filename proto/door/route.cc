@@ -9,12 +9,12 @@
 #include <ctime>
 #include <filesystem>
 #include <map>
-#include <mutex>
 
 #include "absl/strings/ascii.h"
 #include "absl/strings/str_cat.h"
 #include "proto/address.h"
 #include "proto/door/certificate.h"
+#include "proto/door/prepare_tls.h"
 #include "proto/door/private_file.h"
 #include "proto/status.h"
 #include "proto/version.h"
@@ -138,7 +138,7 @@ std::shared_ptr<grpc::Channel> OpenChannel(const Route& route, const grpc::Chann
   // Daemons are in the house: a proxy of the environment is not for them.
   arguments.SetInt(GRPC_ARG_ENABLE_HTTP_PROXY, 0);
   if (!route.tls) return grpc::CreateCustomChannel(route.address, grpc::InsecureChannelCredentials(), arguments);
-  RequireTls13();
+  PrepareTls();
   arguments.SetSslTargetNameOverride(route.known.certificate_name());
   auto tls = grpc::SslCredentials({.pem_root_certs = route.known.certificate()});
   if (!route.known.token().empty()) {
@@ -162,13 +162,6 @@ absl::Status Diagnose(const Route& route) {
       who, " shows another certificate than the one that is trusted (now ", FingerprintText(chain.back().fingerprint),
       "). If its administrator says that it was replaced, run `selvage connect ", route.address,
       "` again; else somebody may be listening in. Your token was not sent"));
-}
-
-// No option of this gRPC (1.51) sets the least version. With one cipher that TLS 1.2 can use
-// only with keys agreed upon beforehand, of which there are none, no such handshake ends well.
-void RequireTls13() {
-  static std::once_flag once;
-  std::call_once(once, [] { ::setenv("GRPC_SSL_CIPHER_SUITES", "PSK-AES256-GCM-SHA384", 1); });
 }
 
 std::string RoleText(Token::Role role) { return absl::AsciiStrToLower(Token::Role_Name(role)); }

@@ -49,9 +49,6 @@ std::shared_ptr<grpc::Channel> OpenChannel(const Route& route, const grpc::Chann
 // its certificate again. OK: it shows what is trusted.
 absl::Status Diagnose(const Route& route);
 
-// gRPC's own settings allow TLS 1.2. Before the first channel or server of a process.
-void RequireTls13();
-
 // "viewer", "submitter", "worker", "administrator"
 std::string RoleText(Token::Role role);
 // ROLE_UNSPECIFIED if it is none.

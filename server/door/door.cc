@@ -9,6 +9,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/door/certificate.h"
+#include "proto/door/prepare_tls.h"
 #include "proto/door/private_file.h"
 #include "proto/door/route.h"
 #include "proto/status.h"
@@ -66,7 +67,7 @@ std::string Stamp(const std::string& path) {
 }  // namespace
 
 absl::StatusOr<std::unique_ptr<Door>> Door::Open(const Options& options) {
-  RequireTls13();
+  PrepareTls();
   if (options.tls_cert.empty() != options.tls_key.empty()) {
     return absl::FailedPreconditionError("--tls-cert and --tls-key belong together: give both or none");
   }
@@ -153,10 +154,13 @@ void Door::Tick() {
     spdlog::error("the tokens stay as they were: {}", std::string(s.message()));
   }
   if (FilesChanged()) RefreshIdentity();
-  MutexLock lock(&mutex_);
-  if (refused_ == 0 || Now() - told_unix_s_ < kTellSeconds) return;
+  if (Now() - told_unix_s_ < kTellSeconds) return;
   told_unix_s_ = Now();
-  spdlog::warn("{} calls refused; the last one: {}", std::exchange(refused_, 0), last_refusal_);
+  if (const FailedHandshakes failed = TakeFailedHandshakes(); failed.count > 0) {
+    spdlog::warn("{} connections came to nothing; the last one: {}", failed.count, failed.last);
+  }
+  MutexLock lock(&mutex_);
+  if (refused_ > 0) spdlog::warn("{} calls refused; the last one: {}", std::exchange(refused_, 0), last_refusal_);
 }
 
 bool Door::FilesChanged() {

@@ -59,12 +59,11 @@ class Door {
   std::unique_ptr<ServedIdentity> served_;
   // Of the files, as they were when they were read.
   std::string stamp_;
-  int64_t looked_unix_s_ = 0;
+  int64_t looked_unix_s_ = 0, told_unix_s_ = 0;
   mutable Mutex mutex_;
   std::string fingerprint_ ABSL_GUARDED_BY(mutex_), served_chain_ ABSL_GUARDED_BY(mutex_);
   uint64_t refused_ ABSL_GUARDED_BY(mutex_) = 0;
   std::string last_refusal_ ABSL_GUARDED_BY(mutex_);
-  int64_t told_unix_s_ ABSL_GUARDED_BY(mutex_) = 0;
 };
 
 }  // namespace selvage

@@ -281,12 +281,12 @@ TEST_F(BadInput, NoDaemonIsSaidPlainly) {
   EXPECT_SAYS(f.err, "no answer from the daemon");
 }
 
-TEST_F(BadInput, DaemonRefusesToBeReachedFromOtherMachines) {
+TEST_F(BadInput, DaemonRefusesToBeReachedFromOtherMachinesWithoutTokens) {
   const Finished f = RunProcess({SELVAGE_BINARY_DIR "/server/selvaged", "--state", studio_->file("other"), "--listen",
                                  "0.0.0.0:0", "--http", "127.0.0.1:0"},
                                 20);
   EXPECT_NE(f.exit_code, 0);
-  EXPECT_SAYS(f.err + f.out, "loopback");
+  EXPECT_SAYS(f.err + f.out, "there is no token yet");
 }
 
 TEST_F(BadInput, SecondDaemonOnTheSameStateIsRefused) {

@@ -128,6 +128,19 @@ TEST(TokenFiles, HoldOneWordThatOthersCannotRead) {
   EXPECT_FALSE(ReadTokenFile(folder.file("none")).ok());
 }
 
+TEST(PrivateFiles, WrittenByRootBelongToTheOwnerOfTheFolder) {
+  if (::geteuid() != 0) GTEST_SKIP() << "only root can write for others";
+  const TemporaryFolder folder;
+  ASSERT_EQ(::chown(folder.path().c_str(), 12345, 12346), 0);
+  ASSERT_TRUE(AddToken(folder.path(), {"rhea", Token::VIEWER}, kNow).ok());
+  for (const char* name : {"tokens", "tokens.lock"}) {
+    struct stat s {};
+    ASSERT_EQ(::stat(folder.file(name).c_str(), &s), 0);
+    EXPECT_EQ(s.st_uid, 12345u) << name;
+    EXPECT_EQ(s.st_mode & 0777, 0600u) << name;
+  }
+}
+
 // --- Certificates.
 
 TEST(Authority, IsMadeOnceAndItsCertificateIsRenewedInTime) {

@@ -319,9 +319,12 @@ absl::Status Agent::Impl::Run() {
 
   absl::Status result = absl::OkStatus();
   milliseconds pause = kFirstPause;
+  std::string told;
   for (;;) {
     const auto begun = Clock::now();
     const grpc::Status status = Converse();
+    const bool away = status.error_code() == grpc::StatusCode::UNAVAILABLE;
+    const std::string known = away && options.explain ? options.explain() : "";
     MutexLock lock(&mutex);
     if (IsNotWanted(status.error_code())) {
       result = absl::Status(static_cast<absl::StatusCode>(status.error_code()), status.error_message());
@@ -329,7 +332,10 @@ absl::Status Agent::Impl::Run() {
     }
     if (leaving || Idle()) break;
     if (Clock::now() - begun > kLongestPause) pause = kFirstPause;
-    if (pause == kFirstPause) spdlog::warn("no connection to the daemon ({}); trying again", status.error_message());
+    if (pause == kFirstPause || (!known.empty() && known != told)) {
+      spdlog::warn("no connection to the daemon ({}); trying again", known.empty() ? status.error_message() : known);
+    }
+    told = known;
     mutex.AwaitFor(pause, [this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return leaving || Idle(); });
     if (leaving || Idle()) break;
     pause = std::min(pause * 2, kLongestPause);

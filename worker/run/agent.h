@@ -2,6 +2,7 @@
 // in outcomes. Reconnects by itself with back-off.
 #pragma once
 
+#include <functional>
 #include <memory>
 #include <string>
 
@@ -22,6 +23,8 @@ std::shared_ptr<grpc::Channel> ConnectToDaemon(const Route& route);
 
 struct AgentOptions {
   std::string name;  // default: host:pid
+  // Why there is no connection, where that is known better than gRPC says; "" if not. May block.
+  std::function<std::string()> explain;
   int slots = 1;
   size_t memory_bytes = size_t{1} << 30;
   PlateLimits plates;
