@@ -81,7 +81,10 @@ KnownDaemon* FindKnown(KnownDaemons* daemons, const std::string& address) {
 absl::StatusOr<Route> FindRoute(const std::string& server) {
   std::string wanted = server;
   if (const char* set = std::getenv("SELVAGE_SERVER"); wanted.empty() && set != nullptr) wanted = set;
-  ASSIGN_OR_RETURN(KnownDaemons daemons, ReadKnownDaemons());
+  absl::StatusOr<KnownDaemons> read = ReadKnownDaemons();
+  // Whoever names this machine needs nothing of it: services whose home nobody can read.
+  if (const auto a = ParseAddress(wanted); !read.ok() && a.ok() && a->loopback()) read = KnownDaemons();
+  ASSIGN_OR_RETURN(KnownDaemons daemons, std::move(read));
   if (wanted.empty()) wanted = daemons.chosen();
   if (wanted.empty()) wanted = kDefaultServer;
   ASSIGN_OR_RETURN(const Address address, ParseAddress(wanted), Annotate("--server"));

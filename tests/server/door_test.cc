@@ -195,7 +195,8 @@ TEST(Roles, WithoutATokenOnlyHealthAnswers) {
   for (const std::string& m : AllMethods()) {
     EXPECT_EQ(CallAny(channel, "/selvage." + m).error_code(), grpc::StatusCode::UNAUTHENTICATED) << m;
   }
-  EXPECT_TRUE(CallAny(channel, "/grpc.health.v1.Health/Check").ok());
+  const grpc::Status health = CallAny(channel, "/grpc.health.v1.Health/Check");
+  EXPECT_TRUE(health.ok()) << health.error_code() << health.error_message();
   EXPECT_EQ(CallAny(channel, "/grpc.health.v1.Health/Watch").error_code(), grpc::StatusCode::UNAUTHENTICATED);
 }
 

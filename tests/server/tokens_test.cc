@@ -13,6 +13,7 @@
 #include "proto/door/openssl.h"
 #include "proto/door/private_file.h"
 #include "server/door/authority.h"
+#include "server/door/served_identity.h"
 #include "server/listeners.h"
 #include "tests/server/door_testing.h"
 
@@ -260,6 +261,35 @@ TEST(DoorTls, ACertificateThatRanOutIsSaid) {
   EXPECT_THAT(std::string(refused.status().message()), HasSubstr(files.cert));
 }
 
+TEST(DoorTls, AClientTellsThatTheCertificateOfADaemonRanOut) {
+  const TemporaryFolder house;
+  const auto identity = OwnIdentity(house.path(), {"127.0.0.1"}, std::time(nullptr) - 400 * kDay);
+  ASSERT_TRUE(identity.ok()) << identity.status();
+  const auto served = ServedIdentity::Serve(*identity);
+  ASSERT_TRUE(served.ok()) << served.status();
+  grpc::experimental::TlsServerCredentialsOptions options((*served)->provider());
+  options.watch_identity_key_cert_pairs();
+  grpc::ServerBuilder builder;
+  int port = 0;
+  builder.AddListeningPort("127.0.0.1:0", grpc::experimental::TlsServerCredentials(options), &port);
+  DoorService::Service nothing;
+  builder.RegisterService(&nothing);
+  const auto server = builder.BuildAndStart();
+  ASSERT_NE(port, 0);
+  const auto chain = *ReadCertificates(identity->chain);
+  const std::string address = absl::StrCat("127.0.0.1:", port);
+  Route route{address, true, {}};
+  route.known.set_certificate(chain.back().pem);
+  route.known.set_certificate_name(chain.front().names.front());
+  route.known.set_token("selvage_" + std::string(43, 'x'));
+  WhoAmIReply reply;
+  EXPECT_EQ(AskWho(OpenChannel(route, {}), &reply).error_code(), grpc::StatusCode::UNAVAILABLE);
+  EXPECT_THAT(std::string(Diagnose(route).message()), HasSubstr("the certificate ran out on"));
+  EXPECT_THAT(std::string(Trust(address, FingerprintText(chain.back().fingerprint), "").status().message()),
+              HasSubstr("the certificate ran out on"));
+  server->Shutdown();
+}
+
 TEST(DoorTls, ARenewedCertificateOfTheHouseIsTakenUpAndABadOneIsNot) {
   const TemporaryFolder folder, house;
   const int64_t now = std::time(nullptr);
@@ -356,6 +386,7 @@ TEST(KnownDaemonsFile, HoldsSecretsAndLeadsTheWay) {
   EXPECT_THAT(std::string(FindRoute("").status().message()), HasSubstr("chmod 600"));
   ASSERT_TRUE(WritePrivateFile(folder.file("selvage/daemons"), "daemon {").ok());
   EXPECT_THAT(std::string(FindRoute("").status().message()), HasSubstr("is damaged"));
+  EXPECT_EQ(FindRoute("127.0.0.1:7311")->address, "127.0.0.1:7311") << "needs nothing of it";
   ::unsetenv("XDG_CONFIG_HOME");
 }
 
