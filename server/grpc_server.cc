@@ -48,7 +48,7 @@ absl::StatusOr<int> GrpcServer::Start(const std::string& host_and_port) {
   if (!host_and_port.empty()) builder.AddListeningPort(host_and_port, credentials, &port);
   if (impl_->door != nullptr) {
     // Whoever never ends a handshake, or asks for everything at once, holds only this much.
-    builder.AddChannelArgument(GRPC_ARG_SERVER_HANDSHAKE_TIMEOUT_MS, 10'000);
+    builder.AddChannelArgument(GRPC_ARG_SERVER_HANDSHAKE_TIMEOUT_MS, 20'000);
     builder.AddChannelArgument(GRPC_ARG_MAX_CONCURRENT_STREAMS, kMostStreamsOfAConnection);
   }
   builder.SetMaxReceiveMessageSize(kMaxReceiveBytes);

@@ -73,7 +73,7 @@ class Door : public ::testing::Test {
     EXPECT_EQ(f.exit_code, 0) << f.err;
   }
 
-  Studio studio_{2};
+  Studio studio_{4};
   std::vector<std::string> secrets_;
 };
 
@@ -111,7 +111,7 @@ TEST_F(Door, ADayOfAHouseWithThreeMachines) {
   const Finished who = artist({"whoami"});
   EXPECT_SAYS(who.out, "rhea, submitter, until ");
   EXPECT_SAYS(who.out, "at " + studio_.tls() + ", with TLS");
-  const std::string stack = studio_.WriteStack("small.stack", SmallStack(2));
+  const std::string stack = studio_.WriteStack("small.stack", SmallStack(4));
   const Finished submitted = artist({"submit", stack, "--watch"});
   EXPECT_EQ(submitted.exit_code, 0) << submitted.err << submitted.out << ReadFile(studio_.file("worker.log"));
   EXPECT_SAYS(artist({"jobs", "--mine"}).out, "rhea");
@@ -139,6 +139,9 @@ TEST_F(Door, ADayOfAHouseWithThreeMachines) {
   const std::string port = studio_.tls();
   Start({"--listen", port});
   EXPECT_EQ(artist({"jobs"}).exit_code, 0);
+  Finished back = artist({"workers"});
+  for (int i = 0; i < 200 && back.out.find("@farm") == std::string::npos; ++i) back = artist({"workers"});
+  EXPECT_SAYS(back.out, "@farm");
   EXPECT_EQ(Selvaged({"token", "revoke", "rhea"}).exit_code, 0);
   Finished revoked = artist({"jobs"});
   for (int i = 0; i < 200 && revoked.exit_code == 0; ++i) revoked = artist({"jobs"});

@@ -148,7 +148,8 @@ grpc::Status CallAny(const std::shared_ptr<grpc::Channel>& channel, const std::s
   const auto call = stub.PrepareCall(&context, method, &queue);
   call->StartCall(nullptr);
   if (next()) {
-    call->WriteLast(grpc::ByteBuffer(), grpc::WriteOptions(), nullptr);
+    const grpc::Slice nothing("");
+    call->WriteLast(grpc::ByteBuffer(&nothing, 1), grpc::WriteOptions(), nullptr);
     next();
   }
   grpc::ByteBuffer answer;
