@@ -296,12 +296,14 @@ grpc::Status Agent::Impl::Converse() {
   });
   WriteReports(stream.get(), &broken);
   stream->WritesDone();
+  bool ended;
   {
     // The daemon ends the stream when it has read the last report.
     MutexLock lock(&mutex);
-    mutex.AwaitFor(std::chrono::seconds(1), [&] { return broken; });
+    ended = mutex.AwaitFor(std::chrono::seconds(1), [&] { return broken; });
   }
-  context.TryCancel();
+  // Not otherwise: what the daemon said at the end would be lost.
+  if (!ended) context.TryCancel();
   reader.join();
   return stream->Finish();
 }
