@@ -41,7 +41,6 @@ constexpr char kExamples[] = R"(Examples:
       plates and masks below two folders, 200 GiB of results on a fast disk
   selvaged --local-workers 0
       renders nothing itself; start `selvage-worker` as often as you like
-
   selvaged token add rhea --role submitter --expires 90d
       a token for somebody at another machine, printed once
   selvaged --listen 127.0.0.1:7311 --listen 0.0.0.0:7411
@@ -165,8 +164,7 @@ int main(int argc, char** argv) {
   app.add_option("--state", a.state, "Folder for the cache and the journal; one daemon each")->capture_default_str();
   app.add_option("--root", a.roots, "Folder below which plates may lie; may be repeated [current folder]");
   app.add_option("--listen", a.listen,
-                 "gRPC, HOST:PORT; port 0 = any free one; may be repeated. In the clear on loopback, else with TLS and "
-                 "tokens")
+                 "gRPC, HOST:PORT; port 0 = any free one; may be repeated. Beyond loopback with TLS and tokens")
       ->allow_extra_args(false)
       ->capture_default_str();
   app.add_flag("--require-tls", a.require_tls, "TLS and tokens on loopback too, where others log in to this machine");

@@ -24,9 +24,10 @@ Failed& failed() {
 void Log(gpr_log_func_args* args) {
   const std::string file = args->file;
   if (file.find("ssl_transport_security") != std::string::npos) {
-    MutexLock lock(&failed().mutex);
-    ++failed().handshakes.count;
-    failed().handshakes.last = args->message;
+    Failed& all = failed();
+    MutexLock lock(&all.mutex);
+    ++all.handshakes.count;
+    all.handshakes.last = args->message;
     return;
   }
   std::fprintf(stderr, "gRPC, %s:%d: %s\n", args->file, args->line, args->message);
@@ -48,8 +49,9 @@ void PrepareTls() {
 }
 
 FailedHandshakes TakeFailedHandshakes() {
-  MutexLock lock(&failed().mutex);
-  return std::exchange(failed().handshakes, {});
+  Failed& all = failed();
+  MutexLock lock(&all.mutex);
+  return std::exchange(all.handshakes, {});
 }
 
 }  // namespace selvage

@@ -20,7 +20,7 @@ namespace {
 constexpr char kAbout[] = R"(Tokens let people and workers in from other machines. Only their SHA-256 is kept, so write
 the token down where it is needed when it is printed; a running daemon takes up changes within a second or two.
   selvaged token add rhea --role submitter --expires 90d
-  selvaged token add farm --role worker >/etc/selvage/worker.token
+  (umask 077; selvaged token add farm --role worker >worker.token)
   selvaged token revoke rhea
 Roles:
   viewer         sees jobs, workers and the cache, and fetches what is finished
