@@ -86,7 +86,7 @@ class Connect final : public Command {
         all.Add(JsonObject()
                     .Add("address", JsonText(d.address()))
                     .Add("owner", JsonText(d.owner()))
-                    .Add("role", JsonText(RoleText(d.role())))
+                    .Add("role", JsonText(Token::Role_Name(d.role())))
                     .Add("chosen", d.address() == daemons.chosen() ? "true" : "false")
                     .text());
       }

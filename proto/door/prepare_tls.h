@@ -6,9 +6,9 @@
 
 namespace selvage {
 
-// TLS 1.3 and nothing older; connections come back soon after a daemon does; and gRPC's complaints of handshakes that failed are counted
-// instead of printed: clients explain them in words of ours, and whoever knocks at a daemon
-// must not fill its log. Call it early; more than once is no harm.
+// TLS 1.3 and nothing older; connections come back soon after a daemon does; and gRPC's complaints of handshakes that
+// failed are counted instead of printed: clients explain them in words of ours, and whoever knocks at a daemon must not
+// fill its log. Call it early; more than once is no harm.
 void PrepareTls();
 
 struct FailedHandshakes {
