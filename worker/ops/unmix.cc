@@ -37,22 +37,28 @@ void AddWhere(const Bitmap& other, Bitmap* bits) { AddBitsRow(other.row(0), othe
 // Marks, tape and folds on the screen: small parts of the band that touch no core
 // and are mostly in the screen's hue, as lit or shaded screen or by their tint.
 constexpr float kTintOfScreen = 0.6f;
+// More than one in so many of their pixels above that key: something dark of its own.
+constexpr float kDeepKey = 0.7f;
+constexpr size_t kDeepOneIn = 20;
 constexpr double kLargestMark = 400;
 
-Bitmap FindIslands(const Bitmap& alike, const Plane& tint, const Grid& grid, const Bitmap& core, const Bitmap& sure) {
+Bitmap FindIslands(const Bitmap& alike, const Plane& tint, const Plane& key, const Grid& grid, const Bitmap& core,
+                   const Bitmap& sure) {
   const double scale = KeyScale(grid.fine);
   Bitmap band(core.width(), core.height()), islands(core.width(), core.height());
   NeitherRow(core.row(0), sure.row(0), band.bits().size(), band.row(0));
   for (const std::vector<PartRun>& part : PartsAwayFrom(band, core)) {
-    size_t all = 0, like = 0, tinted = 0;
+    size_t all = 0, like = 0, tinted = 0, deep = 0;
     for (const PartRun& run : part) {
-      const float* t = tint.row(run.y / grid.factor);
+      const float *t = tint.row(run.y / grid.factor), *k = key.row(run.y / grid.factor);
       for (int x = run.x0; x < run.x1; ++x) {
         const uint8_t is_alike = alike.row(run.y)[x];
-        ++all, like += is_alike, tinted += is_alike | (t[x / grid.factor] > kTintOfScreen);
+        ++all, deep += k[x / grid.factor] > kDeepKey;
+        like += is_alike, tinted += is_alike | (t[x / grid.factor] > kTintOfScreen);
       }
     }
     const bool small = static_cast<double>(all) <= kLargestMark * scale * scale;
+    if (kDeepOneIn * deep > all) continue;
     if (2 * like < all && !(small && 2 * tinted >= all)) continue;
     for (const PartRun& run : part) std::fill(islands.row(run.y) + run.x0, islands.row(run.y) + run.x1, 1);
   }
@@ -84,7 +90,7 @@ class UnmixOp final : public TypedOp<Unmix> {
     SetWhereOne(in.Find("solid"), rect, true, &given);
     Bitmap solid = *core;
     AddWhere(given, &solid);
-    Bitmap islands = FindIslands(view.alike, keys.tint, grid, solid, view.sure);
+    Bitmap islands = FindIslands(view.alike, keys.tint, keys.key, grid, solid, view.sure);
     TakeAway(soft, &islands);
     AddWhere(islands, &view.sure);
 

@@ -1,10 +1,14 @@
 #include "tests/bench/quality/families.h"
 
 #include <OpenImageIO/imageio.h>
+#include <unistd.h>
 
 #include <algorithm>
 #include <cmath>
+#include <filesystem>
 #include <stdexcept>
+
+#include "absl/strings/str_cat.h"
 
 namespace selvage::quality {
 namespace {
@@ -93,6 +97,14 @@ Rgba Smoke(const Family& f, float x, float y, int frame) {
   return scene::Cover({0.5f, 0.5f, 0.52f}, a);
 }
 
+// A coarse net of dark threads, leaning a little, over the left half.
+Rgba Mesh(float x, float y) {
+  if (x < 20 || x > 150 || y < 60 || y > 200) return {};
+  constexpr float kPitch = 5, kThread = 0.55f;
+  const float u = std::remainder(x + 0.2f * y, kPitch), v = std::remainder(y - 0.2f * x, kPitch);
+  return std::abs(u) < kThread || std::abs(v) < kThread ? Rgba{0.02f, 0.02f, 0.022f, 1} : Rgba{};
+}
+
 // Strands that leave a point, bent by their own noise, half a pixel to a pixel wide.
 Rgba Hair(const Family& f, float x, float y, int frame) {
   const float cx = f.x, cy = f.y - 0.3f * f.height, dx = x - cx, dy = y - cy, r = std::hypot(dx, dy);
@@ -123,33 +135,44 @@ Rgba ExtraAt(const Family& f, float x, float y, int frame) {
     case Extra::kDarkHair:
     case Extra::kPaleHair:
       return Hair(f, x, y, frame);
+    case Extra::kMesh:
+      return Mesh(x, y);
     default:
       return {};
   }
 }
 
+// A cut-out as read, and how its place in the picture is found.
+struct Placed {
+  const Picture& picture;
+  float height, x, y;
+  Rgba At(float px, float py) const {
+    const float scale = static_cast<float>(picture.height) / height;
+    return quality::At(picture, (px - x) * scale + 0.5f * static_cast<float>(picture.width),
+                       (py - y) * scale + 0.5f * static_cast<float>(picture.height));
+  }
+};
+
 // What stands before the screen, premultiplied.
-Picture Foreground(const Family& f, int frame, const Picture& cut_out) {
-  const float scale = static_cast<float>(cut_out.height) / f.height;
+Picture Foreground(const Family& f, int frame, const Picture& cut_out, const Picture& behind) {
   const bool moves = f.dx != 0 || f.dy != 0;
-  const int moments = moves ? kMoments : 1;
+  const int moments = moves ? std::max(16, static_cast<int>(f.size * std::hypot(f.dx, f.dy))) : 1;
   const float share = 1.0f / static_cast<float>(kSamples * kSamples * moments);
-  Picture out(kWidth, kHeight);
-  for (int y = 0; y < kHeight; ++y) {
-    for (int x = 0; x < kWidth; ++x) {
+  const Placed still{behind, f.behind_height, f.behind_x, f.behind_y};
+  Picture out(WidthOf(f), HeightOf(f));
+  for (int y = 0; y < out.height; ++y) {
+    for (int x = 0; x < out.width; ++x) {
       Rgba sum;
       for (int s = 0; s < kSamples * kSamples; ++s) {
-        const float px = static_cast<float>(x) + (static_cast<float>(s % kSamples) + 0.5f) / kSamples,
-                    py = static_cast<float>(y) + (static_cast<float>(s / kSamples) + 0.5f) / kSamples;
-        const Rgba extra = ExtraAt(f, px, py, frame);
+        const float px = (static_cast<float>(x) + (static_cast<float>(s % kSamples) + 0.5f) / kSamples) / f.size,
+                    py = (static_cast<float>(y) + (static_cast<float>(s / kSamples) + 0.5f) / kSamples) / f.size;
+        const Rgba extra = ExtraAt(f, px, py, frame), second = f.behind ? still.At(px, py) : Rgba{};
         for (int m = 0; m < moments; ++m) {
-          const float t = static_cast<float>(frame) + (moves ? static_cast<float>(m) / kMoments : 0.0f);
-          const float u = (px - f.x - f.dx * t) * scale + 0.5f * static_cast<float>(cut_out.width),
-                      v = (py - f.y - f.dy * t) * scale + 0.5f * static_cast<float>(cut_out.height);
-          const Rgba body = At(cut_out, u, v);
+          const float t = static_cast<float>(frame) + (moves ? static_cast<float>(m) / moments : 0.0f);
+          const Rgba body = Over(Placed{cut_out, f.height, f.x + f.dx * t, f.y + f.dy * t}.At(px, py), second);
           // Hair hangs behind the head, panes and smoke stand before it.
-          const bool behind = f.extra == Extra::kDarkHair || f.extra == Extra::kPaleHair;
-          sum = sum + (behind ? Over(body, extra) : Over(extra, body));
+          const bool hair = f.extra == Extra::kDarkHair || f.extra == Extra::kPaleHair;
+          sum = sum + (hair ? Over(body, extra) : Over(extra, body));
         }
       }
       out.At(x, y) = sum * share;
@@ -180,10 +203,53 @@ Picture Defocused(const Picture& in, float radius) {
   return out;
 }
 
-V3 ScreenAt(const Family& f, int x, int y) {
-  const float u = static_cast<float>(x) / kWidth - 0.45f, v = static_cast<float>(y) / kHeight - 0.4f;
-  const float folds = 0.015f * scene::Noise(static_cast<float>(x) / 60, static_cast<float>(y) / 200, 3);
-  return f.screen * (1 - 0.5f * u * u - 0.4f * v * v + 0.12f * u + folds);
+V3 ScreenAt(const Family& f, int x, int y, int frame) {
+  const float px = static_cast<float>(x) / f.size, py = static_cast<float>(y) / f.size;
+  const float u = px / 320 - 0.45f, v = py / 240 - 0.4f;
+  const float folds = (f.trouble == Trouble::kDeepFolds ? 0.06f : 0.015f) * scene::Noise(px / 60, py / 200, 3) +
+                      (f.trouble == Trouble::kDeepFolds ? 0.06f * scene::Noise(px / 14, py / 90, 5) : 0.0f);
+  float light = 1 - 0.5f * u * u - 0.4f * v * v + 0.12f * u + folds;
+  if (f.trouble == Trouble::kHotSpot) light += 0.55f * scene::Bell(std::hypot(px - 210, py - 90) / 55);
+  if (f.trouble == Trouble::kShadow) light *= 1 - 0.35f * scene::Step01(60, 110, px - 0.4f * py);
+  if (f.trouble == Trouble::kFlicker) light *= 1 + 0.05f * static_cast<float>(frame);
+  return f.screen * light;
+}
+
+// In display code: what a camera's sharpening adds, and what a JPEG file keeps.
+void Sharpen(float amount, Picture* picture) {
+  Picture code = *picture;
+  for (Rgba& p : code.pixels) p = {scene::EncodeSrgb(p.r), scene::EncodeSrgb(p.g), scene::EncodeSrgb(p.b), 1};
+  Picture soft = code;
+  scene::SoftenLens(1, &soft);
+  for (size_t i = 0; i < code.pixels.size(); ++i) {
+    const Rgba p = code.pixels[i] + (code.pixels[i] + soft.pixels[i] * -1) * amount;
+    picture->pixels[i] = {ToLight(Clamp01(p.r)), ToLight(Clamp01(p.g)), ToLight(Clamp01(p.b)), 1};
+  }
+}
+
+void KeepAsJpeg(int quality, Picture* picture) {
+  const std::string path =
+      (std::filesystem::temp_directory_path() / absl::StrCat("selvage-families-", getpid(), ".jpg")).string();
+  std::vector<float> samples;
+  for (const Rgba& p : picture->pixels) {
+    for (float v : {p.r, p.g, p.b}) samples.push_back(scene::EncodeSrgb(v));
+  }
+  OIIO::ImageSpec spec(picture->width, picture->height, 3, OIIO::TypeDesc::UINT8);
+  spec.attribute("Compression", "jpeg:" + std::to_string(quality));
+  auto out = OIIO::ImageOutput::create(path);
+  if (!out || !out->open(path, spec) || !out->write_image(OIIO::TypeDesc::FLOAT, samples.data()) || !out->close()) {
+    throw std::runtime_error("cannot write " + path);
+  }
+  auto in = OIIO::ImageInput::open(path);
+  if (!in || !in->read_image(0, 0, 0, 3, OIIO::TypeDesc::FLOAT, samples.data())) {
+    throw std::runtime_error("cannot read " + path);
+  }
+  in->close();
+  std::filesystem::remove(path);
+  for (size_t i = 0; i < picture->pixels.size(); ++i) {
+    const float* s = &samples[3 * i];
+    picture->pixels[i] = {ToLight(s[0]), ToLight(s[1]), ToLight(s[2]), 1};
+  }
 }
 
 }  // namespace
@@ -225,7 +291,7 @@ const std::vector<Family>& Families() {
       {.name = "dark hair, green",
        .untouched = false,
        .screen = kGreen,
-       .cut_out = "animals/mammals/bovines/gnu-baby-stand",
+       .cut_out = "animals/mammals/bovines/gnu-baby",
        .height = 140,
        .x = 180,
        .y = 160,
@@ -251,7 +317,7 @@ const std::vector<Family>& Families() {
        .noise_b = 2e-5f,
        .spill = 0.1f},
       {.name = "smoke, blue",
-       .untouched = true,
+       .untouched = false,
        .screen = kBlue,
        .cut_out = "seasonal/candle",
        .height = 110,
@@ -259,7 +325,7 @@ const std::vector<Family>& Families() {
        .y = 180,
        .extra = Extra::kSmoke},
       {.name = "blur, yellow-green",
-       .untouched = true,
+       .untouched = false,
        .screen = kYellowGreen,
        .cut_out = "military/paratrooper",
        .height = 170,
@@ -268,7 +334,7 @@ const std::vector<Family>& Families() {
        .dx = 12,
        .dy = 6},
       {.name = "wide defocus, green",
-       .untouched = true,
+       .untouched = false,
        .screen = kGreen,
        .cut_out = "plants/trees/tree336",
        .height = 170,
@@ -276,14 +342,14 @@ const std::vector<Family>& Families() {
        .y = 130,
        .defocus = 12},
       {.name = "foliage, blue",
-       .untouched = true,
+       .untouched = false,
        .screen = kBlue,
        .cut_out = "plants/trees/rambutan",
        .height = 150,
        .x = 180,
        .y = 140},
       {.name = "pale hair, red",
-       .untouched = true,
+       .untouched = false,
        .screen = kRed,
        .cut_out = "animals/birds/helmeted_guineafowl",
        .height = 130,
@@ -291,7 +357,7 @@ const std::vector<Family>& Families() {
        .y = 160,
        .extra = Extra::kPaleHair},
       {.name = "4:2:0, blue",
-       .untouched = true,
+       .untouched = false,
        .screen = kBlue,
        .cut_out = "animals/mammals/bovines/indian_blackbuck",
        .height = 150,
@@ -300,7 +366,7 @@ const std::vector<Family>& Families() {
        .dx = 2,
        .chroma_halved = true},
       {.name = "underlit, green",
-       .untouched = true,
+       .untouched = false,
        .screen = kGreen,
        .cut_out = "animals/mammals/bovines/gnu-baby",
        .height = 150,
@@ -310,20 +376,284 @@ const std::vector<Family>& Families() {
        .noise_a = 6e-4f,
        .noise_b = 2e-5f,
        .spill = 0.15f},
+      {.name = "beside a core, green",
+       .untouched = false,
+       .size = 2,
+       .screen = kGreen,
+       .cut_out = "animals/fish/lobster",
+       .height = 90,
+       .x = 120,
+       .y = 90,
+       .dx = 18,
+       .dy = 3,
+       .behind = "animals/mammals/bovines/gnu-baby",
+       .behind_height = 160,
+       .behind_x = 200,
+       .behind_y = 150},
+      {.name = "leaving, green",
+       .untouched = false,
+       .size = 2,
+       .screen = kGreen,
+       .cut_out = "animals/mammals/bovines/indian_blackbuck",
+       .height = 120,
+       .x = 270,
+       .y = 140,
+       .dx = 26},
+      {.name = "fire, blue",
+       .untouched = false,
+       .size = 1.5f,
+       .screen = kBlue,
+       .cut_out = "naturalforces/fire",
+       .height = 190,
+       .x = 180,
+       .y = 130},
+      {.name = "mesh, green",
+       .untouched = false,
+       .size = 2,
+       .screen = kGreen,
+       .cut_out = "animals/birds/helmeted_guineafowl",
+       .height = 150,
+       .x = 200,
+       .y = 140,
+       .extra = Extra::kMesh},
+      {.name = "tinted, green",
+       .untouched = false,
+       .size = 2,
+       .screen = kGreen,
+       .cut_out = "animals/mammals/bovines/gnu-baby",
+       .height = 180,
+       .x = 170,
+       .y = 130,
+       .tint = {0.45f, 0.9f, 0.6f},
+       .spill = 0.1f},
+      {.name = "hot spot, yellow-green",
+       .untouched = false,
+       .size = 2,
+       .screen = kYellowGreen * 0.7f,
+       .cut_out = "military/paratrooper",
+       .height = 190,
+       .x = 180,
+       .y = 125,
+       .noise_a = 1e-4f,
+       .trouble = Trouble::kHotSpot},
+      {.name = "JPEG, green",
+       .untouched = false,
+       .size = 2,
+       .screen = kGreen,
+       .cut_out = "animals/mammals/bovines/indian_blackbuck",
+       .height = 170,
+       .x = 170,
+       .y = 140,
+       .jpeg = 60,
+       .sharpening = 0.4f},
+      {.name = "folds, cyan",
+       .untouched = false,
+       .size = 2,
+       .screen = kCyan,
+       .cut_out = "plants/trees/tree336",
+       .height = 200,
+       .x = 180,
+       .y = 130,
+       .trouble = Trouble::kDeepFolds},
+      // The half that is left alone.
+      {.name = "glass, blue",
+       .untouched = true,
+       .size = 2,
+       .screen = kBlue,
+       .cut_out = "animals/fish/lobster",
+       .height = 130,
+       .x = 120,
+       .y = 140,
+       .extra = Extra::kPane},
+      {.name = "fast blur, green",
+       .untouched = true,
+       .size = 2,
+       .screen = kGreen,
+       .cut_out = "animals/mammals/bovines/gnu-baby",
+       .height = 140,
+       .x = 210,
+       .y = 130,
+       .dx = 22,
+       .dy = -5},
+      {.name = "blur before another, cyan",
+       .untouched = true,
+       .size = 1.5f,
+       .screen = kCyan,
+       .cut_out = "animals/insects/mantis",
+       .height = 100,
+       .x = 130,
+       .y = 110,
+       .dx = 14,
+       .dy = 6,
+       .behind = "animals/birds/helmeted_guineafowl",
+       .behind_height = 170,
+       .behind_x = 210,
+       .behind_y = 140},
+      {.name = "leaving, magenta",
+       .untouched = true,
+       .size = 2,
+       .screen = kMagenta,
+       .cut_out = "animals/birds/helmeted_guineafowl",
+       .height = 140,
+       .x = 275,
+       .y = 140,
+       .dx = 20,
+       .dy = 2},
+      {.name = "smoke, green",
+       .untouched = true,
+       .size = 2,
+       .screen = kGreen,
+       .cut_out = "animals/fish/lobster",
+       .height = 110,
+       .x = 170,
+       .y = 180,
+       .extra = Extra::kSmoke},
+      {.name = "fire, green",
+       .untouched = true,
+       .size = 2,
+       .screen = kGreen,
+       .cut_out = "naturalforces/fire",
+       .height = 180,
+       .x = 190,
+       .y = 135},
+      {.name = "candle, red",
+       .untouched = true,
+       .size = 1.5f,
+       .screen = kRed,
+       .cut_out = "seasonal/candle",
+       .height = 200,
+       .x = 170,
+       .y = 130},
+      {.name = "wide defocus, blue",
+       .untouched = true,
+       .size = 2,
+       .screen = kBlue,
+       .cut_out = "plants/trees/rambutan",
+       .height = 150,
+       .x = 180,
+       .y = 140,
+       .defocus = 9},
+      {.name = "foliage, yellow-green",
+       .untouched = true,
+       .size = 2,
+       .screen = kYellowGreen,
+       .cut_out = "plants/trees/tree336",
+       .height = 200,
+       .x = 180,
+       .y = 130},
+      {.name = "palm, blue",
+       .untouched = true,
+       .size = 2,
+       .screen = kBlue,
+       .cut_out = "plants/trees/liberia-palm",
+       .height = 200,
+       .x = 180,
+       .y = 130},
+      {.name = "dark hair, blue",
+       .untouched = true,
+       .size = 2,
+       .screen = kBlue,
+       .cut_out = "animals/mammals/bovines/gnu-baby",
+       .height = 130,
+       .x = 180,
+       .y = 160,
+       .extra = Extra::kDarkHair},
+      {.name = "pale hair, green",
+       .untouched = true,
+       .size = 2,
+       .screen = kGreen,
+       .cut_out = "animals/mammals/bovines/indian_blackbuck",
+       .height = 110,
+       .x = 180,
+       .y = 150,
+       .extra = Extra::kPaleHair},
+      {.name = "mesh, yellow-green",
+       .untouched = true,
+       .size = 2,
+       .screen = kYellowGreen,
+       .cut_out = "military/paratrooper",
+       .height = 150,
+       .x = 220,
+       .y = 120,
+       .extra = Extra::kMesh},
+      {.name = "4:2:0, yellow-green",
+       .untouched = true,
+       .size = 2,
+       .screen = kYellowGreen,
+       .cut_out = "animals/fish/lobster",
+       .height = 190,
+       .x = 170,
+       .y = 130,
+       .dx = 1,
+       .chroma_halved = true},
+      {.name = "underlit, blue",
+       .untouched = true,
+       .size = 2,
+       .screen = kBlue,
+       .cut_out = "animals/insects/mantis",
+       .height = 170,
+       .x = 170,
+       .y = 130,
+       .light = 0.2f,
+       .noise_a = 6e-4f,
+       .noise_b = 2e-5f,
+       .spill = 0.1f},
+      {.name = "shadow, green",
+       .untouched = true,
+       .size = 2,
+       .screen = kGreen,
+       .cut_out = "military/paratrooper",
+       .height = 190,
+       .x = 170,
+       .y = 125,
+       .trouble = Trouble::kShadow},
+      {.name = "tinted, blue",
+       .untouched = true,
+       .size = 2,
+       .screen = kBlue,
+       .cut_out = "animals/mammals/bovines/indian_blackbuck",
+       .height = 170,
+       .x = 170,
+       .y = 140,
+       .tint = {0.6f, 0.75f, 1},
+       .spill = 0.08f},
+      {.name = "flicker, green",
+       .untouched = true,
+       .size = 1.5f,
+       .screen = kGreen,
+       .cut_out = "animals/birds/helmeted_guineafowl",
+       .height = 180,
+       .x = 170,
+       .y = 130,
+       .noise_a = 8e-4f,
+       .noise_b = 4e-5f,
+       .trouble = Trouble::kFlicker},
   };
   return families;
 }
 
+namespace {
+
+// Twice as large as it will be drawn, at most.
+Picture CutOut(const std::string& folder, const char* name, float height) {
+  Picture cut_out = ReadCutOut(folder + "/" + name + ".png");
+  const int factor = std::max(1, static_cast<int>(static_cast<float>(cut_out.height) / (2 * height)));
+  return factor > 1 ? Reduced(cut_out, factor) : cut_out;
+}
+
+}  // namespace
+
 Frame Draw(const Family& f, int frame, const std::string& folder) {
-  Picture cut_out = ReadCutOut(folder + "/" + f.cut_out + ".png");
-  const int factor = std::max(1, static_cast<int>(static_cast<float>(cut_out.height) / (2 * f.height)));
-  if (factor > 1) cut_out = Reduced(cut_out, factor);
-  Frame drawn{Picture(kWidth, kHeight), Defocused(Foreground(f, frame, cut_out), f.defocus)};
-  for (int y = 0; y < kHeight; ++y) {
-    for (int x = 0; x < kWidth; ++x) {
+  const Picture cut_out = CutOut(folder, f.cut_out, f.height * f.size),
+                behind = f.behind ? CutOut(folder, f.behind, f.behind_height * f.size) : Picture();
+  const int width = WidthOf(f), height = HeightOf(f);
+  Frame drawn{Picture(width, height), Defocused(Foreground(f, frame, cut_out, behind), f.defocus * f.size)};
+  for (int y = 0; y < height; ++y) {
+    for (int x = 0; x < width; ++x) {
       Rgba& front = drawn.truth.At(x, y);
-      front = {front.r * f.light, front.g * f.light, front.b * f.light, front.a};
-      const V3 screen = ScreenAt(f, x, y) * f.light, spill = screen * (f.spill * front.a);
+      const float light = f.trouble == Trouble::kFlicker ? f.light * (1 + 0.05f * static_cast<float>(frame)) : f.light;
+      front = {front.r * f.tint.x * light, front.g * f.tint.y * light, front.b * f.tint.z * light, front.a};
+      const V3 screen = ScreenAt(f, x, y, frame) * f.light, spill = screen * (f.spill * front.a);
       const Rgba lit{front.r + spill.x, front.g + spill.y, front.b + spill.z, front.a};
       drawn.plate.At(x, y) = Over(lit, scene::Cover(screen));
     }
@@ -332,7 +662,9 @@ Frame Draw(const Family& f, int frame, const std::string& folder) {
   scene::SoftenLens(0.5f, &drawn.truth);
   const V3 a{f.noise_a, f.noise_a, f.noise_a}, b{f.noise_b, f.noise_b, f.noise_b};
   scene::AddNoise({a, b}, 11, frame, &drawn.plate);
+  if (f.sharpening > 0) Sharpen(f.sharpening, &drawn.plate);
   if (f.chroma_halved) scene::Subsample420(&drawn.plate);
+  if (f.jpeg > 0) KeepAsJpeg(f.jpeg, &drawn.plate);
   return drawn;
 }
 

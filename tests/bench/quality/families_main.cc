@@ -24,21 +24,20 @@ using quality::Families;
 using quality::Family;
 using quality::Frame;
 
-const Rect kRect{0, 0, quality::kWidth, quality::kHeight};
-
 // As a worker reads it: halves.
 worker::Picture Stored(const scene::Picture& in) {
+  const Rect rect{0, 0, in.width, in.height};
   worker::Picture out;
   out.kind = OPAQUE;
   for (float scene::Rgba::*channel : {&scene::Rgba::r, &scene::Rgba::g, &scene::Rgba::b}) {
-    Plane plane(kRect);
-    for (int y = 0; y < kRect.y1; ++y) {
-      for (int x = 0; x < kRect.x1; ++x) plane.at(x, y) = in.At(x, y).*channel;
-      RoundToHalf(plane.row(y), kRect.width());
+    Plane plane(rect);
+    for (int y = 0; y < rect.y1; ++y) {
+      for (int x = 0; x < rect.x1; ++x) plane.at(x, y) = in.At(x, y).*channel;
+      RoundToHalf(plane.row(y), rect.width());
     }
     out.planes.push_back(std::move(plane));
   }
-  out.planes.push_back(Plane::Filled(kRect, 1));
+  out.planes.push_back(Plane::Filled(rect, 1));
   return out;
 }
 
@@ -49,8 +48,9 @@ std::vector<float> AlphaOf(const scene::Picture& truth) {
 }
 
 std::vector<float> ValuesOf(const Plane& plane) {
+  const Rect& rect = plane.rect();
   std::vector<float> values;
-  for (int y = 0; y < kRect.y1; ++y) values.insert(values.end(), plane.row(y), plane.row(y) + kRect.width());
+  for (int y = 0; y < rect.y1; ++y) values.insert(values.end(), plane.row(y), plane.row(y) + rect.width());
   return values;
 }
 
@@ -88,7 +88,7 @@ struct StartingChain {
   bool detail = false, own_color = false;
 
   Keyed Make(const Family& family, const worker::Picture& shot) const {
-    const bool finer = detail && family.chroma_halved;
+    const bool finer = detail && (family.chroma_halved || family.jpeg > 0);
     const worker::Picture plate = finer ? OpTester("chroma_detail {}").Main(shot).Render() : shot;
     const worker::Picture clean = CleanPlate(plate);
     Keyed keyed;
@@ -123,8 +123,8 @@ struct StartingChain {
 double CompositeError(const Keyed& keyed, const scene::Picture& truth) {
   double sum = 0;
   for (const float behind : {0.18f, 0.8f}) {
-    for (int y = 0; y < kRect.y1; ++y) {
-      for (int x = 0; x < kRect.x1; ++x) {
+    for (int y = 0; y < truth.height; ++y) {
+      for (int x = 0; x < truth.width; ++x) {
         const scene::Rgba& t = truth.At(x, y);
         const float a = keyed.matte.planes[0].at(x, y), right[3] = {t.r, t.g, t.b};
         for (int c = 0; c < 3; ++c) {
@@ -134,39 +134,62 @@ double CompositeError(const Keyed& keyed, const scene::Picture& truth) {
       }
     }
   }
-  return 1000 * sum / (6.0 * static_cast<double>(kRect.area()));
+  return 1000 * sum / (6.0 * static_cast<double>(truth.pixels.size()));
 }
 
 struct Key {
   std::string params;
   float black = 0, white = 1;
   double error = 1e30;
-  float Levelled(float v) const { return std::clamp((v - black) / (white - black), 0.0f, 1.0f); }
+};
+
+// What levels make of a key against the truth, from sums over pixels of nearly the same key.
+class Bins {
+ public:
+  void Add(const std::vector<float>& key, const std::vector<float>& truth) {
+    for (size_t i = 0; i < key.size(); ++i) {
+      Bin& bin = bins_[static_cast<size_t>(std::lround(kBins * std::clamp(key[i], 0.0f, 1.0f)))];
+      ++bin.count, bin.truth += truth[i], bin.square += truth[i] * truth[i];
+    }
+    all_ += static_cast<double>(key.size());
+  }
+  double Error(float black, float white) const {
+    double sum = 0;
+    for (int i = 0; i <= kBins; ++i) {
+      const Bin& bin = bins_[i];
+      const double v = std::clamp((static_cast<float>(i) / kBins - black) / (white - black), 0.0f, 1.0f);
+      sum += bin.count * v * v - 2 * v * bin.truth + bin.square;
+    }
+    return sum / all_;
+  }
+
+ private:
+  static constexpr int kBins = 2000;
+  struct Bin {
+    double count = 0, truth = 0, square = 0;
+  };
+  std::vector<Bin> bins_ = std::vector<Bin>(kBins + 1);
+  double all_ = 0;
 };
 
 // The single color_difference nearest to the truth, on the plate that screen_plate makes.
 Key BestKey(const std::vector<worker::Picture>& plates, const std::vector<Frame>& frames) {
+  std::vector<worker::Picture> clean;
+  for (const worker::Picture& plate : plates) clean.push_back(CleanPlate(plate));
   Key best;
   for (const char* params :
-       {"axis: GENERAL", "axis: CHANNEL larger_weight { value: 0 }", "axis: CHANNEL larger_weight { value: 0.5 }",
+       {"axis: GENERAL", "axis: CHANNEL larger_weight { value: 0 }", "axis: CHANNEL larger_weight { value: 0.25 }",
+        "axis: CHANNEL larger_weight { value: 0.5 }", "axis: CHANNEL larger_weight { value: 0.75 }",
         "axis: CHANNEL larger_weight { value: 1 }"}) {
-    std::vector<std::vector<float>> keys, truths;
+    Bins bins;
     for (size_t i = 0; i < plates.size(); ++i) {
-      keys.push_back(ValuesOf(OpTester(absl::StrCat("color_difference { screen { clean_plate: 'c' } ", params, " }"))
-                                  .Main(plates[i])
-                                  .With("screen.clean_plate", CleanPlate(plates[i]))
-                                  .Render()
-                                  .planes[0]));
-      truths.push_back(AlphaOf(frames[i].truth));
+      const std::string step = absl::StrCat("color_difference { screen { clean_plate: 'c' } ", params, " }");
+      const worker::Picture key = OpTester(step).Main(plates[i]).With("screen.clean_plate", clean[i]).Render();
+      bins.Add(ValuesOf(key.planes[0]), AlphaOf(frames[i].truth));
     }
-    for (int b = 0; b < 18; ++b) {
-      for (int w = b + 1; w <= 20; ++w) {
-        Key key{params, 0.05f * b, 0.05f * w, 0};
-        for (size_t i = 0; i < keys.size(); ++i) {
-          std::vector<float> levelled = keys[i];
-          for (float& v : levelled) v = key.Levelled(v);
-          key.error += MeanSquare(levelled, truths[i]) / static_cast<double>(keys.size());
-        }
+    for (int b = 0; b < 45; ++b) {
+      for (int w = b + 1; w <= 50; ++w) {
+        const Key key{params, 0.02f * b, 0.02f * w, bins.Error(0.02f * b, 0.02f * w)};
         if (key.error < best.error) best = key;
       }
     }
@@ -174,10 +197,26 @@ Key BestKey(const std::vector<worker::Picture>& plates, const std::vector<Frame>
   return best;
 }
 
+// How much what changes from one frame to the next is not what truly changes, in the soft band.
+double Flicker(const std::vector<std::vector<float>>& mattes, const std::vector<Frame>& frames) {
+  double sum = 0;
+  int count = 0;
+  for (size_t i = 1; i < mattes.size(); ++i) {
+    for (size_t p = 0; p < mattes[i].size(); ++p) {
+      const float before = frames[i - 1].truth.pixels[p].a, now = frames[i].truth.pixels[p].a;
+      if (std::max(before, now) < 0.02f || std::min(before, now) > 0.98f) continue;
+      const double off = (mattes[i][p] - mattes[i - 1][p]) - (now - before);
+      sum += off * off;
+      ++count;
+    }
+  }
+  return std::sqrt(sum / std::max(1, count));
+}
+
 void WritePicture(const std::string& file, const worker::Picture& color, const Plane& alpha) {
-  scene::Picture out(quality::kWidth, quality::kHeight);
-  for (int y = 0; y < kRect.y1; ++y) {
-    for (int x = 0; x < kRect.x1; ++x) {
+  scene::Picture out(alpha.rect().width(), alpha.rect().height());
+  for (int y = 0; y < out.height; ++y) {
+    for (int x = 0; x < out.width; ++x) {
       const float a = alpha.at(x, y);
       out.At(x, y) = {color.planes[0].at(x, y) * a, color.planes[1].at(x, y) * a, color.planes[2].at(x, y) * a, 1};
     }
@@ -185,8 +224,8 @@ void WritePicture(const std::string& file, const worker::Picture& color, const P
   scene::WritePng(file, out);
 }
 
-void WriteMatte(const std::string& file, const std::vector<float>& alpha) {
-  scene::Picture out(quality::kWidth, quality::kHeight);
+void WriteMatte(const std::string& file, const std::vector<float>& alpha, int width, int height) {
+  scene::Picture out(width, height);
   for (size_t i = 0; i < alpha.size(); ++i) {
     // As light whose display code is alpha.
     const float a = std::clamp(alpha[i], 0.0f, 1.0f),
@@ -204,8 +243,9 @@ std::string FileName(std::string name) {
 void WriteLook(const std::string& folder, const Family& family, const Frame& frame, const Keyed& keyed) {
   const std::string base = folder + "/" + FileName(family.name);
   scene::WritePng(base + "_plate.png", frame.plate);
-  WriteMatte(base + "_truth.png", AlphaOf(frame.truth));
-  WriteMatte(base + "_matte.png", ValuesOf(keyed.matte.planes[0]));
+  const int width = frame.truth.width, height = frame.truth.height;
+  WriteMatte(base + "_truth.png", AlphaOf(frame.truth), width, height);
+  WriteMatte(base + "_matte.png", ValuesOf(keyed.matte.planes[0]), width, height);
   WritePicture(base + "_black.png", keyed.front, keyed.matte.planes[0]);
 }
 
@@ -236,31 +276,39 @@ int main(int argc, char** argv) {
     return 2;
   }
   try {
-    std::printf("%-20s %10s %10s %8s %10s   %s\n", "family", "new", "best key", "ratio", "composite", "best key is");
+    std::printf("%-24s %8s %9s %6s %9s %8s   %s\n", "family", "new", "best key", "ratio", "composite", "flicker",
+                "best key is");
     double logs = 0;
-    int count = 0;
+    int count = 0, behind = 0;
     for (const Family& family : Families()) {
       if (!all && family.untouched != untouched) continue;
       if (std::string(family.name).find(only) == std::string::npos) continue;
       std::vector<Frame> frames;
       std::vector<worker::Picture> plates;
+      std::vector<std::vector<float>> mattes;
       double error = 0, composite = 0;
       for (int i = 0; i < quality::kFrames; ++i) {
         frames.push_back(quality::Draw(family, i, folder));
         plates.push_back(Stored(frames.back().plate));
         const Keyed keyed = chain.Make(family, plates.back());
-        error += MeanSquare(ValuesOf(keyed.matte.planes[0]), AlphaOf(frames.back().truth)) / quality::kFrames;
+        mattes.push_back(ValuesOf(keyed.matte.planes[0]));
+        error += MeanSquare(mattes.back(), AlphaOf(frames.back().truth)) / quality::kFrames;
         composite += CompositeError(keyed, frames.back().truth) / quality::kFrames;
         if (i == 0 && !look.empty()) WriteLook(look, family, frames.back(), keyed);
       }
       const Key best = BestKey(plates, frames);
-      std::printf("%-20s %10.3f %10.3f %8.2f %10.2f   %s, levels %.2f to %.2f\n", family.name, 1e3 * error,
-                  1e3 * best.error, error / best.error, composite, best.params.c_str(), best.black, best.white);
+      std::printf("%-24s %8.3f %9.3f %6.2f %9.2f %8.3f   %s, levels %.2f to %.2f\n", family.name, 1e3 * error,
+                  1e3 * best.error, error / best.error, composite, Flicker(mattes, frames), best.params.c_str(),
+                  best.black, best.white);
       std::fflush(stdout);
       logs += std::log(error / best.error);
+      behind += error > best.error;
       ++count;
     }
-    if (count > 0) std::printf("geometric mean of the ratio: %.3f over %d families\n", std::exp(logs / count), count);
+    if (count > 0) {
+      std::printf("geometric mean of the ratio: %.3f over %d families, %d of them behind the best key\n",
+                  std::exp(logs / count), count, behind);
+    }
   } catch (const std::exception& e) {
     std::fprintf(stderr, "selvage-families: %s\n", e.what());
     return 1;

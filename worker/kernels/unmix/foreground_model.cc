@@ -20,7 +20,7 @@ namespace selvage::worker::HWY_NAMESPACE {
 
 // Variances: of any colour, of its brightness (as a share squared), of a grey of
 // which nothing is known.
-constexpr float kAnyColor = 5e-5f, kBrightness = 0.02f, kAnyGrey = 0.1f;
+constexpr float kAnyColor = 5e-5f, kBrightness = 0.05f, kAnyGrey = 0.3f;
 
 // Samples are as noisy as the picture, so their noise is taken off: each
 // channel shrinks, and what it shares with the others alike. Taken off the

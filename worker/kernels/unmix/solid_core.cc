@@ -23,15 +23,19 @@ constexpr double kAround = 4, kAway = 4;
 constexpr int kInset = 2;
 // A matte says more than a key. Slits of the core as narrow as the folds of cloth, up
 // to twice kSlit, may be half open, as they lie in shade and in spill.
-constexpr float kSolidInMatte = 0.95f, kOpenInSlit = 0.35f, kTintInSlit = 0.6f;
+constexpr float kSolidInMatte = 0.95f, kOpenInSlit = 0.75f, kTintInSlit = 0.6f;
 constexpr double kSlit = 2;
 // Parts of the band that vary as something lit does: alpha from which a pixel
 // belongs to one, the radius of what is too thin, the mean evidence that makes all
 // of it solid, or its pixels of some evidence of their own; and what being among
 // core rather than among anything else adds to it. Glass, smears and bushes vary as well:
 // what lies within kFarInside of bare screen stays a mixture.
-constexpr float kHalfInMatte = 0.3f, kLitPixel = 0.2f;
+constexpr float kHalfInMatte = 0.4f, kLitPixel = 0.2f;
 constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4, kLitAway = 3, kFarInside = 12;
+// A smear's alpha rises all the way from bare screen to the core, that of a solid at its edge:
+// its slope times the distance from bare screen, as a share of alpha, is about 1 in a smear.
+// What is taken off the evidence for that being above kLevel.
+constexpr double kRising = 0.6, kLevel = 0.5, kSlopeOver = 2;
 // Cloth and what moves before it are one part by their alpha; a hand's smear over the
 // screen has more of its hue than cloth has spill.
 constexpr float kTintOfSpill = 0.5f;
@@ -91,6 +95,31 @@ Bitmap DarkVeils(const ScreenView& view, const AxisKeys& keys) {
   return Grown(veils, Cells(kVeilRim, rect));
 }
 
+// How much of a matte's height at a place comes from its slope there, going on from bare screen.
+class Rise {
+ public:
+  Rise(const Plane& alpha, const Bitmap& sure)
+      : smooth_(Blurred(alpha, kSlopeOver * KeyScale(alpha.rect()))), width_(sure.width()), height_(sure.height()) {
+    const int reach = 127;
+    away2_ = SquaredDistanceUpTo(sure.bits(), width_, height_, reach);
+  }
+  float At(int X, int Y) const {
+    const int left = std::max(0, X - 2), right = std::min(width_ - 1, X + 2), above = std::max(0, Y - 2),
+              below = std::min(height_ - 1, Y + 2);
+    const float* here = smooth_.row(Y);
+    const float gx = (here[right] - here[left]) / static_cast<float>(std::max(1, right - left)),
+                gy = (smooth_.row(below)[X] - smooth_.row(above)[X]) / static_cast<float>(std::max(1, below - above));
+    const float away = std::sqrt(static_cast<float>(away2_[static_cast<size_t>(Y) * width_ + X]));
+    const float rise = std::sqrt(gx * gx + gy * gy) * away / std::max(0.05f, here[X]);
+    return std::min(1.5f, rise);
+  }
+
+ private:
+  const Plane smooth_;
+  const int width_, height_;
+  PooledVector<int16_t> away2_;
+};
+
 // Parts of the band that are half solid by the matte, and spilled rather than thin.
 Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core,
                  const Bitmap& sure) {
@@ -104,8 +133,10 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
   }
   const int thin = Cells(kThin, alpha.rect());
   const Bitmap wide = Opened(band, thin);
+  if (wide.Count() == 0) return core.Count() > 0 ? Eroded(core, 1) : core;
+  const Rise rise(alpha, sure);
   struct Sums {
-    double evidence = 0, rim = 0, core = 0;
+    double evidence = 0, rim = 0, core = 0, rise = 0;
   };
   const int dx[] = {thin + 1, -thin - 1, 0, 0}, dy[] = {0, 0, thin + 1, -thin - 1};
   Bitmap lit(width, height);
@@ -121,7 +152,7 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
       Sums& sum = sums[run.part];
       const float* e = evidence.row(run.y / 2);
       for (int x = run.x0; x < run.x1; ++x) {
-        sum.evidence += e[x / 2];
+        sum.evidence += e[x / 2], sum.rise += rise.At(x, run.y);
         for (int k = 0; k < 4; ++k) {
           const int i = x + dx[k], j = run.y + dy[k];
           if (i < 0 || j < 0 || i >= width || j >= height || some.row(j)[i]) continue;
@@ -131,8 +162,9 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
     }
     for (const PartRun& run : parts.runs) {
       const Sums& sum = sums[run.part];
-      const double mean = sum.evidence / static_cast<double>(parts.parts[run.part].area) +
-                          kAmongCore * (sum.core / std::max(1.0, sum.rim) - 0.5);
+      const double area = static_cast<double>(parts.parts[run.part].area);
+      const double mean = sum.evidence / area + kAmongCore * (sum.core / std::max(1.0, sum.rim) - 0.5) -
+                          kRising * std::max(0.0, sum.rise / area - kLevel);
       const float* e = evidence.row(run.y / 2);
       for (int x = run.x0; x < run.x1; ++x)
         lit.row(run.y)[x] = mean > kLitPart || (mean > kPerhapsLitPart && e[x / 2] > kLitPixel);
