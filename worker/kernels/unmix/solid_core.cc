@@ -23,7 +23,7 @@ constexpr double kAround = 4, kAway = 4;
 constexpr int kInset = 2;
 // A matte says more than a key. Slits of the core as narrow as the folds of cloth, up
 // to twice kSlit, may be half open, as they lie in shade and in spill.
-constexpr float kSolidInMatte = 0.95f, kOpenInSlit = 0.75f, kTintInSlit = 0.6f;
+constexpr float kSolidInMatte = 0.95f, kOpenInSlit = 0.88f, kTintInSlit = 0.6f;
 constexpr double kSlit = 2;
 // Parts of the band that vary as something lit does: alpha from which a pixel
 // belongs to one, the radius of what is too thin, the mean evidence that makes all
@@ -36,6 +36,8 @@ constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 
 // its slope times the distance from bare screen, as a share of alpha, is about 1 in a smear.
 // What is taken off the evidence for that being above kLevel.
 constexpr double kRising = 0.6, kLevel = 0.5, kSlopeOver = 2;
+// Parts of so much evidence that rise so little are solid up to kLevelAway from bare screen.
+constexpr double kStrong = 0.4, kFlat = 0.4, kLevelAway = 4;
 // Cloth and what moves before it are one part by their alpha; a hand's smear over the
 // screen has more of its hue than cloth has spill.
 constexpr float kTintOfSpill = 0.5f;
@@ -139,7 +141,7 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
     double evidence = 0, rim = 0, core = 0, rise = 0;
   };
   const int dx[] = {thin + 1, -thin - 1, 0, 0}, dy[] = {0, 0, thin + 1, -thin - 1};
-  Bitmap lit(width, height);
+  Bitmap lit(width, height), level(width, height);
   for (const bool tinted : {false, true}) {
     Bitmap some(width, height);
     for (int Y = 0; Y < height; ++Y) {
@@ -166,6 +168,7 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
       const double mean = sum.evidence / area + kAmongCore * (sum.core / std::max(1.0, sum.rim) - 0.5) -
                           kRising * std::max(0.0, sum.rise / area - kLevel);
       const float* e = evidence.row(run.y / 2);
+      if (mean > kStrong && sum.rise / area < kFlat) std::fill(level.row(run.y) + run.x0, level.row(run.y) + run.x1, 1);
       for (int x = run.x0; x < run.x1; ++x)
         lit.row(run.y)[x] = mean > kLitPart || (mean > kPerhapsLitPart && e[x / 2] > kLitPixel);
     }
@@ -173,6 +176,8 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
   // Near bare screen doubt means a mixture: what was made solid there could not be brought
   // back by hand.
   TakeAway(Grown(sure, Cells(kFarInside, alpha.rect())), &lit);
+  TakeAway(Grown(sure, Cells(kLevelAway, alpha.rect())), &level);
+  AddBitsRow(level.row(0), level.bits().size(), lit.row(0));
   // The outermost cells are decided with the part, but may be a mixture.
   for (size_t i = 0; i < lit.bits().size(); ++i) lit.bits()[i] |= core.bits()[i];
   return Eroded(lit, 1);
