@@ -18,9 +18,8 @@
 HWY_BEFORE_NAMESPACE();
 namespace selvage::worker::HWY_NAMESPACE {
 
-// Variances: of any colour, of its brightness (as a share squared), of a grey of
-// which nothing is known.
-constexpr float kAnyColor = 5e-5f, kBrightness = 0.05f, kAnyGrey = 0.3f;
+// Variance of any colour.
+constexpr float kAnyColor = 5e-5f;
 
 // Samples are as noisy as the picture, so their noise is taken off: each
 // channel shrinks, and what it shares with the others alike. Taken off the
@@ -57,19 +56,19 @@ void TakeOff(const float* spill, int n, float* __restrict mean) {
 // A row of products to covariances, and further from the core to those of any grey;
 // means get the spill that is expected. `distance2` from the core and `reach2` are
 // in cells; kNoZeroPixel is as good as infinite.
-void Widen(const int32_t* distance2, float reach2, float a, float b, const float* const spill[3], int width,
-           float* const fields[9]) {
+void Widen(const int32_t* distance2, float reach2, float a, float b, float brightness, float any_grey,
+           const float* const spill[3], int width, float* const fields[9]) {
   float* __restrict m0 = fields[0], * __restrict m1 = fields[1], * __restrict m2 = fields[2], * __restrict rr = fields[3], * __restrict rg = fields[4], * __restrict rb = fields[5], * __restrict gg = fields[6], * __restrict gb = fields[7], * __restrict bb = fields[8];
   const float *s0 = spill[0], *s1 = spill[1], *s2 = spill[2];
   // Rows do not overlap: too many of them to be checked when it runs.
 #pragma GCC ivdep
   for (int X = 0; X < width; ++X) {
-    const float d2 = static_cast<float>(distance2[X]), far = d2 / (d2 + reach2), grey_variance = kAnyGrey * far;
+    const float d2 = static_cast<float>(distance2[X]), far = d2 / (d2 + reach2), grey_variance = any_grey * far;
     const float r = m0[X], g = m1[X], bl = m2[X];
     const float lit_r = r + s0[X], lit_g = g + s1[X], lit_b = bl + s2[X];
     const float kr = Shrinking(rr[X], r, a, b), kg = Shrinking(gg[X], g, a, b), kb = Shrinking(bb[X], bl, a, b);
     const auto any = [&](float square, float mi, float mj, float ki, float kj, float li, float lj, float more) {
-      return ((square - mi * mj) * ki * kj + more) + (kBrightness * li * lj + grey_variance);
+      return ((square - mi * mj) * ki * kj + more) + (brightness * li * lj + grey_variance);
     };
     rr[X] = any(rr[X], r, r, kr, kr, lit_r, lit_r, kAnyColor);
     rg[X] = any(rg[X], r, g, kr, kg, lit_r, lit_g, 0.0f);
@@ -138,7 +137,7 @@ std::vector<Plane> ForegroundModel::Samples::Finish() {
 }
 
 bool ForegroundModel::Build(const ScreenView& view, std::vector<Plane> moments, const Plane& alpha, const Bitmap& core,
-                            const std::function<bool()>& stopped) {
+                            const Openness& open, const std::function<bool()>& stopped) {
   const Grid grid = FieldGrid(alpha.rect());
   const Rect cells = grid.cells();
   // Spill to expect: from how much screen there is around.
@@ -195,7 +194,7 @@ bool ForegroundModel::Build(const ScreenView& view, std::vector<Plane> moments, 
     for (int k = 0; k < 9; ++k) fields[k] = fields_[k].row(Y);
     HWY_DYNAMIC_DISPATCH(Widen)
     (distance2.data() + static_cast<size_t>(Y) * cells.width(), static_cast<float>(reach * reach), noise.a, noise.b,
-     spill, cells.x1, fields);
+     open.brightness, open.grey, spill, cells.x1, fields);
   }
   return true;
 }

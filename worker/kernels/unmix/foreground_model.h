@@ -17,6 +17,12 @@ void NormaliseCells(const Grid& grid, float full, Plane* weight, std::vector<Pla
 
 class ForegroundModel {
  public:
+  // Variances that are left to the foreground: of its brightness (as a share squared), and
+  // of a grey of which nothing is known. What is too narrow takes smoke before a flame for a
+  // little of the flame.
+  struct Openness {
+    float brightness, grey;
+  };
   // Sums over cells of what is known: colours and their weights 0..1.
   class Samples {
    public:
@@ -33,7 +39,7 @@ class ForegroundModel {
   // the solid pixels, from which distances count. May be built again. False when
   // `stopped` ended the work.
   bool Build(const ScreenView& view, std::vector<Plane> moments, const Plane& alpha, const Bitmap& core,
-             const std::function<bool()>& stopped);
+             const Openness& open, const std::function<bool()>& stopped);
 
   // On the cells: mean (r g b) and covariance (rr rg rb gg gb bb).
   const std::vector<Plane>& fields() const { return fields_; }

@@ -14,6 +14,8 @@ namespace {
 
 // Alpha from which a pixel says something of the foreground's colour.
 constexpr float kLeastAlpha = 0.3f;
+// Colour is divided by alpha, so less is left open than where alpha is solved.
+constexpr ForegroundModel::Openness kOpen{0.02f, 0.1f};
 
 // Mean of the plate's brightest channel.
 float LevelOf(const Picture& plate, const Rect& rect) {
@@ -75,7 +77,7 @@ bool RecoverForeground(const Picture& picture, const Picture& plate, const Plane
   view.screen = ColorRows(plate, rect, view.gain, kDarkestScreen);
   view.noise = MeasureScreenNoise(view.color, view.screen, nullptr);
   ForegroundModel model;
-  if (!model.Build(view, SamplesUnder(view, alpha), alpha, CoreOf(alpha), stopped)) return false;
+  if (!model.Build(view, SamplesUnder(view, alpha), alpha, CoreOf(alpha), kOpen, stopped)) return false;
 
   Enlarger enlarger(FieldGrid(rect));
   std::vector<std::vector<float>> lines(9, std::vector<float>(enlarger.row_size()));

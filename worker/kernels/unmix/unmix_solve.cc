@@ -18,6 +18,8 @@ constexpr int kRounds = 3;
 // Alpha from which a pixel of the band teaches the model. A matte that took a dark
 // spilled rim for a thin bright one would learn the bright colour from it, and stay.
 constexpr float kTeaches = 0.8f;
+// Alpha is not to hang on how bright the foreground is elsewhere.
+constexpr ForegroundModel::Openness kOpen{0.05f, 0.3f};
 // A core below this key, or added to where the matte was below this, is a guess.
 constexpr float kSureKey = 0.7f, kSureMatte = 0.9f;
 
@@ -208,7 +210,7 @@ class BandSolver {
   }
 
   bool SolveOnce(std::vector<Plane> samples, const std::function<bool()>& stopped) {
-    if (!model_.Build(view_, std::move(samples), alpha_, core_, stopped)) return false;
+    if (!model_.Build(view_, std::move(samples), alpha_, core_, kOpen, stopped)) return false;
     ForBand([&](int y, const MixRows& rows, const uint8_t* open, int x0, int x1) {
       SolveRow(rows, view_.noise.terms, x1 - x0, line_.data());
       TakeRow(open + x0, line_.data(), x1 - x0, alpha_.row(y) + x0);
