@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_format.h"
@@ -19,6 +20,8 @@ constexpr double kLeastShare = 0.02, kLeastSaturation = 0.1;
 // noise that are taken for foreground. A sample box is as bare as this where it is
 // measured, and elsewhere.
 constexpr double kOccupied = 0.6, kBare = 0.97, kMostlyBare = 0.8;
+// What a sample box may be, where nothing is as bare: codecs and shine leave specks.
+constexpr double kFairlyBare[] = {kMostlyBare, 0.5};
 // Marks: at most this share of the picture's cells together, and hardly changing.
 constexpr double kMark = 0.006, kStill = 0.2;
 // Margin of the garbage mask, and how far it goes beyond the picture's edge, in cells.
@@ -141,14 +144,15 @@ std::string PathOf(const Outline& outline) {
 // How even a block of cells is: its greatest mean roughness over the surveys.
 // nullopt where it isn't bare. The box is measured at the first of them.
 std::optional<double> EvennessOf(const std::vector<const PlateSurvey*>& surveys, int column, int row, int wide,
-                                 int high) {
+                                 int high, double bare) {
   double worst = 0;
   for (const PlateSurvey* s : surveys) {
     double sum = 0;
     for (int y = row; y < row + high; ++y) {
       for (int x = column; x < column + wide; ++x) {
         const int cell = y * static_cast<int>(s->columns()) + x;
-        if (cell >= s->bare_size() || s->bare(cell) < (s == surveys[0] ? kBare : kMostlyBare)) return std::nullopt;
+        if (cell >= s->bare_size() || s->bare(cell) < (s == surveys[0] ? bare : std::min(bare, kMostlyBare)))
+          return std::nullopt;
         // Clipped: only if nothing better is found.
         sum += s->roughness(cell) < 0 ? 1 : s->roughness(cell);
       }
@@ -158,7 +162,7 @@ std::optional<double> EvennessOf(const std::vector<const PlateSurvey*>& surveys,
   return worst;
 }
 
-std::optional<SampleBox> EvenestBox(const std::vector<const PlateSurvey*>& surveys) {
+std::optional<SampleBox> EvenestBox(const std::vector<const PlateSurvey*>& surveys, double bare = kBare) {
   const PlateSurvey& first = *surveys[0];
   const int side = static_cast<int>(first.cell_side());
   // Cells that the picture's edge doesn't cut off.
@@ -171,7 +175,7 @@ std::optional<SampleBox> EvenestBox(const std::vector<const PlateSurvey*>& surve
     SampleBox box;
     for (int row = 0; row + size <= rows; ++row) {
       for (int column = 0; column + size <= columns; ++column) {
-        const auto evenness = EvennessOf(surveys, column, row, size, size);
+        const auto evenness = EvennessOf(surveys, column, row, size, size, bare);
         if (!evenness || (best && *evenness >= *best)) continue;
         best = evenness;
         box.set_x(first.x() + column * side);
@@ -437,7 +441,18 @@ absl::StatusOr<PlateFindings> MergeSurveys(const Frames& frames, const std::vect
   }
   f.set_chroma_halved(!smoothness.empty() && Median(smoothness) < kChromaHalved);
 
-  const auto box = given ? given : FindSampleBox(surveys);
+  auto box = given ? given : FindSampleBox(surveys);
+  const bool quite_bare = box.has_value();
+  for (size_t i = 0; !box && i < std::size(kFairlyBare); ++i) {
+    box = EvenestBox({&first}, kFairlyBare[i]);
+    if (!box) continue;
+    if (surveys.size() > 1) box->set_frame(surveys.front().frame);
+    Warn(absl::StrFormat(
+             "no area of screen is bare all over: the sample box %d,%d,%d,%d has specks in it, and no garbage "
+             "mask was drawn; a better box makes a better key (--screen-box X,Y,WIDTH,HEIGHT)",
+             box->x(), box->y(), box->width(), box->height()),
+         &f);
+  }
   if (!box) {
     return absl::NotFoundError(absl::StrCat("no part of the picture is bare screen throughout an area of ",
                                             first.cell_side(), " x ", first.cell_side(), " pixels", kGiveABox));
@@ -464,7 +479,8 @@ absl::StatusOr<PlateFindings> MergeSurveys(const Frames& frames, const std::vect
     if (s.survey.bare_share() >= kLeastShare) continue;
     Warn(absl::StrCat("hardly any screen was found at frame ", s.frame), &f);
   }
-  AddGarbage(surveys, &f);
+  // Where the screen ends is not known then, either.
+  if (quite_bare) AddGarbage(surveys, &f);
   return f;
 }
 
