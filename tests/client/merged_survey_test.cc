@@ -197,6 +197,20 @@ TEST(MergeSurveys, DoubtsAScreenThatLiesScattered) {
   for (const std::string& warning : given->warning()) EXPECT_THAT(warning, ::testing::Not(HasSubstr("screen?")));
 }
 
+// A shiny screen in a JPEG: specks in every cell.
+TEST(MergeSurveys, AScreenWithSpecksAllOverGetsABoxAndAWarning) {
+  Surveyed specked = Survey(1, kMan);
+  for (float& bare : *specked.survey.mutable_bare()) bare *= 0.9f;
+  const auto f = MergeSurveys({1, 1}, {specked}, std::nullopt);
+  ASSERT_TRUE(f.ok()) << f.status();
+  EXPECT_GE(f->box().width(), 16);
+  EXPECT_FALSE(f->box().has_frame());
+  EXPECT_EQ(f->garbage(), "");
+  EXPECT_THAT(f->warning(), ::testing::Contains(HasSubstr("no area of screen is bare all over")));
+  for (float& bare : *specked.survey.mutable_bare()) bare *= 0.5f;
+  EXPECT_EQ(MergeSurveys({1, 1}, {specked}, std::nullopt).status().code(), absl::StatusCode::kNotFound);
+}
+
 TEST(MergeSurveys, RefusesFramesOfAnotherSize) {
   Surveyed other = Survey(1002);
   other.survey.set_width(640);

@@ -457,6 +457,21 @@ TEST(Unmix, SoftEdgesOfAnyWidthStaySoft) {
 }
 
 // Flat: nothing tells, so it stays the mixture it looks like.
+// Nearly black, so its smear has the screen's hue as a shadow has.
+TEST(Unmix, TheSmearOfSomethingDarkIsNoShadowOnAnyHue) {
+  const double screens[][3] = {{0.08, 0.52, 0.13}, {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09}, {0.5, 0.1, 0.36}};
+  for (const auto& paint : screens) {
+    KeyedScene scene;
+    std::copy_n(paint, 3, scene.screen);
+    auto drawn = scene.Draw();
+    Cover(
+        &drawn, {220, 20, 300, 160}, [](int x, int) { return std::min(1.0, (x - 220) / 60.0); },
+        [](int, int) { return 0.005; });
+    const Picture matte = Unmixed(drawn.plate, drawn.clean);
+    EXPECT_NEAR(MeanIn(matte.planes[0], {246, 40, 254, 140}), 0.5, 0.15) << paint[0];
+  }
+}
+
 TEST(Unmix, AFlatVeilStaysThin) {
   for (const double thin : {0.3, 0.45}) {
     auto drawn = KeyedScene{}.Draw();
