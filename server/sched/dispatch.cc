@@ -26,7 +26,7 @@ void Scheduler::ReleaseDelayed() {
 bool Scheduler::IsReadyFor(const Job& job, const ReadyQueue::Entry& e) const {
   if (!tasks_.Holds({e.task, e.generation})) return false;
   const Task& t = tasks_[e.task];
-  return t.state == TaskState::kReady && t.retry_at <= now_ && job.tasks[e.local].needed;
+  return t.state == TaskState::kReady && t.stored && t.retry_at <= now_ && job.tasks[e.local].needed;
 }
 
 // Lost it before, or had trouble with it, and there is somebody else.
@@ -125,7 +125,7 @@ void Scheduler::Hedge() {
                                     [](const Waiter& x) { return x.job->tasks[x.local].needed; });
         if (w == task.waiters.end()) continue;
         const Durations& d = w->job->groups[w->job->tasks[w->local].group].durations;
-        if (d.count() < 5 || !AllInputsDone(task)) continue;
+        if (d.count() < 5 || !Usable(t)) continue;
         if (now_ - task.attempts[0].started < std::max(2 * d.p95(), options_.hedge_after)) continue;
         ++hedges_;
         Lease(t, &idle, w->job, w->local);

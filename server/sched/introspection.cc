@@ -10,7 +10,12 @@ std::vector<ResultKey> Scheduler::LeasedTo(const std::string& worker_id) const {
   std::vector<ResultKey> keys;
   for (const auto& [number, worker] : workers_.all()) {
     if (worker.id != worker_id) continue;
-    for (const TaskIndex t : worker.leased) keys.push_back(tasks_[t].key);
+    for (const TaskIndex t : worker.leased) {
+      std::vector<TaskIndex> inner;
+      Gather(t, &inner);
+      for (const TaskIndex i : inner) keys.push_back(tasks_[i].key);
+      keys.push_back(tasks_[t].key);
+    }
   }
   return keys;
 }
@@ -46,15 +51,17 @@ std::string Scheduler::CheckInvariants() const {
       groups[m.group].running += m.running;
       if (m.needed && IsOpen(t.state) != (m.counted == Member::kOpen)) return name + "counted wrongly";
       if (m.needed && t.state == TaskState::kBlocked) {
-        bool waits_for_something = false;
+        if (Gather(m.task, nullptr) != Inputs::kWaits) return name + "waits for nothing";
         for (TaskIndex in : t.inputs) {
-          waits_for_something |= IsOpen(tasks_[in].state);
           if (tasks_[in].state == TaskState::kIdle) return name + "waits for a task that nobody runs";
           if (IsFailed(tasks_[in].state)) return name + "waits for a task that failed";
         }
-        if (!waits_for_something) return name + "waits for nothing";
       }
-      if (t.state == TaskState::kReady && !AllInputsDone(t)) return name + "ready without its inputs";
+      if (t.state == TaskState::kReady && !Usable(m.task)) return name + "ready without its inputs";
+      if (m.needed && !t.stored && IsOpen(t.state) && t.state != TaskState::kCommitting &&
+          !ReadByOpen(m.task, nullptr)) {
+        return name + "comes along with nobody";
+      }
       if ((t.state == TaskState::kLeased) != !t.attempts.empty() && t.state != TaskState::kCommitting) {
         return name + "leased to nobody, or in the hands of a worker without a lease";
       }

@@ -91,6 +91,14 @@ void Scheduler::Lease(TaskIndex t, Worker* w, Job* job, uint32_t local) {
   e.attempt = a.number;
   e.job = job->number;
   e.local = local;
+  std::vector<TaskIndex> inner;
+  Gather(t, &inner);
+  for (TaskIndex i : inner) {
+    const auto& waiters = tasks_[i].waiters;
+    // Whoever has the task has what it reads.
+    const auto own = std::find_if(waiters.begin(), waiters.end(), [&](const Waiter& x) { return x.job == job; });
+    e.inner.push_back(own->local);
+  }
   effects_.push_back(std::move(e));
   if (task.state != TaskState::kLeased) SetState(t, TaskState::kLeased);
 }
@@ -151,7 +159,7 @@ bool Scheduler::DropAttemptOf(TaskIndex t, const std::string& worker_id) {
 
 void Scheduler::BackToQueue(TaskIndex t, Time retry_at) {
   tasks_[t].retry_at = retry_at;
-  if (AllInputsDone(tasks_[t])) {
+  if (Usable(t)) {
     MakeReady(t);
   } else {
     Block(t);
@@ -175,7 +183,8 @@ bool Scheduler::BeginCommit(const ResultKey& key, const std::string& worker_id, 
   return true;
 }
 
-void Scheduler::EndCommit(const ResultKey& key, const std::string& worker_id, bool ok, double seconds, Time now) {
+void Scheduler::EndCommit(const ResultKey& key, const std::string& worker_id, bool ok, double seconds, Time now,
+                          bool reused) {
   Begin(now);
   Task* task = tasks_.Find(key);
   if (task == nullptr || task->state != TaskState::kCommitting) return;
@@ -192,7 +201,7 @@ void Scheduler::EndCommit(const ResultKey& key, const std::string& worker_id, bo
       const Member& m = waiter.job->tasks[waiter.local];
       if (m.needed) waiter.job->groups[m.group].durations.Add(seconds);
     }
-    MakeDone(t, false);
+    MakeDone(t, reused, true);
   } else if (task->attempts.empty()) {
     BackToQueue(t, now_ + 1);
   } else {

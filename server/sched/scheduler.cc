@@ -34,7 +34,11 @@ void Scheduler::AddJob(const NewJob& in, Time now) {
     ++job.groups[m.group].total;
     if (Task* t = tasks_.Find(task.key)) {
       m.task = tasks_.IndexOf(*t);
-      if (task.known == Known::kHit && (t->state == TaskState::kIdle || IsOpen(t->state))) MakeDone(m.task, true);
+      if (task.known == Known::kHit && (t->state == TaskState::kIdle || IsOpen(t->state))) {
+        MakeDone(m.task, true, true);
+      } else if (task.known == Known::kHit && t->state == TaskState::kDone) {
+        t->has_tiles = true;
+      }
     } else {
       m.task = tasks_.Add(task.key);
       for (uint32_t input : task.inputs) {
@@ -43,14 +47,19 @@ void Scheduler::AddJob(const NewJob& in, Time now) {
       }
       if (task.known == Known::kHit) {
         tasks_[m.task].state = TaskState::kDone;
-        tasks_[m.task].reused = true;
+        tasks_[m.task].reused = tasks_[m.task].has_tiles = true;
       }
     }
     tasks_[m.task].waiters.push_back({&job, i});
     Recount(&job, i);
+    if (task.stored) WantStored(m.task);
   }
   for (uint32_t i = 0; i < in.tasks.size(); ++i) {
     if (in.tasks[i].known == Known::kRender) Require(job.tasks[i].task, &job, true);
+  }
+  // What it would come along with may have been rendered since the job was planned.
+  for (uint32_t i = static_cast<uint32_t>(in.tasks.size()); i-- > 0;) {
+    if (!in.tasks[i].stored) Retire(job.tasks[i].task);
   }
   if (job.open == 0) maybe_finished_.push_back(job.number);
   Settle();
@@ -74,6 +83,8 @@ void Scheduler::Require(TaskIndex t, Job* job, bool known_missing) {
       if (!e.message.empty()) effects_.push_back(std::move(e));
     }
     if (state == TaskState::kReady && tasks_[t].retry_at <= now_) Offer(t, *w);
+    // Its tiles may have to be rendered again.
+    if (Hollow(t) || Inline(t)) RequireInputs(t);
     // Waits for inputs: this job needs those too.
     if (state == TaskState::kBlocked) Block(t);
   }
@@ -87,14 +98,7 @@ void Scheduler::Require(TaskIndex t, Job* job, bool known_missing) {
 
 void Scheduler::Block(TaskIndex t) {
   SetState(t, TaskState::kBlocked);
-  const auto inputs = tasks_[t].inputs;
-  for (TaskIndex input : inputs) {
-    if (tasks_[input].state == TaskState::kDone) continue;
-    const auto waiters = tasks_[t].waiters;
-    for (const Waiter& w : waiters) {
-      if (w.job->tasks[w.local].needed) Require(input, w.job, false);
-    }
-  }
+  RequireInputs(t);
   AskOrWait(t);
 }
 
@@ -105,12 +109,14 @@ bool Scheduler::AllInputsDone(const Task& t) const {
 
 // REQUIRES: blocked.
 void Scheduler::AskOrWait(TaskIndex t) {
-  for (TaskIndex input : tasks_[t].inputs) {
-    if (IsFailed(tasks_[input].state)) return MakeFailed(t, TaskState::kFailed, "");
-  }
-  if (!AllInputsDone(tasks_[t])) return;
-  // Without inputs its trace key says no more than its result key.
-  if (tasks_[t].inputs.empty()) return MakeReady(t);
+  // Requiring its inputs may have come to an answer already.
+  if (tasks_[t].state != TaskState::kBlocked) return;
+  const Inputs inputs = Gather(t, nullptr);
+  if (inputs == Inputs::kFailed) return MakeFailed(t, TaskState::kFailed, "");
+  if (inputs == Inputs::kWaits) return;
+  // Without inputs its trace key says no more than its result key; what comes along
+  // has contents that nobody knows yet.
+  if (tasks_[t].inputs.empty() || !AllInputsDone(tasks_[t])) return MakeReady(t);
   Ask(t, true);
 }
 
@@ -125,13 +131,13 @@ void Scheduler::Ask(TaskIndex t, bool by_trace) {
   effects_.push_back(std::move(e));
 }
 
-void Scheduler::Answer(const ResultKey& key, uint32_t question, bool hit, Time now) {
+void Scheduler::Answer(const ResultKey& key, uint32_t question, bool hit, Time now, bool has_tiles) {
   Begin(now);
   Task* task = tasks_.Find(key);
   if (task == nullptr || task->state != TaskState::kAsked || task->question != question) return;
   const TaskIndex t = tasks_.IndexOf(*task);
   if (hit) {
-    MakeDone(t, true);
+    MakeDone(t, true, has_tiles);
   } else if (task->asked_by_trace) {
     MakeReady(t);
   } else {
@@ -142,6 +148,10 @@ void Scheduler::Answer(const ResultKey& key, uint32_t question, bool hit, Time n
 
 void Scheduler::MakeReady(TaskIndex t) {
   SetState(t, TaskState::kReady);
+  if (!tasks_[t].stored) {
+    pending_.push_back(tasks_.Ref(t));
+    return;
+  }
   if (tasks_[t].retry_at > now_) {
     delayed_.push_back(tasks_.Ref(t));
     return;
@@ -151,12 +161,13 @@ void Scheduler::MakeReady(TaskIndex t) {
 
 void Scheduler::Offer(TaskIndex t, const Waiter& w) {
   const Member& m = w.job->tasks[w.local];
-  if (m.needed) w.job->ready.Push({m.order, t, tasks_[t].generation, w.local});
+  if (m.needed && tasks_[t].stored) w.job->ready.Push({m.order, t, tasks_[t].generation, w.local});
 }
 
-void Scheduler::MakeDone(TaskIndex t, bool reused) {
+void Scheduler::MakeDone(TaskIndex t, bool reused, bool has_tiles) {
   DropAttempts(t, true);
   tasks_[t].reused = reused;
+  tasks_[t].has_tiles = has_tiles;
   SetState(t, TaskState::kDone);
   pending_.push_back(tasks_.Ref(t));
   ++finished_tasks_;
@@ -171,16 +182,17 @@ void Scheduler::MakeFailed(TaskIndex t, TaskState state, const std::string& mess
   pending_.push_back(tasks_.Ref(t));
 }
 
-// Looks at the users of tasks that came to an end.
+// Looks at the users of tasks that came to an end or can come along, and at what those
+// that came to an end have read.
 void Scheduler::RunPending() {
   while (!pending_.empty()) {
     const TaskRef ref = pending_.back();
     pending_.pop_back();
     if (!tasks_.Holds(ref)) continue;
-    const auto users = tasks_[ref.index].users;
-    for (TaskRef user : users) {
-      if (tasks_.Holds(user) && tasks_[user.index].state == TaskState::kBlocked) AskOrWait(user.index);
-    }
+    WakeUsers(ref.index);
+    if (IsOpen(tasks_[ref.index].state)) continue;
+    const auto inputs = tasks_[ref.index].inputs;
+    for (TaskIndex input : inputs) Retire(input);
   }
 }
 
@@ -192,12 +204,9 @@ void Scheduler::Reopen(TaskIndex t) {
     bool has_user = false, open_user = false;
     for (TaskRef u : tasks_[t].users) {
       if (!tasks_.Holds(u)) continue;
-      for (const Waiter& uw : tasks_[u.index].waiters) {
-        if (uw.job != w.job) continue;
-        has_user = true;
-        open_user |= uw.job->tasks[uw.local].needed && IsOpen(tasks_[u.index].state);
-      }
+      for (const Waiter& uw : tasks_[u.index].waiters) has_user |= uw.job == w.job;
     }
+    open_user = has_user && ReadByOpen(t, w.job);
     // Without users in the job it is what the job was submitted for.
     if (has_user && !open_user) continue;
     w.job->tasks[w.local].needed = true;
@@ -207,12 +216,7 @@ void Scheduler::Reopen(TaskIndex t) {
     SetState(t, TaskState::kIdle);
     return;
   }
-  const auto users = tasks_[t].users;
-  for (TaskRef u : users) {
-    if (!tasks_.Holds(u)) continue;
-    const TaskState s = tasks_[u.index].state;
-    if (s == TaskState::kReady || s == TaskState::kAsked) SetState(u.index, TaskState::kBlocked);
-  }
+  BlockUsers(t);
   if (++tasks_[t].losses > options_.losses_until_failed) {
     MakeFailed(t, TaskState::kFailed,
                absl::StrCat("the result was lost ", options_.losses_until_failed + 1,

@@ -5,6 +5,10 @@
 // One execution a key: a task belongs to all jobs that have it in their plan
 // and is stopped when the last job that needs it goes. A late completion is as
 // good as any, since results are named by what they are made of.
+//
+// A bundle is a task that is leased, with all below it that is not stored. It is the
+// lease of that one task: lost, stopped and handed in as one. What is brought along
+// stays ready until some bundle that held it is committed.
 #pragma once
 
 #include <array>
@@ -70,15 +74,25 @@ class Scheduler {
   void Disconnected(const std::string& worker_id, Time now);
 
   // --- Tasks.
-  // Answer to kAsk. `hit`: the result is known (and durable under its key).
-  void Answer(const ResultKey& key, uint32_t question, bool hit, Time now);
+  // Answer to kAsk. `hit`: the result is known (and durable under its key); a question
+  // that is not by trace key asks for tiles. `has_tiles`: they are in the store.
+  void Answer(const ResultKey& key, uint32_t question, bool hit, Time now, bool has_tiles = true);
   // A worker hands in a result whose bytes are all there. True: make it
   // durable, then call EndCommit. False: no job needs it, or somebody else's is
   // being made durable.
   bool BeginCommit(const ResultKey& key, const std::string& worker_id, Time now);
-  void EndCommit(const ResultKey& key, const std::string& worker_id, bool ok, double seconds, Time now);
+  // `reused`: nothing of it had to be rendered.
+  void EndCommit(const ResultKey& key, const std::string& worker_id, bool ok, double seconds, Time now,
+                 bool reused = false);
+  // The same for a task that came along with one that was handed in. False: it is known
+  // already, or is to be stored after all.
+  bool BeginBring(const ResultKey& key, Time now);
+  void EndBring(const ResultKey& key, bool ok, double seconds, Time now, bool reused = false);
   // The operator said no.
   void TaskFailed(const ResultKey& key, const std::string& worker_id, const std::string& message, Time now);
+  // To a task that was rendered along with `key`.
+  void InnerFailed(const ResultKey& key, const std::string& worker_id, const ResultKey& inner,
+                   const std::string& message, Time now);
   // Something that is not the task's fault: tried again, elsewhere if possible.
   void TaskSetback(const ResultKey& key, const std::string& worker_id, const std::string& message, Time now);
   // The task could not read this input: it is rendered again first.
@@ -96,7 +110,7 @@ class Scheduler {
   // --- Looking in.
   const Job* FindJob(JobNumber number) const;
   const Task* FindTask(const ResultKey& key) const { return tasks_.Find(key); }
-  // Tasks that the worker has and has not handed in.
+  // Tasks that the worker has and has not handed in, with all that comes along.
   std::vector<ResultKey> LeasedTo(const std::string& worker_id) const;
   std::vector<JobNumber> JobsOf(const ResultKey& key) const;
   const WorkerTable& workers() const { return workers_; }
@@ -116,12 +130,33 @@ class Scheduler {
   void Ask(TaskIndex t, bool by_trace);
   void MakeReady(TaskIndex t);
   void Offer(TaskIndex t, const Waiter& w);
-  void MakeDone(TaskIndex t, bool reused);
+  void MakeDone(TaskIndex t, bool reused, bool has_tiles);
   void MakeFailed(TaskIndex t, TaskState state, const std::string& message);
   void Reopen(TaskIndex t);
   void SetState(TaskIndex t, TaskState state);
   void Recount(Job* job, uint32_t local);
   bool AllInputsDone(const Task& t) const;
+
+  // bundles.cc: tasks that come along with others.
+  enum class Inputs : uint8_t { kUsable, kWaits, kFailed };
+  // Adds what is rendered along with the task, inputs before their users, unless null.
+  Inputs Gather(TaskIndex t, std::vector<TaskIndex>* inner) const;
+  bool Usable(TaskIndex t) const { return Gather(t, nullptr) == Inputs::kUsable; }
+  // Its result is known, not its tiles.
+  bool Hollow(TaskIndex t) const { return tasks_[t].state == TaskState::kDone && !tasks_[t].has_tiles; }
+  // Comes along with whoever reads it.
+  bool Inline(TaskIndex t) const {
+    const TaskState s = tasks_[t].state;
+    return !tasks_[t].stored && (s == TaskState::kReady || s == TaskState::kCommitting);
+  }
+  void RequireInputs(TaskIndex t);
+  void BlockUsers(TaskIndex t);
+  void WakeUsers(TaskIndex t);
+  // Somebody who is open reads it; in `job`, unless null.
+  bool ReadByOpen(TaskIndex t, const Job* job) const;
+  // A reader came to an end: was it the last?
+  void Retire(TaskIndex t);
+  void WantStored(TaskIndex t);
   Effect AboutTask(Effect::Type type, TaskIndex t) const;
   void Tell(TaskIndex t, Effect::Type type, const std::string& message);
   void RunPending();

@@ -41,6 +41,10 @@ struct Task {
   TaskState state = TaskState::kIdle;
   // The result came from the cache.
   bool reused = false;
+  // Some job wants its tiles in the store.
+  bool stored = false;
+  // They are there; else it is known what they are and no more. Of a task that is done.
+  bool has_tiles = false;
   uint32_t generation = 0;
   uint32_t question = 0;
   bool asked_by_trace = false;

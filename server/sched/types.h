@@ -20,11 +20,13 @@ using WorkerNumber = uint32_t;
 enum class TaskState : uint8_t {
   // Part of a plan, but nobody needs it: something below it is in the cache.
   kIdle,
-  // Waits for its inputs.
+  // Waits for its inputs: for their results, or until they can be rendered along.
   kBlocked,
   // The caller looks whether the result is known already (effect kAsk). To
   // people this is "ready".
   kAsked,
+  // Can be rendered. One that is not stored stays so until a task that reads it brings
+  // it along; it is never leased itself.
   kReady,
   kLeased,
   // A worker handed it in; the caller makes it durable. To people "leased".
@@ -53,6 +55,9 @@ struct NewTask {
   // needs it, so that the first frames of a job finish first.
   uint64_t order = 0;
   Known known = Known::kRender;
+  // False: it is not leased by itself but rendered along with a task that reads it,
+  // and handed on in memory. REQUIRES: something reads it.
+  bool stored = true;
   // Positions in NewJob.tasks, all before this one. Same key, same inputs.
   std::vector<uint32_t> inputs;
 };
@@ -102,6 +107,8 @@ struct Effect {
   JobNumber job = 0;
   // Position in NewJob.tasks of `job` (kStart, kAsk: of some job that has it).
   uint32_t local = 0;
+  // kStart: the same of what is rendered along with it, inputs before their users.
+  std::vector<uint32_t> inner;
   std::string message;
 };
 

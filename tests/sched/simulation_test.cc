@@ -24,8 +24,9 @@ struct Faults {
   double twice = 0;       // an outcome is handed in twice
   double vanish = 0;      // a stored result is lost when a user reads it
   double setback = 0;
-  double cut_off = 0;  // a trace is known
-  double hang = 0;     // a worker goes on reporting a task and never finishes it
+  double cut_off = 0;    // a trace is known
+  double hang = 0;       // a worker goes on reporting a task and never finishes it
+  double handed_on = 0;  // a result is not stored but comes along with what reads it
   bool restart = false;
   bool cancel = false;
 };
@@ -72,6 +73,7 @@ class World {
   Time now() const { return now_; }
   const std::map<JobNumber, bool>& over() const { return over_; }
   uint64_t abandoned() const { return abandoned_; }
+  uint64_t brought() const { return brought_; }
 
  private:
   struct SimWorker {
@@ -122,6 +124,8 @@ class World {
         }
         std::sort(t.inputs.begin(), t.inputs.end());
         t.inputs.erase(std::unique(t.inputs.begin(), t.inputs.end()), t.inputs.end());
+        // What the job is submitted for is stored.
+        t.stored = p + 1 == passes || !Chance(faults_.handed_on);
         job.tasks.push_back(t);
       }
     }
@@ -224,12 +228,27 @@ class World {
   }
 
   void Asked(const Effect& e) {
-    const bool hit = e.by_trace ? Chance(faults_.cut_off) : stored_.count(e.key) > 0;
+    const bool wants_tiles = !e.by_trace || s_->FindTask(e.key)->stored;
+    const bool own = stored_.count(e.key) > 0 || (!wants_tiles && known_.count(e.key) > 0);
+    const bool hit = own || (e.by_trace && Chance(faults_.cut_off));
+    const bool has_tiles = own ? stored_.count(e.key) > 0 : wants_tiles || Chance(0.5);
     if (!hit) needed_.insert(e.key);
-    At(Uniform(0, 0.05), [this, key = e.key, q = e.question, hit, life = life_] {
+    // What is known of an input may be gone when somebody asks.
+    if (e.by_trace && Chance(faults_.vanish)) {
+      const NewJob& job = live_.at(e.job);
+      for (uint32_t in : job.tasks[e.local].inputs) {
+        const ResultKey lost = job.tasks[in].key;
+        if (stored_.count(lost) > 0 || known_.erase(lost) == 0) continue;
+        At(0.01, [this, lost, life = life_] {
+          if (life == life_) s_->ResultLost(lost, now_);
+        });
+        return;
+      }
+    }
+    At(Uniform(0, 0.05), [this, key = e.key, q = e.question, hit, has_tiles, life = life_] {
       if (life != life_) return;
-      if (hit) stored_.insert(key);
-      s_->Answer(key, q, hit, now_);
+      if (hit) (has_tiles ? stored_ : known_).insert(key);
+      s_->Answer(key, q, hit, now_, has_tiles);
     });
   }
 
@@ -263,11 +282,26 @@ class World {
       ++lost_;
       return;
     }
-    std::vector<ResultKey> inputs;
-    for (uint32_t in : task.inputs) {
-      inputs.push_back(live_.at(e.job).tasks[in].key);
-      ASSERT_TRUE(stored_.count(inputs.back())) << "started before its input was stored";
+    // All that is read is stored or comes along, inputs first.
+    std::vector<ResultKey> inputs, inner;
+    std::set<ResultKey> along;
+    const auto reads = [&](const NewTask& reader) {
+      for (uint32_t in : reader.inputs) {
+        const ResultKey key = live_.at(e.job).tasks[in].key;
+        if (along.count(key)) continue;
+        inputs.push_back(key);
+        ASSERT_TRUE(stored_.count(key)) << "started before its input was stored";
+      }
+    };
+    for (uint32_t local : e.inner) {
+      const NewTask& brought = live_.at(e.job).tasks[local];
+      reads(brought);
+      along.insert(brought.key);
+      inner.push_back(brought.key);
+      ++brought_;
     }
+    reads(task);
+    if (::testing::Test::HasFatalFailure()) return;
     w->running[e.key] = e.attempt;
     if (!inputs.empty() && Chance(faults_.vanish)) {
       const ResultKey lost = inputs[static_cast<size_t>(Uniform(0, static_cast<double>(inputs.size()) - 0.001))];
@@ -309,18 +343,31 @@ class World {
       stalls_ += 2;
       takes += 30;
     }
-    At(takes, [this, w, key = e.key] { HandIn(w, key); });
+    At(takes, [this, w, key = e.key, inner] { HandIn(w, key, inner); });
   }
 
-  void HandIn(std::shared_ptr<SimWorker> w, const ResultKey& key) {
+  void HandIn(std::shared_ptr<SimWorker> w, const ResultKey& key, const std::vector<ResultKey>& inner) {
     if (!w->alive || !w->running.count(key)) return;
     w->running.erase(key);
     for (int i = 0; i < (Chance(faults_.twice) ? 2 : 1); ++i) {
-      At(Uniform(0, 0.2) + i, [this, w, key] {
+      At(Uniform(0, 0.2) + i, [this, w, key, inner] {
         if (!s_->BeginCommit(key, w->id, now_)) return;
-        At(Uniform(0.001, 0.02), [this, w, key, life = life_] {
-          stored_.insert(key);
-          if (life == life_) s_->EndCommit(key, w->id, true, 0.5, now_);
+        std::vector<ResultKey> taken;
+        for (const ResultKey& k : inner) {
+          if (s_->BeginBring(k, now_)) taken.push_back(k);
+        }
+        At(Uniform(0.001, 0.02), [this, w, key, taken, life = life_] {
+          const bool ok = !Chance(faults_.setback);
+          for (const ResultKey& k : taken) {
+            if (ok) known_.insert(k);
+            if (life == life_) s_->EndBring(k, ok, 0.1, now_);
+          }
+          if (ok) stored_.insert(key);
+          if (!ok) ++setbacks_;
+          if (life == life_) s_->EndCommit(key, w->id, ok, 0.5, now_);
+          // Its worker hands in again.
+          if (!ok && w->alive) w->running.emplace(key, 0);
+          if (!ok) At(0.5, [this, w, key, taken] { HandIn(w, key, taken); });
         });
       });
     }
@@ -335,7 +382,10 @@ class World {
   std::vector<std::shared_ptr<SimWorker>> workers_;
   std::map<JobNumber, NewJob> jobs_, live_;
   std::map<JobNumber, bool> over_;
-  std::set<ResultKey> stored_, needed_;
+  // With their tiles; what is known without them.
+  std::set<ResultKey> stored_, known_;
+  std::set<ResultKey> needed_;
+  uint64_t brought_ = 0;
   uint64_t events_ = 0, executions_ = 0, crashes_ = 0, stalls_ = 0, lost_ = 0, setbacks_ = 0, vanished_ = 0, hangs_ = 0;
   uint64_t restarts_in_flight_ = 0, expired_before_ = 0, hedges_before_ = 0, abandoned_ = 0;
   uint64_t trace_ = 0;
@@ -346,6 +396,17 @@ TEST(Simulation, WithoutFaultsEveryTaskRunsExactlyOnce) {
     World w(seed, {});
     w.Run(8, 3, 20, 12);
     EXPECT_LE(w.executions(), w.bound()) << seed;
+    for (const auto& [job, ok] : w.over()) EXPECT_TRUE(ok);
+  }
+}
+
+TEST(Simulation, WithoutFaultsBundlesRenderOnlyWhatIsStored) {
+  for (uint64_t seed = 0; seed < 10; ++seed) {
+    World w(seed, {.handed_on = 0.6}), stored(seed, {});
+    w.Run(8, 3, 20, 12);
+    stored.Run(8, 3, 20, 12);
+    EXPECT_GT(w.brought(), 0u) << seed;
+    EXPECT_LT(w.executions(), stored.executions()) << seed;
     for (const auto& [job, ok] : w.over()) EXPECT_TRUE(ok);
   }
 }
@@ -365,6 +426,7 @@ TEST(Simulation, JobsEndUnderEveryFaultForTwoHundredSeeds) {
     f.hang = some(0.002);
     f.restart = pick() % 2;
     f.cancel = pick() % 2;
+    f.handed_on = some(0.6);
     World w(seed, f);
     w.Run(6, 4, 8, 10);
     if (::testing::Test::HasFatalFailure()) {
