@@ -14,7 +14,7 @@ namespace {
 std::vector<Digest> TilesOf(const IndexBatch& batch) {
   std::vector<Digest> digests;
   for (const auto& [key, record] : batch.results) {
-    for (const Digest& d : StoredDigests(record.manifest)) digests.push_back(d);
+    for (const Digest& d : StoredTilesOf(record)) digests.push_back(d);
   }
   return digests;
 }

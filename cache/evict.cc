@@ -249,7 +249,7 @@ absl::StatusOr<Evictor::Looked> Evictor::Look(std::span<const WorthPlace> places
         batch.forget.push_back(place.key);
         batch.moves.emplace_back(place, place.worth);
         looked.freed_bytes += records[i]->bytes + kResultOverheadBytes;
-        for (const Digest& d : StoredDigests(records[i]->manifest)) tiles.push_back(d);
+        for (const Digest& d : StoredTilesOf(*records[i])) tiles.push_back(d);
       } else if (worth != place.worth) {
         batch.moves.emplace_back(place, worth);
       }

@@ -11,6 +11,8 @@ namespace {
 constexpr uint8_t kValueVersion = 1;
 constexpr uint8_t kWithTileKeys = 2;
 constexpr uint8_t kWithWarnings = 3;
+constexpr uint8_t kWithStoring = 4;
+constexpr Storing kLastStoring = Storing::kLongWay;
 
 // Takes fields off the front; after anything went short, everything is zero and
 // ok() is false.
@@ -94,9 +96,10 @@ std::optional<uint32_t> BytesOfPresenceValue(std::string_view value) {
 
 std::string ResultValue(const ResultRecord& record) {
   std::string value;
-  const uint8_t version = !record.warnings.empty()    ? kWithWarnings
-                          : !record.tile_keys.empty() ? kWithTileKeys
-                                                      : kValueVersion;
+  const uint8_t version = record.storing != Storing::kStored ? kWithStoring
+                          : !record.warnings.empty()         ? kWithWarnings
+                          : !record.tile_keys.empty()        ? kWithTileKeys
+                                                             : kValueVersion;
   AppendLittle<uint8_t>(&value, version);
   AppendLittle<uint64_t>(&value, std::bit_cast<uint64_t>(record.seconds));
   AppendLittle<uint64_t>(&value, static_cast<uint64_t>(record.made_unix_ms));
@@ -120,6 +123,7 @@ std::string ResultValue(const ResultRecord& record) {
       warning.AppendToString(&value);
     }
   }
+  if (version >= kWithStoring) AppendLittle<uint8_t>(&value, static_cast<uint8_t>(record.storing));
   record.manifest.AppendToString(&value);
   return value;
 }
@@ -127,7 +131,7 @@ std::string ResultValue(const ResultRecord& record) {
 absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
   Reader in(value);
   const uint8_t version = value.empty() ? uint8_t{0} : static_cast<uint8_t>(value[0]);
-  if (version == kWithTileKeys || version == kWithWarnings) {
+  if (version >= kWithTileKeys && version <= kWithStoring) {
     in.Little<uint8_t>();
   } else {
     RETURN_IF_ERROR(CheckVersion(&in, "a result"));
@@ -152,6 +156,11 @@ absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value) {
       whole &= record.warnings.emplace_back().ParseFromArray(bytes.data(), static_cast<int>(bytes.size()));
     }
     if (!whole) return absl::DataLossError("a result in the index is malformed");
+  }
+  if (version >= kWithStoring) {
+    const uint64_t storing = in.Little<uint8_t>();
+    if (storing > static_cast<uint64_t>(kLastStoring)) return absl::DataLossError("a result in the index is malformed");
+    record.storing = static_cast<Storing>(storing);
   }
   if (!in.ok() || !record.manifest.ParseFromArray(in.rest().data(), static_cast<int>(in.rest().size()))) {
     return absl::DataLossError("a result in the index is malformed");

@@ -23,12 +23,14 @@
 namespace selvage::format {
 
 // DO NOT CHANGE. Raise the number when anything in this file changes meaning.
-inline constexpr char kFormatLine[] = "selvage state 4\n";
-// What this program opens as well. 3 has its invalidations in the journal alone; 2
+inline constexpr char kFormatLine[] = "selvage state 5\n";
+// What this program opens as well. 4 has no results of version 4, so nothing is to be
+// done; 3 has its invalidations in the journal alone; 2
 // also has no results of version 3 and no tiles that are stored as differences, so
 // nothing is to be done; 1 also lacks named_by, worth
 // and kFiledKey, which are made when it is opened.
-inline constexpr const char* kOldFormatLines[] = {"selvage state 1\n", "selvage state 2\n", "selvage state 3\n"};
+inline constexpr const char* kOldFormatLines[] = {"selvage state 1\n", "selvage state 2\n", "selvage state 3\n",
+                                                  "selvage state 4\n"};
 
 inline constexpr char kTilesFolder[] = "tiles";
 inline constexpr char kIndexFolder[] = "index";
@@ -70,7 +72,9 @@ inline constexpr char kFiledKey[] = "filed";
 // before the manifest also uint32 size and bytes of the tile keys, uint32 count of
 // others and for each uint32 size and text, int64 made_unix_ms. Version 3, where there
 // are warnings: as version 2, and then uint32 count of warnings and for each uint32 size
-// and a protobuf message. DO NOT CHANGE.
+// and a protobuf message. Version 4, where it is known why it is stored or is not: as
+// version 3, and then a byte, a Storing. Not stored: no tile of it is in named_by.
+// DO NOT CHANGE.
 std::string ResultValue(const ResultRecord& record);
 absl::StatusOr<ResultRecord> ParseResultValue(std::string_view value);
 

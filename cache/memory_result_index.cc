@@ -162,7 +162,7 @@ uint64_t MemoryResultIndex::CountResults() {
 
 void MemoryResultIndex::AddLocked(const ResultKey& key, const ResultRecord& record) {
   RemoveLocked(key);
-  for (const Digest& d : StoredDigests(record.manifest)) named_by_.emplace(d, key);
+  for (const Digest& d : StoredTilesOf(record)) named_by_.emplace(d, key);
   places_.insert({WorthOf(record), key});
   values_.erase(DamagedName(key));
   results_.emplace(key, record);
@@ -171,7 +171,7 @@ void MemoryResultIndex::AddLocked(const ResultKey& key, const ResultRecord& reco
 void MemoryResultIndex::RemoveLocked(const ResultKey& key) {
   const auto it = results_.find(key);
   if (it == results_.end()) return;
-  for (const Digest& d : StoredDigests(it->second.manifest)) named_by_.erase({d, key});
+  for (const Digest& d : StoredTilesOf(it->second)) named_by_.erase({d, key});
   places_.erase({WorthOf(it->second), key});
   results_.erase(it);
 }

@@ -3,8 +3,13 @@
 #include <algorithm>
 
 #include "cache/format.h"
+#include "cache/manifest.h"
 
 namespace selvage {
+
+std::vector<Digest> StoredTilesOf(const ResultRecord& record) {
+  return record.stored() ? StoredDigests(record.manifest) : std::vector<Digest>();
+}
 
 std::vector<Maker> MakersOf(const ResultRecord& record) {
   std::vector<Maker> makers = record.others;

@@ -18,6 +18,22 @@
 
 namespace selvage {
 
+// Why the tiles of a result are in the store, or are not. DO NOT CHANGE the numbers.
+enum class Storing : uint8_t {
+  // Everything that is not told apart, and all results of before it was asked.
+  kStored = 0,
+  // Not in the store: handed on in memory and rendered again with what needs it.
+  kHandedOn = 1,
+  kAlways = 2,
+  kDeliverable = 3,
+  kLook = 4,
+  kMeasured = 5,
+  kHeavy = 6,  // made or read by a heavy step
+  kReadBySeveral = 7,
+  kWorkingEdge = 8,
+  kLongWay = 9,
+};
+
 struct ResultRecord {
   Manifest manifest;
   // Seconds that rendering all of it takes: what a reuse saves.
@@ -36,7 +52,14 @@ struct ResultRecord {
   std::vector<Maker> others;
   // Of this result and of those that it is made of, as far as they were known.
   std::vector<Warning> warnings;
+  Storing storing = Storing::kStored;
+
+  // Of one that is not, the manifest only says what its tiles are.
+  bool stored() const { return storing != Storing::kHandedOn; }
 };
+
+// Digests of all tiles that the record keeps in the store.
+std::vector<Digest> StoredTilesOf(const ResultRecord& record);
 
 // The worker that made it and the others, each once.
 std::vector<Maker> MakersOf(const ResultRecord& record);

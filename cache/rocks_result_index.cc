@@ -267,8 +267,7 @@ class Engine final : public RocksResultIndex {
   // What tells where a result lies in the order of eviction, and which tiles it needs.
   void File(const ResultKey& key, const ResultRecord& record, rocksdb::WriteBatch* out) {
     out->Put(db_[Family::kWorth], format::WorthKey({WorthOf(record), key}), "");
-    for (const Digest& d : StoredDigests(record.manifest))
-      out->Put(db_[Family::kNamedBy], format::NamedByKey(d, key), "");
+    for (const Digest& d : StoredTilesOf(record)) out->Put(db_[Family::kNamedBy], format::NamedByKey(d, key), "");
   }
 
   // The reverse of what AddResults did, but for the record itself.
@@ -277,8 +276,7 @@ class Engine final : public RocksResultIndex {
       out->Delete(db_[Family::kMadeBy], format::MadeByKey(m.worker(), m.made_unix_ms(), key));
     }
     out->Delete(db_[Family::kWorth], format::WorthKey({WorthOf(record), key}));
-    for (const Digest& d : StoredDigests(record.manifest))
-      out->Delete(db_[Family::kNamedBy], format::NamedByKey(d, key));
+    for (const Digest& d : StoredTilesOf(record)) out->Delete(db_[Family::kNamedBy], format::NamedByKey(d, key));
   }
 
   // Once, for an index of state 1. Begun anew after a crash: repeating is harmless.

@@ -50,7 +50,7 @@ class Walk {
     std::vector<ResultKey> lost;
     RETURN_IF_ERROR(index_.ScanResults([&](const ResultKey& key, const ResultRecord& record) {
       if (!status.ok()) return;
-      const auto missing = tiles_.FindMissing(StoredDigests(record.manifest));
+      const auto missing = tiles_.FindMissing(StoredTilesOf(record));
       if (!missing.ok()) {
         status = missing.status();
         return;

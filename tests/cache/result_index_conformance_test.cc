@@ -78,6 +78,29 @@ bool SameName(const NameRecord& a, const NameRecord& b) {
          a.recipe == b.recipe;
 }
 
+TEST_P(ResultIndexLaws, AResultThatIsNotStoredNamesNoTiles) {
+  const std::vector<StoredTile> tiles{NoiseTile(1), NoiseTile(2)};
+  const auto commit = [&](Storing storing) {
+    IndexBatch batch;
+    batch.results.emplace_back(KeyOf("r"), RecordOf(tiles));
+    batch.results.back().second.storing = storing;
+    Commit(batch);
+    Reopen();
+    const auto found = FindOne(KeyOf("r"));
+    ASSERT_TRUE(found);
+    EXPECT_EQ(found->storing, storing);
+    EXPECT_TRUE(SameRecord(*found, RecordOf(tiles)));
+    EXPECT_EQ(Places().size(), 1u);
+  };
+  commit(Storing::kHandedOn);
+  EXPECT_EQ(index_->FindUnnamed(DigestsOf(tiles)).value().size(), 2u);
+  // Stored after all, and handed on again: nothing is left behind.
+  commit(Storing::kWorkingEdge);
+  EXPECT_TRUE(index_->FindUnnamed(DigestsOf(tiles)).value().empty());
+  commit(Storing::kHandedOn);
+  EXPECT_EQ(index_->FindUnnamed(DigestsOf(tiles)).value().size(), 2u);
+}
+
 TEST_P(ResultIndexLaws, ResultsComeBackWholeAndInOrder) {
   const ResultRecord a = RecordOf({NoiseTile(1)}, 2.5), b = RecordOf({NoiseTile(2), NoiseTile(3)}, 0.001);
   Commit({.results = {{KeyOf(1), a}, {KeyOf(2), b}}});
