@@ -243,6 +243,21 @@ void Chain::DescribeShape(std::string* out) const {
 absl::Status Chain::Describe(const Rect& rect, std::string* out) const {
   AppendRect(rect, out);
   if (links_.empty()) return source_->Describe(rect, out);
+  return DescribeLast(rect, out);
+}
+
+absl::Status Chain::DescribeBlob(std::string* out) const {
+  if (links_.empty() || kind_ != BLOB) return absl::InternalError("makes a picture, no bytes");
+  return DescribeLast(links_.back().window, out);
+}
+
+bool Chain::ReadsOnlyPictures() const {
+  return std::all_of(links_.begin(), links_.end(), [](const Link& link) {
+    return std::all_of(link.inputs.begin(), link.inputs.end(), [](const Input& input) { return !input.measured; });
+  });
+}
+
+absl::Status Chain::DescribeLast(const Rect& rect, std::string* out) const {
   std::vector<std::pair<Source*, Rect>> reads;
   CollectReads(static_cast<int>(links_.size()) - 1, rect, &reads);
   // The order of the reads follows from the steps and the shape.

@@ -57,6 +57,10 @@ class Chain {
   // Appends bytes that say all that rendering `rect` will read. With the shape
   // and the tile recipe they decide its pixels.
   absl::Status Describe(const Rect& rect, std::string* out) const;
+  // The same of a blob, which is made in one go.
+  absl::Status DescribeBlob(std::string* out) const;
+  // All that it reads is in what Describe says: nothing measured is.
+  bool ReadsOnlyPictures() const;
 
   // Tells the sources what rendering `rects` will read.
   absl::Status Prefetch(const std::vector<Rect>& rects);
@@ -84,6 +88,7 @@ class Chain {
   absl::Status RenderLink(int index, const Rect& rect, Picture* out) const;
   absl::StatusOr<Inputs> Gather(int index, const Rect& rect) const;
   absl::Status Annotated(int index, const absl::Status& status) const;
+  absl::Status DescribeLast(const Rect& rect, std::string* out) const;
   void CollectReads(int index, const Rect& rect, std::vector<std::pair<Source*, Rect>>* reads) const;
 
   OpContext context_;

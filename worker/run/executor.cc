@@ -13,7 +13,10 @@
 #include "worker/chain/chain.h"
 #include "worker/files/plate_reader.h"
 #include "worker/picture/window.h"
+#include "worker/run/blame.h"
 #include "worker/run/decoded_cache.h"
+#include "worker/run/inner_result.h"
+#include "worker/run/render_places.h"
 #include "worker/run/result_writer.h"
 #include "worker/run/sources.h"
 #include "worker/run/tile_keys.h"
@@ -22,17 +25,6 @@ namespace selvage::worker {
 namespace {
 
 using Clock = std::chrono::steady_clock;
-
-// Side of the blocks that a light chain is rendered in: a tile stays in the
-// processor's cache; a chain with a long reach renders its surroundings with
-// every block, so its blocks are larger.
-int BlockSide(int reach) {
-  int tiles = 1;
-  while (tiles < 8 && reach * 8 > tiles * kTileSize) tiles *= 2;
-  return tiles * kTileSize;
-}
-
-int FloorTo(int v, int side) { return (v >= 0 ? v / side : -((-v + side - 1) / side)) * side; }
 
 TaskError::Class ClassOf(const absl::Status& status) {
   switch (status.code()) {
@@ -50,27 +42,6 @@ TaskError::Class ClassOf(const absl::Status& status) {
   }
 }
 
-// Remembers which input of the task went wrong.
-class Blamed final : public Source {
- public:
-  Blamed(std::shared_ptr<Source> below, int index, int* blamed)
-      : below_(std::move(below)), index_(index), blamed_(blamed) {}
-  Kind kind() const override { return below_->kind(); }
-  Rect window() const override { return below_->window(); }
-  absl::Status Prefetch(const std::vector<Rect>& rects) override { return Note(below_->Prefetch(rects)); }
-  absl::Status Describe(const Rect& rect, std::string* out) override { return Note(below_->Describe(rect, out)); }
-  absl::Status Read(const Rect& rect, Picture* out) override { return Note(below_->Read(rect, out)); }
-
- private:
-  absl::Status Note(absl::Status status) {
-    if (!status.ok()) *blamed_ = index_;
-    return status;
-  }
-  const std::shared_ptr<Source> below_;
-  const int index_;
-  int* const blamed_;
-};
-
 absl::StatusOr<std::shared_ptr<const Measurement>> ReadMeasurement(const Manifest& manifest, TileStore& store) {
   ASSIGN_OR_RETURN(const std::string bytes, ReadBlob(manifest, store));
   auto measurement = std::make_shared<Measurement>();
@@ -84,6 +55,29 @@ uint64_t DecodedBytes(const Source& plate) {
   return plate.window().area() * channels * sizeof(uint16_t);
 }
 
+// One run of a task with all that comes along.
+struct Bundle {
+  const TaskSpec& task;
+  const std::function<bool()>& stopped;
+  // Null where nobody reads it any more.
+  std::vector<std::shared_ptr<InnerResult>> inner;
+  Blame blame;
+  TaskOutcome outcome;
+};
+
+// The last task that reads each inner one; inner.size() stands for the task itself.
+std::vector<int> LastReaders(const TaskSpec& task) {
+  std::vector<int> last(task.inner_size(), 0);
+  const auto note = [&](const TaskSpec& spec, int reader) {
+    for (const TaskInput& in : spec.input()) {
+      if (in.of_case() == TaskInput::kInner && in.inner() < last.size()) last[in.inner()] = reader;
+    }
+  };
+  for (int i = 0; i < task.inner_size(); ++i) note(task.inner(i), i);
+  note(task, task.inner_size());
+  return last;
+}
+
 }  // namespace
 
 struct Executor::Impl {
@@ -91,8 +85,14 @@ struct Executor::Impl {
       : store(std::move(s)), memory(options.memory_bytes), plates(options.plates) {}
 
   std::shared_ptr<ResultWriter> NewWriter(const std::string& key);
-  absl::StatusOr<std::vector<ChainInput>> OpenInputs(const TaskSpec& task, const Rect& format, int* blamed);
-  absl::Status Render(const TaskSpec& task, const std::function<bool()>& stopped, int* blamed, TaskOutcome* outcome);
+  // `number`: of the inner task, -1 the task itself.
+  absl::StatusOr<std::vector<ChainInput>> OpenInputs(const TaskSpec& task, const Rect& format, int number,
+                                                     Bundle* bundle);
+  absl::StatusOr<std::unique_ptr<Chain>> MakeChain(const TaskSpec& task, int number, TaskOutcome* outcome,
+                                                   Bundle* bundle);
+  absl::Status RunInner(Bundle* bundle);
+  absl::Status Render(Bundle* bundle);
+  absl::Status RenderBlob(const TaskSpec& task, Chain* chain, ResultWriter* writer, TaskOutcome* outcome);
   absl::Status RenderTiles(const TaskSpec& task, const std::function<bool()>& stopped, Chain* chain,
                            ResultWriter* writer, TaskOutcome* outcome);
 
@@ -111,13 +111,13 @@ std::shared_ptr<ResultWriter> Executor::Impl::NewWriter(const std::string& key) 
   return writer;
 }
 
-absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpec& task, const Rect& format,
-                                                                   int* blamed) {
+absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpec& task, const Rect& format, int number,
+                                                                   Bundle* bundle) {
   std::vector<ChainInput> inputs;
   uint64_t plate_bytes = 0;
   for (int i = 0; i < task.input_size(); ++i) {
     const TaskInput& given = task.input(i);
-    *blamed = i;
+    bundle->blame.Opening(number, i);
     const Annotate where("input \"", given.name(), "\"");
     ChainInput input;
     // -1 is the source of the segment: the main input of its first step.
@@ -141,10 +141,19 @@ absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpe
       case TaskInput::kMask:
         input.source = OpenMask(given.mask(), format);
         break;
+      case TaskInput::kInner:
+        if (given.inner() >= bundle->inner.size() || bundle->inner[given.inner()] == nullptr) {
+          return where(absl::InternalError("comes after what reads it"));
+        }
+        input.source = bundle->inner[given.inner()];
+        break;
       default:
         return where(absl::InternalError("is neither a result nor a plate nor a mask"));
     }
-    if (input.source) input.source = std::make_shared<Blamed>(input.source, i, blamed);
+    // What an inner task fails of, it says itself.
+    if (input.source && !given.has_inner()) {
+      input.source = std::make_shared<Blamed>(input.source, number, i, &bundle->blame);
+    }
     inputs.push_back(std::move(input));
   }
   return inputs;
@@ -171,40 +180,76 @@ absl::Status Executor::Impl::RenderTiles(const TaskSpec& task, const std::functi
   outcome->set_tiles_reused(static_cast<uint32_t>(grid.count() - rendered));
   if (outcome->tiles_reused() > 0) *outcome->mutable_maker() = task.earlier().maker();
 
-  const int side = BlockSide(chain->Reach());
-  Picture picture;
-  for (int y = FloorTo(window.y0, side); y < window.y1; y += side) {
-    std::vector<Rect> rects;
-    for (int x = FloorTo(window.x0, side); x < window.x1; x += side) {
-      CoverTiles(grid, {x, y, x + side, y + side}, wanted, &rects);
+  return RenderPlaces(chain, wanted, stopped, [writer](const Picture& picture) { return writer->Add(picture); });
+}
+
+// A file is made in one go, of all that it reads: so there is one key.
+absl::Status Executor::Impl::RenderBlob(const TaskSpec& task, Chain* chain, ResultWriter* writer,
+                                        TaskOutcome* outcome) {
+  const auto recipe = Digest::FromBytes(task.tile_recipe());
+  if (recipe && chain->ReadsOnlyPictures()) {
+    ASSIGN_OR_RETURN(*outcome->mutable_tile_keys(), BlobKey(*chain, *recipe));
+    const EarlierResult& earlier = task.earlier();
+    if (earlier.tile_keys() == outcome->tile_keys() && earlier.manifest().kind() == BLOB &&
+        ValidateManifest(earlier.manifest()).ok()) {
+      ASSIGN_OR_RETURN(const std::vector<Digest> gone, store->FindMissing(StoredDigests(earlier.manifest())));
+      if (gone.empty()) {
+        writer->TakeOverBlob(earlier.manifest());
+        outcome->set_tiles_reused(1);
+        *outcome->mutable_maker() = earlier.maker();
+        return absl::OkStatus();
+      }
     }
-    if (rects.empty()) continue;
-    // A row of blocks at a time: few calls to a store that may be far away.
-    RETURN_IF_ERROR(chain->Prefetch(rects));
-    for (const Rect& rect : rects) {
-      if (stopped()) return absl::CancelledError("cancelled: no job needs this");
-      RETURN_IF_ERROR(chain->Render(rect, &picture));
-      RETURN_IF_ERROR(writer->Add(picture));
+  }
+  ASSIGN_OR_RETURN(const std::string bytes, chain->RenderBlob());
+  return writer->AddBlob(bytes);
+}
+
+absl::StatusOr<std::unique_ptr<Chain>> Executor::Impl::MakeChain(const TaskSpec& task, int number, TaskOutcome* outcome,
+                                                                 Bundle* bundle) {
+  OpContext context;
+  context.format = {0, 0, static_cast<int>(task.format().width()), static_cast<int>(task.format().height())};
+  context.frame = task.frame();
+  context.task = &task;
+  context.stopped = bundle->stopped;
+  // Light pictures, which is all that inner tasks make, have nothing to say.
+  if (number < 0) context.warning = [outcome](const std::string& sentence) { outcome->add_warning(sentence); };
+  ASSIGN_OR_RETURN(std::vector<ChainInput> inputs, OpenInputs(task, context.format, number, bundle));
+  return Chain::Make(context, {task.step().begin(), task.step().end()}, std::move(inputs), task.first_step());
+}
+
+absl::Status Executor::Impl::RunInner(Bundle* bundle) {
+  const std::vector<int> last_readers = LastReaders(bundle->task);
+  for (int i = 0; i < bundle->task.inner_size(); ++i) {
+    const auto began = Clock::now();
+    const TaskSpec& task = bundle->task.inner(i);
+    // One that is known hands in nothing.
+    TaskOutcome unused;
+    TaskOutcome* outcome = task.has_known() ? &unused : bundle->outcome.add_inner();
+    outcome->set_key(task.key());
+    ASSIGN_OR_RETURN(std::unique_ptr<Chain> chain, MakeChain(task, i, outcome, bundle));
+    if (chain->kind() == BLOB || chain->heavy()) return absl::InternalError("an inner task that is no light picture");
+    auto inner = std::make_shared<InnerResult>(std::move(chain), i, bundle->stopped, &memory, &bundle->blame);
+    RETURN_IF_ERROR(task.has_known() ? inner->Know(task.known()) : inner->Settle(task, outcome));
+    outcome->set_seconds(std::chrono::duration<double>(Clock::now() - began).count());
+    bundle->inner.push_back(std::move(inner));
+    // Its readers hold it as long as they may still render.
+    for (int k = 0; k <= i; ++k) {
+      if (last_readers[k] <= i) bundle->inner[k].reset();
     }
   }
   return absl::OkStatus();
 }
 
-absl::Status Executor::Impl::Render(const TaskSpec& task, const std::function<bool()>& stopped, int* blamed,
-                                    TaskOutcome* outcome) {
-  OpContext context;
-  context.format = {0, 0, static_cast<int>(task.format().width()), static_cast<int>(task.format().height())};
-  context.frame = task.frame();
-  context.task = &task;
-  context.stopped = stopped;
-  context.warning = [outcome](const std::string& sentence) { outcome->add_warning(sentence); };
-  ASSIGN_OR_RETURN(std::vector<ChainInput> inputs, OpenInputs(task, context.format, blamed));
-  ASSIGN_OR_RETURN(const std::unique_ptr<Chain> chain, Chain::Make(context, {task.step().begin(), task.step().end()},
-                                                                   std::move(inputs), task.first_step()));
+absl::Status Executor::Impl::Render(Bundle* bundle) {
+  RETURN_IF_ERROR(RunInner(bundle));
+  const TaskSpec& task = bundle->task;
+  TaskOutcome* const outcome = &bundle->outcome;
+  ASSIGN_OR_RETURN(const std::unique_ptr<Chain> chain, MakeChain(task, -1, outcome, bundle));
+  bundle->inner.clear();
   const auto writer = NewWriter(task.key());
   if (chain->kind() == BLOB) {
-    ASSIGN_OR_RETURN(const std::string bytes, chain->RenderBlob());
-    RETURN_IF_ERROR(writer->AddBlob(bytes));
+    RETURN_IF_ERROR(RenderBlob(task, chain.get(), writer.get(), outcome));
   } else {
     const Rect window = chain->window();
     writer->BeginPicture(chain->kind(), window, chain->full_precision());
@@ -215,7 +260,7 @@ absl::Status Executor::Impl::Render(const TaskSpec& task, const std::function<bo
       RETURN_IF_ERROR(writer->Add(picture));
       outcome->set_tiles_rendered(static_cast<uint32_t>(TileGrid(ToWindow(window)).count()));
     } else {
-      RETURN_IF_ERROR(RenderTiles(task, stopped, chain.get(), writer.get(), outcome));
+      RETURN_IF_ERROR(RenderTiles(task, bundle->stopped, chain.get(), writer.get(), outcome));
     }
   }
   ASSIGN_OR_RETURN(*outcome->mutable_manifest(), writer->Finish());
@@ -228,10 +273,10 @@ Executor::~Executor() = default;
 
 TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& stopped) {
   const auto began = Clock::now();
-  TaskOutcome outcome;
+  Bundle bundle{task, stopped, {}, {}, {}};
+  TaskOutcome& outcome = bundle.outcome;
   outcome.set_key(task.key());
   outcome.set_attempt(task.attempt());
-  int blamed = 0;
   absl::Status status;
   try {
     if (task.has_inspect()) {
@@ -239,21 +284,25 @@ TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& sto
       status = facts.status();
       if (facts.ok()) *outcome.mutable_facts() = *std::move(facts);
     } else {
-      status = impl_->Render(task, stopped, &blamed, &outcome);
+      status = impl_->Render(&bundle);
     }
   } catch (const std::bad_alloc&) {
     status = absl::ResourceExhaustedError("out of memory");
   } catch (const std::exception& e) {
     status = absl::InternalError(e.what());
   }
+  double seconds = std::chrono::duration<double>(Clock::now() - began).count();
   if (!status.ok()) {
+    outcome.clear_inner();
     TaskError* error = outcome.mutable_error();
     error->set_class_(ClassOf(status));
     error->set_message(std::string(status.message()));
-    error->set_input(static_cast<uint32_t>(blamed));
+    error->set_input(static_cast<uint32_t>(bundle.blame.input));
+    if (bundle.blame.inner >= 0) error->set_inner_key(task.inner(bundle.blame.inner).key());
   }
-  outcome.set_seconds(std::chrono::duration<double>(Clock::now() - began).count());
-  return outcome;
+  for (const TaskOutcome& inner : outcome.inner()) seconds -= inner.seconds();
+  outcome.set_seconds(std::max(0.0, seconds));
+  return std::move(outcome);
 }
 
 absl::Status Executor::Rewrite(const TaskOutcome& outcome) {

@@ -31,6 +31,8 @@ class ResultWriter {
   void TakeOver(const Manifest& earlier, int place);
   // A blob in one piece.
   absl::Status AddBlob(const std::string& bytes);
+  // The bytes of an earlier one, which are in the store already.
+  void TakeOverBlob(const Manifest& earlier);
 
   // Writes what is missing and gives the manifest.
   absl::StatusOr<Manifest> Finish();
@@ -45,7 +47,7 @@ class ResultWriter {
     TileLayout layout;
   };
 
-  TileRef Take(std::string content, const TileLayout& layout);
+  TileRef TakeChunk(std::string content);
 
   const std::shared_ptr<TileStore> store_;
   DecodedCache* const memory_;

@@ -13,23 +13,12 @@
 #include "worker/inputs/mask.h"
 #include "worker/kernels/pixels/half.h"
 #include "worker/picture/window.h"
+#include "worker/run/tiled_source.h"
 
 namespace selvage::worker {
 namespace {
 
-using Content = std::shared_ptr<const std::string>;
-
-// Numbers of the tiles that `rect` (inside the window) meets.
-template <class Visit>
-void EachTileOf(const TileGrid& grid, const Rect& rect, const Visit& visit) {
-  const auto tile_of = [](int v) { return v >= 0 ? v / kTileSize : -((-v + kTileSize - 1) / kTileSize); };
-  if (rect.empty()) return;
-  for (int r = tile_of(rect.y0) - grid.first_row; r <= tile_of(rect.y1 - 1) - grid.first_row; ++r) {
-    for (int c = tile_of(rect.x0) - grid.first_column; c <= tile_of(rect.x1 - 1) - grid.first_column; ++c) {
-      visit(r * grid.columns + c);
-    }
-  }
-}
+using Content = TileContent;
 
 // Whether no sample is infinite or no number: of such a one all bits of the exponent are set.
 template <typename U>
@@ -75,20 +64,17 @@ absl::Status FetchTiles(TileStore& store, DecodedCache* memory, bool full_precis
   return absl::OkStatus();
 }
 
-class StoredSource final : public Source {
+class StoredSource final : public TiledSource {
  public:
   StoredSource(const Manifest& manifest, std::shared_ptr<TileStore> store, DecodedCache* memory)
-      : manifest_(manifest), grid_(manifest.window()), store_(std::move(store)), memory_(memory) {}
-
-  Kind kind() const override { return manifest_.kind(); }
-  Rect window() const override { return ToRect(manifest_.window()); }
+      : TiledSource(manifest), store_(std::move(store)), memory_(memory) {}
 
   absl::Status Prefetch(const std::vector<Rect>& rects) override {
     std::unordered_map<Digest, Content, DigestHash> wanted;
     for (const Rect& rect : rects) {
-      EachTile(rect, [&](int index) {
+      EachTileOf(grid_, rect, [&](int place) {
         for (int c = 0; c < manifest_.channel_size(); ++c) {
-          const TileRef tile = GetTile(manifest_, static_cast<size_t>(c) * grid_.count() + index);
+          const TileRef tile = Tile(Number(c, place));
           if (tile.constant) continue;
           const auto held = held_.find(tile.digest);
           wanted[tile.digest] = held == held_.end() ? nullptr : held->second;
@@ -100,87 +86,17 @@ class StoredSource final : public Source {
     return absl::OkStatus();
   }
 
-  absl::Status Describe(const Rect& rect, std::string* out) override {
-    for (int c = 0; c < manifest_.channel_size(); ++c) {
-      EachTile(rect, [&](int index) {
-        const size_t number = static_cast<size_t>(c) * grid_.count() + index;
-        out->append(manifest_.tiles(), number * kTileRefBytes, kTileRefBytes);
-      });
-    }
-    return absl::OkStatus();
-  }
-
-  absl::Status Read(const Rect& rect, Picture* out) override {
-    out->kind = kind();
-    out->planes.clear();
-    for (int c = 0; c < manifest_.channel_size(); ++c) {
-      if (const auto value = ConstantOver(rect, c)) {
-        out->planes.push_back(Plane::Filled(rect, *value));
-        continue;
-      }
-      Plane plane(rect);
-      absl::Status status;
-      EachTile(rect, [&](int index) {
-        if (status.ok()) status = CopyTile(c, index, &plane);
-      });
-      RETURN_IF_ERROR(status);
-      out->planes.push_back(std::move(plane));
-    }
-    return absl::OkStatus();
-  }
-
  private:
-  template <class Visit>
-  void EachTile(const Rect& rect, const Visit& visit) const {
-    EachTileOf(grid_, rect, visit);
-  }
-
-  std::optional<float> ConstantOver(const Rect& rect, int channel) const {
-    std::optional<float> value;
-    bool same = true;
-    EachTile(rect, [&](int index) {
-      const TileRef tile = GetTile(manifest_, static_cast<size_t>(channel) * grid_.count() + index);
-      same = same && tile.constant && (!value || *value == tile.value);
-      value = tile.value;
-    });
-    return same ? value : std::nullopt;
-  }
-
-  absl::Status CopyTile(int channel, int index, Plane* plane) {
-    const Rect area = ToRect(grid_.TileWindow(index % grid_.columns, index / grid_.columns));
-    const Rect part = area.Intersect(plane->rect());
-    const TileRef tile = GetTile(manifest_, static_cast<size_t>(channel) * grid_.count() + index);
-    if (tile.constant) {
-      for (int y = part.y0; y < part.y1; ++y) {
-        std::fill_n(plane->row(y) + (part.x0 - plane->rect().x0), part.width(), tile.value);
-      }
-      return absl::OkStatus();
-    }
+  absl::StatusOr<Content> ContentOf(size_t, const TileRef& tile) override {
     Content& content = held_[tile.digest];
     if (!content) {
       std::unordered_map<Digest, Content, DigestHash> one{{tile.digest, nullptr}};
       RETURN_IF_ERROR(FetchTiles(*store_, memory_, manifest_.full_precision(), &one));
       content = one[tile.digest];
     }
-    const size_t sample = manifest_.full_precision() ? 4 : 2;
-    if (content->size() != area.area() * sample) {
-      return absl::DataLossError(absl::StrCat("tile ", tile.digest.Hex(), " has another size than its place"));
-    }
-    for (int y = part.y0; y < part.y1; ++y) {
-      const size_t at = static_cast<size_t>(y - area.y0) * area.width() + (part.x0 - area.x0);
-      float* to = plane->row(y) + (part.x0 - plane->rect().x0);
-      if (manifest_.full_precision()) {
-        std::memcpy(to, content->data() + at * 4, sizeof(float) * part.width());
-      } else {
-        // Aligned: string data is, and samples are two bytes.
-        HalfToFloat(reinterpret_cast<const uint16_t*>(content->data()) + at, to, part.width());
-      }
-    }
-    return absl::OkStatus();
+    return content;
   }
 
-  const Manifest manifest_;
-  const TileGrid grid_;
   const std::shared_ptr<TileStore> store_;
   DecodedCache* const memory_;
   // What the last Prefetch asked for, so that memory forgetting it is no harm.

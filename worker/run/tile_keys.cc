@@ -30,6 +30,17 @@ absl::StatusOr<std::string> TileKeys(const Chain& chain, const Digest& recipe, c
   return keys;
 }
 
+absl::StatusOr<std::string> BlobKey(const Chain& chain, const Digest& recipe) {
+  // DO NOT CHANGE without another number.
+  std::string bytes = "selvage blob 1\n";
+  bytes += recipe.view();
+  std::string shape;
+  chain.DescribeShape(&shape);
+  bytes += Sha256(shape).view();
+  RETURN_IF_ERROR(chain.DescribeBlob(&bytes));
+  return Sha256(bytes).str();
+}
+
 absl::StatusOr<std::vector<bool>> SameTiles(const EarlierResult& earlier, const Manifest& shape,
                                             const std::string& keys, TileStore* store) {
   const size_t places = keys.size() / kKeyBytes;
@@ -51,7 +62,7 @@ absl::StatusOr<std::vector<bool>> SameTiles(const EarlierResult& earlier, const 
     same[place] = keys.compare(place * kKeyBytes, kKeyBytes, earlier.tile_keys(), place * kKeyBytes, kKeyBytes) == 0;
     if (same[place]) each_digest(place, [&](const Digest& d) { digests.insert(d); });
   }
-  if (digests.empty()) return same;
+  if (digests.empty() || store == nullptr) return same;
   // Nothing pins an earlier result: it may be on its way out of the cache.
   const std::vector<Digest> asked(digests.begin(), digests.end());
   ASSIGN_OR_RETURN(const std::vector<Digest> gone, store->FindMissing(asked));

@@ -20,8 +20,11 @@ namespace selvage::worker {
 // place, but holds for itself.
 absl::StatusOr<std::string> TileKeys(const Chain& chain, const Digest& recipe, const TileGrid& grid);
 
+// The same for a blob, as a whole. REQUIRES: chain.ReadsOnlyPictures().
+absl::StatusOr<std::string> BlobKey(const Chain& chain, const Digest& recipe);
+
 // Places of a result like `shape` (a manifest without tiles) that `earlier` has
-// under the same key, its bytes included.
+// under the same key; its bytes included, unless `store` is null.
 absl::StatusOr<std::vector<bool>> SameTiles(const EarlierResult& earlier, const Manifest& shape,
                                             const std::string& keys, TileStore* store);
 
