@@ -57,6 +57,7 @@ struct Arguments {
   bool require_tls = false;
   uint64_t max_decoded_mib = worker::PlateLimits().decoded_bytes >> 20;
   int64_t plan_tasks = plan::Limits().tasks;
+  bool store_all = false;
   int local_workers = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
 };
 
@@ -90,6 +91,7 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   cache.evictor->Start();
   EngineOptions options;
   options.limits.tasks = arguments.plan_tasks;
+  options.storing.all = arguments.store_all;
   Engine engine(&pool, cache, std::move(roots), options);
   // What runs on the pool refers to the engine.
   struct StopsPool {
@@ -182,6 +184,8 @@ int main(int argc, char** argv) {
   app.add_option("--plan-tasks", a.plan_tasks, "Tasks that one plan may have; each takes about 1 KB while its job runs")
       ->capture_default_str()
       ->check(CLI::Range(1'000, 1'000'000'000));
+  app.add_flag("--store-all", a.store_all,
+               "Store every result, also those that are quickly rendered again; for comparison");
   app.add_option("--port-file", a.port_file, "Write the ports there, as JSON, when all is ready");
   selvage::TokenCommand token;
   token.Declare(&app);

@@ -12,13 +12,21 @@
 namespace selvage::client {
 namespace {
 
+std::string StoringOf(const CacheInfoReply::PassLine& pass) {
+  std::string text;
+  for (const StoringLine& line : pass.storing()) {
+    absl::StrAppend(&text, text.empty() ? "" : ", ", line.results(), " ", line.why());
+  }
+  return text;
+}
+
 std::string PassTable(const CacheInfoReply& reply) {
   std::vector<std::vector<std::string>> rows;
   for (const CacheInfoReply::PassLine& p : reply.pass()) {
     rows.push_back({p.pass(), absl::StrCat(p.frames()), Bytes(p.bytes()), Seconds(p.render_seconds()),
-                    Seconds(p.seconds_saved()), p.keep() == Pass::ALWAYS ? "always" : ""});
+                    Seconds(p.seconds_saved()), p.keep() == Pass::ALWAYS ? "always" : "", StoringOf(p)});
   }
-  return Table({"pass", "frames", "size", "render time", "saved so far", "kept"}, rows);
+  return Table({"pass", "frames", "size", "render time", "saved so far", "kept", "results"}, rows);
 }
 
 class Cache final : public Command {

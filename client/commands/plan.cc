@@ -22,15 +22,24 @@ std::string ReasonsOf(const PassPlan& pass) {
   return why;
 }
 
+// "24 read by several, 48 handed on in memory"
+std::string StoringOf(const PassPlan& pass) {
+  std::string text;
+  for (const StoringLine& line : pass.storing()) {
+    absl::StrAppend(&text, text.empty() ? "" : ", ", line.results(), " ", line.why());
+  }
+  return text;
+}
+
 void Print(const PlanReply& reply) {
   std::vector<std::vector<std::string>> rows;
   uint64_t render = 0, reuse = 0;
   for (const PassPlan& p : reply.pass()) {
     render += p.render();
     reuse += p.reuse();
-    rows.push_back({p.pass(), absl::StrCat(p.render()), absl::StrCat(p.reuse()), ReasonsOf(p)});
+    rows.push_back({p.pass(), absl::StrCat(p.render()), absl::StrCat(p.reuse()), StoringOf(p), ReasonsOf(p)});
   }
-  std::fputs(Table({"pass", "render", "reuse", "why"}, rows).c_str(), stdout);
+  std::fputs(Table({"pass", "render", "reuse", "stored", "why"}, rows).c_str(), stdout);
   std::fputs(absl::StrCat(render, " tasks to render, ", reuse, " to reuse\n").c_str(), stdout);
 }
 
@@ -39,7 +48,8 @@ class Plan final : public Command {
   CommandHelp help() const override {
     return {"plan", Group::kJob, "Say what a submission would render, pass by pass, and why",
             "Nothing is rendered, but plates that nobody has read yet are read. A task is one pass at one frame;\n"
-            "heavy steps (degrain, unmix, ...) are tasks of their own.\n"
+            "heavy steps (degrain, unmix, ...) are tasks of their own. What is handed on in memory is not stored:\n"
+            "it is rendered again with what needs its pixels.\n"
             "  selvage plan apiary_010.stack\n"
             "  selvage plan apiary_010.stack --set core.levels.black=0.3     what this change would cost"};
   }

@@ -55,15 +55,15 @@ absl::Status CheckWarnings(const TaskOutcome& outcome) {
   return absl::OkStatus();
 }
 
-// Tile keys: none, or one for each place of the tile grid.
+// Tile keys: none, or one for each place of the tile grid; of a blob one for all of it.
 absl::Status CheckTiles(const TaskOutcome& outcome) {
   const Manifest& m = outcome.manifest();
-  const uint64_t places = m.kind() == BLOB ? 0 : static_cast<uint64_t>(TileGrid(m.window()).count());
+  const uint64_t places = m.kind() == BLOB ? 1 : static_cast<uint64_t>(TileGrid(m.window()).count());
   if (!outcome.tile_keys().empty() && outcome.tile_keys().size() != places * sizeof Digest::bytes) {
     return Wrong(outcome.tile_keys().size(), " bytes of tile keys; a result of ", places, " tiles has ",
                  places * sizeof Digest::bytes);
   }
-  if (m.kind() != BLOB && uint64_t{outcome.tiles_rendered()} + outcome.tiles_reused() > places) {
+  if (uint64_t{outcome.tiles_rendered()} + outcome.tiles_reused() > places) {
     return Wrong(outcome.tiles_rendered(), " tiles rendered and ", outcome.tiles_reused(), " reused of ", places);
   }
   for (size_t i = 0; i < TileCount(m); ++i) {
@@ -90,17 +90,22 @@ struct Reads {
   Box all;
 };
 absl::StatusOr<Reads> ReadsOf(const plan::PlannedTask& task, const plan::Plan& plan, const Round& round,
-                              ResultIndex& index) {
+                              ResultIndex& index, const std::map<ResultKey, const Manifest*>& handed_in = {}) {
   Reads reads;
   reads.all = BoxOf(plan.format);
   for (const plan::PlannedInput& in : task.inputs) {
     Kind kind = MATTE;
     if (in.result) {
-      ASSIGN_OR_RETURN(const auto record, index.Find({&*in.result, 1}));
-      // Gone since: then nothing can be said of it, and it is rendered again.
-      if (!record.front()) return absl::UnavailableError("a result that the task reads is gone; hand in again");
-      kind = record.front()->manifest.kind();
-      if (kind != BLOB) reads.all.Add(BoxOf(record.front()->manifest.window()));
+      const auto handed = handed_in.find(*in.result);
+      std::vector<std::optional<ResultRecord>> record(1);
+      if (handed == handed_in.end()) {
+        ASSIGN_OR_RETURN(record, index.Find({&*in.result, 1}));
+        // Gone since: then nothing can be said of it, and it is rendered again.
+        if (!record.front()) return absl::UnavailableError("a result that the task reads is gone; hand in again");
+      }
+      const Manifest& manifest = handed == handed_in.end() ? record.front()->manifest : *handed->second;
+      kind = manifest.kind();
+      if (kind != BLOB) reads.all.Add(BoxOf(manifest.window()));
     } else if (in.plate) {
       kind = KindOf(in.plate->alpha());
       const auto facts = round.facts.find(in.plate->path());
@@ -213,9 +218,10 @@ absl::Status CheckManifestOutcome(const TaskOutcome& outcome) {
 }
 
 absl::Status CheckAgainstTask(const TaskOutcome& outcome, const plan::PlannedTask& task, const plan::Plan& plan,
-                              const Round& round, ResultIndex& index) {
+                              const Round& round, ResultIndex& index,
+                              const std::map<ResultKey, const Manifest*>& handed_in) {
   const Manifest& m = outcome.manifest();
-  ASSIGN_OR_RETURN(const Reads reads, ReadsOf(task, plan, round, index));
+  ASSIGN_OR_RETURN(const Reads reads, ReadsOf(task, plan, round, index, handed_in));
   Kind kind = reads.main;
   for (const Step& step : *task.steps) kind = KindAfter(step, kind);
   if (m.kind() != kind) return Wrong("the result is ", KindName(m.kind()), ", the task makes ", KindName(kind));

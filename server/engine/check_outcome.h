@@ -3,6 +3,8 @@
 // INVALID_ARGUMENT says what is wrong; UNAVAILABLE it cannot be told now.
 #pragma once
 
+#include <map>
+
 #include "absl/status/status.h"
 #include "cache/result_index.h"
 #include "cache/tile_store.h"
@@ -17,9 +19,10 @@ absl::Status CheckFacts(const TaskOutcome& outcome);
 absl::Status CheckManifestOutcome(const TaskOutcome& outcome);
 
 // Kind, precision and window of the result. Blocks: what the task reads is looked
-// up. Errors besides: those of the index.
+// up, unless it was handed in together. Errors besides: those of the index.
 absl::Status CheckAgainstTask(const TaskOutcome& outcome, const plan::PlannedTask& task, const plan::Plan& plan,
-                              const Round& round, ResultIndex& index);
+                              const Round& round, ResultIndex& index,
+                              const std::map<ResultKey, const Manifest*>& handed_in = {});
 
 // What a step of the planner's own made: numbers and outlines that others build
 // on. Blocks: reads the blob. REQUIRES: its tiles are in the store.

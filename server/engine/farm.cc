@@ -82,7 +82,18 @@ void Farm::Do(const sched::Effect& effect) {
 
 void Farm::Start(const sched::Effect& effect) {
   if (tools_->stopping || StartInspection(effect)) return;
-  if (const std::optional<Task> task = TaskOf(effect.key)) StartTask(effect, *task);
+  if (const std::optional<Task> task = ToStart(effect)) StartTask(effect, *task);
+}
+
+// As the job has it that it is started for, and what comes along there.
+std::optional<Farm::Task> Farm::ToStart(const sched::Effect& effect) const {
+  const auto order = orders_.find(effect.job);
+  if (order == orders_.end() || TaskAt(order->second, effect.local) == nullptr) return TaskOf(effect.key);
+  Task task{order->second.round, order->second.plan, TaskAt(order->second, effect.local)};
+  for (const uint32_t local : effect.inner) {
+    if (const plan::PlannedTask* inner = TaskAt(order->second, local)) task.inner.push_back(inner);
+  }
+  return task;
 }
 
 bool Farm::StartInspection(const sched::Effect& effect) {
@@ -107,7 +118,7 @@ bool Farm::StartInspection(const sched::Effect& effect) {
 // Looks up what the task reads, and sends it.
 void Farm::StartTask(const sched::Effect& effect, const Task& task) {
   tools_->pool->Post([this, task, effect] {
-    absl::StatusOr<Readied> readied = ReadyTask(*task.plan, *task.task, tools_->cache);
+    absl::StatusOr<Readied> readied = ReadyTask(*task.plan, *task.task, task.inner, tools_->cache);
     tools_->pool->PostSerial([this, effect, readied = std::move(readied)]() mutable {
       if (!readied.ok()) {
         scheduler_.TaskSetback(effect.key, effect.worker_id, std::string(readied.status().message()), tools_->Now());
@@ -119,6 +130,9 @@ void Farm::StartTask(const sched::Effect& effect, const Task& task) {
       }
       readied->spec.set_attempt(effect.attempt);
       if (invalidations_->DistrustsAny(readied->spec.earlier().maker())) readied->spec.clear_earlier();
+      for (TaskSpec& inner : *readied->spec.mutable_inner()) {
+        if (invalidations_->DistrustsAny(inner.earlier().maker())) inner.clear_earlier();
+      }
       WorkerOrders orders;
       *orders.add_start() = std::move(readied->spec);
       Send(effect.worker_id, std::move(orders));
@@ -146,8 +160,11 @@ void Farm::Send(const std::string& worker_id, WorkerOrders orders) {
 void Farm::Answer(const sched::Effect& effect) {
   const std::optional<Task> task = TaskOf(effect.key);
   if (!task) return;
-  tools_->pool->Post([this, task, effect, names = NamesFor(effect.key)] {
-    absl::StatusOr<KnownResult> known = FindKnownResult(*task->task, effect.by_trace, tools_->cache);
+  const sched::Task* asked = scheduler_.FindTask(effect.key);
+  // Asked for without its inputs' being there, it must be of use to what reads it.
+  const bool tiles = !effect.by_trace || asked == nullptr || asked->stored;
+  tools_->pool->Post([this, task, effect, tiles, names = NamesFor(effect.key)] {
+    absl::StatusOr<KnownResult> known = FindKnownResult(*task->task, effect.by_trace, tiles, tools_->cache);
     IndexBatch batch;
     if (known.ok() && known->twin) {
       // Known under another recipe: from now on under this one too.
@@ -155,10 +172,11 @@ void Farm::Answer(const sched::Effect& effect) {
       batch.results.push_back({effect.key, *std::move(known->twin)});
     }
     tools_->pool->PostSerial([this, effect, known = std::move(known), batch = std::move(batch)]() mutable {
-      const auto tell = [this, effect, warnings = known.ok() ? known->warnings : std::vector<Warning>()](bool hit) {
+      const auto tell = [this, effect, has_tiles = known.ok() && known->has_tiles,
+                         warnings = known.ok() ? known->warnings : std::vector<Warning>()](bool hit) {
         counts_.reused += hit;
         if (hit) TellResult(effect.key, {.warnings = warnings});
-        scheduler_.Answer(effect.key, effect.question, hit, tools_->Now());
+        scheduler_.Answer(effect.key, effect.question, hit, tools_->Now(), has_tiles);
         RunEffects();
       };
       if (known.ok() && known->missing_input) return ResultLost(*known->missing_input);
@@ -197,10 +215,17 @@ std::vector<Farm::Waiting> Farm::WaitingFor(const ResultKey& key) const {
 }
 
 std::optional<Farm::Task> Farm::TaskOf(const ResultKey& key) const {
+  std::optional<Task> found;
   for (const Waiting& w : WaitingFor(key)) {
-    if (w.task != nullptr) return Task{w.order->round, w.order->plan, w.task};
+    if (w.task == nullptr) continue;
+    const Storing storing = w.order->planned ? w.order->planned->storing[w.local] : Storing::kStored;
+    if (!found) {
+      found = Task{w.order->round, w.order->plan, w.task, storing};
+    } else if (found->storing == Storing::kHandedOn) {
+      found->storing = storing;
+    }
   }
-  return std::nullopt;
+  return found;
 }
 
 Farm::Named Farm::NamesFor(const ResultKey& key) const {

@@ -15,6 +15,7 @@
 #include "proto/job.pb.h"
 #include "server/engine/find_files.h"
 #include "server/engine/invalidations.h"
+#include "server/engine/make_plan.h"
 #include "server/plan/plan.h"
 #include "server/sched/scheduler.h"
 
@@ -57,6 +58,8 @@ struct Order {
   // One of the two, task by task.
   std::shared_ptr<const plan::Plan> plan;
   std::shared_ptr<const std::vector<Uninspected>> files;
+  // What else is known of the plan.
+  std::shared_ptr<const Planned> planned;
   // Its results are not remembered as submitted.
   bool look = false;
 };
@@ -100,6 +103,10 @@ class Farm {
     std::shared_ptr<const Round> round;
     std::shared_ptr<const plan::Plan> plan;
     const plan::PlannedTask* task = nullptr;
+    // Why it is stored, if it is.
+    Storing storing = Storing::kStored;
+    // What may have to be rendered along with it, inputs before their users.
+    std::vector<const plan::PlannedTask*> inner;
   };
   std::optional<Task> TaskOf(const ResultKey& key) const;
   // Adds to the batch what the result is called by all that wait for it.
@@ -138,6 +145,7 @@ class Farm {
   void Do(const sched::Effect& effect);
   void Start(const sched::Effect& effect);
   bool StartInspection(const sched::Effect& effect);
+  std::optional<Task> ToStart(const sched::Effect& effect) const;
   void StartTask(const sched::Effect& effect, const Task& task);
   void Stop(const sched::Effect& effect);
   void Answer(const sched::Effect& effect);

@@ -10,6 +10,7 @@
 #include "server/engine/probe.h"
 #include "server/engine/state_format.h"
 #include "server/plan/explain.h"
+#include "server/plan/key.h"
 
 namespace selvage {
 namespace {
@@ -60,14 +61,53 @@ absl::Status PinAndProbe(Planned* planned, ResultIndex& index, Evictor& evictor)
   }
   planned->probed = *std::move(probed);
   for (size_t i = 0; i < keys.size(); ++i) {
-    const plan::Probed::State state = planned->probed.state[i];
-    planned->hits += state == plan::Probed::kHit;
-    planned->misses += state == plan::Probed::kRender;
-    if (state == plan::Probed::kNotNeeded) unneeded.push_back(keys[i]);
+    if (planned->probed.state[i] == plan::Probed::kNotNeeded) unneeded.push_back(keys[i]);
   }
   evictor.Unpin(unneeded);
-  planned->pins = std::make_shared<PlanPins>(planned->plan, planned->probed);
   return absl::OkStatus();
+}
+
+// Passes whose settings are not those of the last submission, and new ones.
+std::set<std::string> ChangedPasses(const plan::Plan& plan, const std::vector<NameRecord>& names) {
+  std::set<std::string> changed, known;
+  std::map<std::tuple<std::string, uint32_t, int32_t>, const NameRecord*> at;
+  for (const NameRecord& n : names) {
+    at[{n.pass, n.segment, n.frame}] = &n;
+    known.insert(n.pass);
+  }
+  for (const plan::PlannedTask& t : plan.tasks) {
+    if (names.empty() || t.pass == "look") continue;
+    const auto before = at.find({t.pass, t.segment, t.frame});
+    if (before == at.end() ? !known.contains(t.pass) : !plan::SameSettings(before->second->recipe, t.recipe)) {
+      changed.insert(t.pass);
+    }
+  }
+  return changed;
+}
+
+void Choose(const std::vector<NameRecord>& names, const StoringPolicy& policy, Planned* planned) {
+  plan::StoringRules rules = policy.rules;
+  rules.working_edge = policy.edge->Of(planned->plan->stack_name, ChangedPasses(*planned->plan, names), policy.renders);
+  planned->storing = plan::ChooseStoring(*planned->plan, planned->probed, rules);
+  for (size_t i = 0; i < planned->storing.size(); ++i) {
+    plan::Probed::State& state = planned->probed.state[i];
+    // What it shows is known, but now its tiles are wanted.
+    if (state == plan::Probed::kKnown && planned->storing[i] != Storing::kHandedOn) state = plan::Probed::kRender;
+    planned->hits += state == plan::Probed::kHit || state == plan::Probed::kKnown;
+    planned->misses += state == plan::Probed::kRender;
+  }
+  planned->pins = std::make_shared<PlanPins>(planned->plan, planned->probed, planned->storing);
+}
+
+// What would be stored of each pass, in the order in which it was decided.
+void AddStoring(const Planned& planned, std::vector<PassPlan>* passes) {
+  std::map<std::string, PassPlan*> line_of;
+  for (PassPlan& pass : *passes) line_of[pass.pass()] = &pass;
+  for (size_t i = 0; i < planned.storing.size(); ++i) {
+    if (planned.probed.state[i] != plan::Probed::kRender) continue;
+    const auto pass = line_of.find(planned.plan->tasks[i].pass);
+    if (pass != line_of.end()) plan::CountStoring(planned.storing[i], pass->second->mutable_storing());
+  }
 }
 
 void FindRenamed(const std::vector<NameRecord>& names, Planned* planned) {
@@ -100,6 +140,7 @@ void AddReasons(std::vector<NameRecord> names, const Epochs::Snapshot& epochs, E
   const Round& round = *planned->round;
   if (explain == Explain::kPasses) {
     planned->reasons = plan::ExplainPlan(*round.stack, *planned->plan, planned->probed, before);
+    AddStoring(*planned, &planned->reasons);
   } else {
     planned->why = plan::ExplainTargets(*round.stack, *planned->plan, round.targets, planned->probed, before);
   }
@@ -110,7 +151,8 @@ void AddReasons(std::vector<NameRecord> names, const Epochs::Snapshot& epochs, E
 absl::StatusOr<std::shared_ptr<const Planned>> MakePlan(std::shared_ptr<const Round> round,
                                                         const Epochs::Snapshot& epochs, Explain explain,
                                                         int64_t now_unix_ms, ResultIndex& index, Evictor& evictor,
-                                                        const GivenUp& given_up, const plan::Limits& limits) {
+                                                        const GivenUp& given_up, const plan::Limits& limits,
+                                                        const StoringPolicy& storing) {
   auto planned = std::make_shared<Planned>();
   planned->round = std::move(round);
   planned->epoch = epochs.newest();
@@ -129,6 +171,7 @@ absl::StatusOr<std::shared_ptr<const Planned>> MakePlan(std::shared_ptr<const Ro
   if (!planned->plan->errors.empty()) return planned;
   ASSIGN_OR_RETURN(auto names, NamesBefore(*planned->plan, index));
   RETURN_IF_ERROR(PinAndProbe(planned.get(), index, evictor));
+  Choose(names, storing, planned.get());
   FindRenamed(names, planned.get());
   if (explain != Explain::kNothing) {
     AddReasons(std::move(names), epochs, explain, now_unix_ms, index, given_up, planned.get());

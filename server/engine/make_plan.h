@@ -11,7 +11,9 @@
 #include "server/engine/epochs.h"
 #include "server/engine/find_files.h"
 #include "server/engine/plan_pins.h"
+#include "server/engine/working_edge.h"
 #include "server/plan/plan.h"
+#include "server/plan/storing.h"
 
 namespace selvage {
 
@@ -20,6 +22,8 @@ struct Planned {
   std::shared_ptr<const Round> round;
   std::shared_ptr<const plan::Plan> plan;
   plan::Probed probed;
+  // One a task.
+  std::vector<Storing> storing;
   // Not set for a plan with errors, which pins nothing.
   std::shared_ptr<PlanPins> pins;
   // Tasks that are not rendered although their names point elsewhere: by place.
@@ -34,11 +38,20 @@ struct Planned {
 };
 enum class Explain { kNothing, kPasses, kTargets };
 
+// What decides which results are stored.
+struct StoringPolicy {
+  const plan::StoringRules& rules;
+  WorkingEdge* edge;
+  // The plan will be rendered: what changed in it is being worked on.
+  bool renders = false;
+};
+
 // Blocks. All results of the plan that are needed are pinned when this succeeds
 // without errors in the plan; the caller unpins them, by `pins`.
 absl::StatusOr<std::shared_ptr<const Planned>> MakePlan(std::shared_ptr<const Round> round,
                                                         const Epochs::Snapshot& epochs, Explain explain,
                                                         int64_t now_unix_ms, ResultIndex& index, Evictor& evictor,
-                                                        const GivenUp& given_up, const plan::Limits& limits);
+                                                        const GivenUp& given_up, const plan::Limits& limits,
+                                                        const StoringPolicy& storing);
 
 }  // namespace selvage

@@ -6,7 +6,8 @@
 
 namespace selvage {
 
-PlanPins::PlanPins(std::shared_ptr<const plan::Plan> plan, const plan::Probed& probed)
+PlanPins::PlanPins(std::shared_ptr<const plan::Plan> plan, const plan::Probed& probed,
+                   const std::vector<Storing>& storing)
     : plan_(std::move(plan)),
       inputs_(plan_->tasks.size()),
       readers_(plan_->tasks.size()),
@@ -19,10 +20,14 @@ PlanPins::PlanPins(std::shared_ptr<const plan::Plan> plan, const plan::Probed& p
     where[plan_->tasks[i].key] = i;
     pinned_[i] = probed.state[i] != plan::Probed::kNotNeeded;
     // What is there reads nothing.
-    done_[i] = probed.state[i] != plan::Probed::kRender;
+    done_[i] = probed.state[i] != plan::Probed::kRender && probed.state[i] != plan::Probed::kKnown;
     if (done_[i]) continue;
     for (const plan::PlannedInput& in : plan_->tasks[i].inputs) {
-      if (in.result) inputs_[i].push_back(where.at(*in.result));
+      if (!in.result) continue;
+      const uint32_t input = where.at(*in.result);
+      inputs_[i].push_back(input);
+      const bool handed_on = !storing.empty() && storing[input] == Storing::kHandedOn;
+      if (handed_on) inputs_[i].insert(inputs_[i].end(), inputs_[input].begin(), inputs_[input].end());
     }
     std::sort(inputs_[i].begin(), inputs_[i].end());
     inputs_[i].erase(std::unique(inputs_[i].begin(), inputs_[i].end()), inputs_[i].end());

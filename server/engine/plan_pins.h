@@ -15,7 +15,10 @@ namespace selvage {
 class PlanPins {
  public:
   // All results but those that are not needed are pinned by the caller.
-  PlanPins(std::shared_ptr<const plan::Plan> plan, const plan::Probed& probed);
+  // `storing`: of its tasks; empty: all are stored. What is handed on reads nothing by
+  // itself: its readers do.
+  PlanPins(std::shared_ptr<const plan::Plan> plan, const plan::Probed& probed,
+           const std::vector<Storing>& storing = {});
 
   // Task `i` is done: gives what nobody reads any more, to be unpinned.
   std::vector<ResultKey> Done(size_t i);

@@ -22,17 +22,20 @@ absl::StatusOr<plan::Probed> Probe(const plan::Plan& plan, ResultIndex& index) {
     keys->push_back(key);
   };
   for (const ResultKey& key : plan.targets) ask(key, &level);
-  while (!level.empty()) {
+  for (bool targets = true; !level.empty(); targets = false) {
     next.clear();
     ASSIGN_OR_RETURN(auto records, index.Find(level), Annotate("looking for results of ", plan.stack_name));
     for (size_t k = 0; k < level.size(); ++k) {
       const size_t i = index_of.at(level[k]);
       if (records[k]) {
-        probed.state[i] = plan::Probed::kHit;
+        // Of a target that is no file, what it shows is all that is asked.
+        const bool enough = records[k]->stored() || targets;
+        probed.state[i] = enough ? plan::Probed::kHit : plan::Probed::kKnown;
         probed.record[i] = std::make_shared<const ResultRecord>(*std::move(records[k]));
-        continue;
+        if (enough) continue;
+      } else {
+        probed.state[i] = plan::Probed::kRender;
       }
-      probed.state[i] = plan::Probed::kRender;
       for (const plan::PlannedInput& in : plan.tasks[i].inputs) {
         if (in.result) ask(*in.result, &next);
       }

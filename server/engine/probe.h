@@ -7,7 +7,8 @@
 
 namespace selvage {
 
-// From the targets down: what is found prunes everything that it is made from.
+// From the targets down: what is found prunes everything that it is made from, unless
+// somebody needs its tiles and they were not stored.
 absl::StatusOr<plan::Probed> Probe(const plan::Plan& plan, ResultIndex& index);
 
 }  // namespace selvage

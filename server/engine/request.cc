@@ -132,9 +132,9 @@ Request::Made Request::MakePlanNow(const std::shared_ptr<const Round>& round, co
   const Tools& tools = *with_.tools;
   if (tools.options.before_planning) tools.options.before_planning();
   Made made;
-  made.planned = MakePlan(
-      round, epochs, purpose_.explain, tools.UnixNow(), *tools.cache.index, *tools.cache.evictor,
-      [&] { return given_up_.load(); }, tools.options.limits);
+  made.planned = MakePlan(round, epochs, purpose_.explain, tools.UnixNow(), *tools.cache.index, *tools.cache.evictor,
+                          [&] { return given_up_.load(); }, tools.options.limits,
+                          {tools.options.storing, &tools.working_edge, purpose_.renders});
   if (!made.planned.ok() || !(*made.planned)->plan->errors.empty() || !purpose_.renders) return made;
   made.job = ToSchedulerJob(**made.planned);
   if (!purpose_.submits) return made;
@@ -188,6 +188,7 @@ void Request::Render(std::shared_ptr<const Planned> planned, SchedulerJob job) {
   order.customer = shared_from_this();
   order.round = planned->round;
   order.plan = planned->plan;
+  order.planned = planned;
   order.look = !purpose_.submits;
   // The new plan first, so that what both have goes on.
   sched::JobNumber old = std::exchange(rendering_, 0);

@@ -1,6 +1,7 @@
 #include "server/engine/results.h"
 
 #include <algorithm>
+#include <map>
 #include <optional>
 #include <utility>
 
@@ -51,9 +52,13 @@ absl::StatusOr<FinishReply> MissingOf(const Manifest& manifest, TileStore& tiles
   return reply;
 }
 
-ResultRecord RecordOf(const TaskOutcome& outcome, uint64_t bytes, int64_t now_unix_ms,
+// Nothing of it had to be rendered.
+bool Reused(const TaskOutcome& outcome) { return outcome.tiles_rendered() == 0 && outcome.tiles_reused() > 0; }
+
+ResultRecord RecordOf(const TaskOutcome& outcome, uint64_t bytes, int64_t now_unix_ms, Storing storing,
                       const std::vector<Warning>& warnings) {
   ResultRecord record;
+  record.storing = storing;
   record.manifest = outcome.manifest();
   record.seconds = SecondsInFull(outcome);
   record.worker = MakerOf(outcome);
@@ -91,11 +96,15 @@ void Results::FinishError(const TaskOutcome& outcome, const ResultKey& key) {
   const TaskError& error = outcome.error();
   const std::string& worker = outcome.worker_id();
   const std::string message = error.message().substr(0, kMaxMessage);
-  const std::optional<Farm::Task> found = farm_->TaskOf(key);
+  // Of the task, or of one that came along.
+  const std::optional<Digest> inner = Digest::FromBytes(error.inner_key());
+  const std::optional<Farm::Task> found = farm_->TaskOf(inner ? ResultKey{*inner} : key);
   const bool known = found && error.input() < found->task->inputs.size();
   const plan::PlannedInput* input = known ? &found->task->inputs[error.input()] : nullptr;
   sched::Scheduler& scheduler = farm_->scheduler();
-  if (error.class_() == TaskError::OPERATOR) {
+  if (error.class_() == TaskError::OPERATOR && inner) {
+    scheduler.InnerFailed(key, worker, {*inner}, message, tools_->Now());
+  } else if (error.class_() == TaskError::OPERATOR) {
     scheduler.TaskFailed(key, worker, message, tools_->Now());
   } else if (error.class_() == TaskError::INPUT_LOST && input && input->result) {
     ForgetInput(key, worker, *input->result);
@@ -113,7 +122,7 @@ void Results::FinishError(const TaskOutcome& outcome, const ResultKey& key) {
 void Results::ForgetInput(const ResultKey& key, const std::string& worker, const ResultKey& lost) {
   tools_->pool->Post([this, key, worker, lost] {
     const auto record = tools_->cache.index->Find({&lost, 1});
-    if (record.ok() && record->front()) (void)tools_->cache.tiles->Get(StoredDigests(record->front()->manifest));
+    if (record.ok() && record->front()) (void)tools_->cache.tiles->Get(StoredTilesOf(*record->front()));
     IndexBatch batch;
     batch.ForgetDamaged(lost);
     commits_->Add(std::move(batch), [this, key, worker, lost](const absl::StatusOr<uint64_t>&) {
@@ -161,12 +170,40 @@ void Results::FinishFacts(const TaskOutcome& outcome, const ResultKey& key, Then
 
 // --- Results.
 
-// Is it whole, and what the task asked for?
+Results::Bundle Results::Unpack(const TaskOutcome& outcome) const {
+  auto bundle = std::make_shared<std::vector<Brought>>();
+  for (const TaskOutcome& inner : outcome.inner()) {
+    const auto digest = Digest::FromBytes(inner.key());
+    if (!digest) continue;
+    const std::optional<Farm::Task> task = farm_->TaskOf({*digest});
+    if (!task) continue;
+    Brought& brought = bundle->emplace_back(Brought{inner, {*digest}, *task, farm_->NamesFor({*digest})});
+    // Who it is does not go without saying: it came in the other's envelope.
+    brought.outcome.set_worker_id(outcome.worker_id());
+    brought.outcome.set_worker_name(outcome.worker_name());
+  }
+  return bundle;
+}
+
+// Is all of it whole, and what the tasks asked for? Blocks.
+absl::Status Results::Check(const TaskOutcome& outcome, const Farm::Task& task,
+                            const std::vector<Brought>& bundle) const {
+  ResultIndex& index = *tools_->cache.index;
+  std::map<ResultKey, const Manifest*> handed_in;
+  for (const Brought& b : bundle) handed_in[b.key] = &b.outcome.manifest();
+  for (const Brought& b : bundle) {
+    if (b.outcome.manifest().kind() == BLOB) return absl::InvalidArgumentError("an inner result that is no picture");
+    RETURN_IF_ERROR(CheckManifestOutcome(b.outcome));
+    RETURN_IF_ERROR(CheckAgainstTask(b.outcome, *b.task.task, *b.task.plan, *b.task.round, index, handed_in));
+  }
+  return CheckAgainstTask(outcome, *task.task, *task.plan, *task.round, index, handed_in);
+}
+
 void Results::FinishManifest(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then) {
   const std::optional<Farm::Task> task = farm_->TaskOf(key);
-  tools_->pool->Post([this, outcome, key, task, then = std::move(then)]() mutable {
+  tools_->pool->Post([this, outcome, key, task, bundle = Unpack(outcome), then = std::move(then)]() mutable {
     absl::Status bad = CheckManifestOutcome(outcome);
-    if (bad.ok() && task) bad = CheckAgainstTask(outcome, *task->task, *task->plan, *task->round, *tools_->cache.index);
+    if (bad.ok() && task) bad = Check(outcome, *task, *bundle);
     if (!bad.ok()) return Refuse(outcome, key, bad, std::move(then));
     auto missing = MissingOf(outcome.manifest(), *tools_->cache.tiles);
     if (!missing.ok() || !missing->missing().empty()) return then(std::move(missing));
@@ -176,11 +213,12 @@ void Results::FinishManifest(const TaskOutcome& outcome, const ResultKey& key, T
     }
     if (!bad.ok()) return Refuse(outcome, key, bad, std::move(then));
     const uint64_t bytes = BytesOf(outcome.manifest());
-    tools_->pool->PostSerial([this, outcome, key, bytes, checked = task.has_value(), then = std::move(then)]() mutable {
-      // Its job was planned meanwhile.
-      if (!checked && farm_->TaskOf(key)) return FinishManifest(outcome, key, std::move(then));
-      Take(outcome, key, bytes, std::move(then));
-    });
+    tools_->pool->PostSerial(
+        [this, outcome, key, bytes, bundle, checked = task.has_value(), then = std::move(then)]() mutable {
+          // Its job was planned meanwhile.
+          if (!checked && farm_->TaskOf(key)) return FinishManifest(outcome, key, std::move(then));
+          Take(outcome, key, bytes, bundle, std::move(then));
+        });
   });
 }
 
@@ -200,7 +238,8 @@ void Results::Refuse(const TaskOutcome& outcome, const ResultKey& key, const abs
 }
 
 // Is it wanted, and is its maker trusted?
-void Results::Take(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, Then<FinishReply> then) {
+void Results::Take(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, const Bundle& bundle,
+                   Then<FinishReply> then) {
   const std::optional<Farm::Task> task = farm_->TaskOf(key);
   if (!task) {
     // After a restart it may belong to a job that is being planned again.
@@ -221,8 +260,20 @@ void Results::Take(const TaskOutcome& outcome, const ResultKey& key, uint64_t by
   std::vector<Maker> makers(outcome.maker().begin(), outcome.maker().end());
   makers.emplace_back().set_worker(MakerOf(outcome));
   invalidations_->Announce(key, std::move(makers));
+  TakeBundle(outcome, bundle);
   farm_->RunEffects();
-  Commit(outcome, key, *task, bytes, std::move(then));
+  Commit(outcome, key, *task, bytes, bundle, std::move(then));
+}
+
+// What is known by now, or was stored by somebody else, stays as it is.
+void Results::TakeBundle(const TaskOutcome& outcome, const Bundle& bundle) {
+  for (Brought& b : *bundle) {
+    b.taken = farm_->scheduler().BeginBring(b.key, tools_->Now());
+    if (!b.taken) continue;
+    std::vector<Maker> makers(b.outcome.maker().begin(), b.outcome.maker().end());
+    makers.emplace_back().set_worker(MakerOf(outcome));
+    invalidations_->Announce(b.key, std::move(makers));
+  }
 }
 
 std::string Results::WhyNot(const TaskOutcome& outcome, const ResultKey& key, bool* again) const {
@@ -232,7 +283,9 @@ std::string Results::WhyNot(const TaskOutcome& outcome, const ResultKey& key, bo
   *again = true;
   if (invalidations_->Distrusts(worker, INT64_MAX)) return "the results of its worker are being invalidated";
   // Tiles were reused from a result that was invalidated since: once more, without it.
-  if (invalidations_->DistrustsAny(outcome.maker())) return "tiles that it reused were invalidated";
+  bool reused_bad = invalidations_->DistrustsAny(outcome.maker());
+  for (const TaskOutcome& inner : outcome.inner()) reused_bad |= invalidations_->DistrustsAny(inner.maker());
+  if (reused_bad) return "tiles that it reused were invalidated";
   *again = false;
   if (!invalidations_->EverDistrusted(worker)) return "";
   const std::vector<ResultKey> leased = farm_->scheduler().LeasedTo(outcome.worker_id());
@@ -252,37 +305,66 @@ void Results::CompareLate(const TaskOutcome& outcome, const ResultKey& key) {
 }
 
 void Results::Commit(const TaskOutcome& outcome, const ResultKey& key, const Farm::Task& task, uint64_t bytes,
-                     Then<FinishReply> then) {
-  tools_->pool->Post([this, task, outcome, key, bytes, names = farm_->NamesFor(key), then = std::move(then)] {
+                     const Bundle& bundle, Then<FinishReply> then) {
+  tools_->pool->Post([this, task, outcome, key, bytes, bundle, names = farm_->NamesFor(key), then = std::move(then)] {
     IndexBatch batch;
-    for (const auto& add_name : names) add_name(&batch);
-    const std::vector<ResultKey> inputs = InputKeys(*task.task);
-    std::vector<Warning> of_inputs;
-    if (!inputs.empty()) {
-      auto contents = ContentsOf(inputs, *tools_->cache.index);
-      if (contents.ok() && !contents->missing) batch.traces.push_back({TraceKey(*task.task, contents->digests), key});
-      if (contents.ok()) of_inputs = std::move(contents->warnings);
+    HandedIn records;
+    const auto add = [&](const TaskOutcome& what, const ResultKey& of, const plan::PlannedTask& planned,
+                         const Farm::Named& called, bool taken, ResultRecord record) {
+      const std::vector<ResultKey> inputs = InputKeys(planned);
+      std::vector<Warning> of_inputs;
+      std::optional<Digest> trace;
+      if (!inputs.empty()) {
+        auto contents = ContentsOf(inputs, *tools_->cache.index, records);
+        if (contents.ok() && !contents->missing) trace = TraceKey(planned, contents->digests);
+        if (contents.ok()) of_inputs = std::move(contents->warnings);
+      }
+      record.warnings = WarningsOf(planned, {what.warning().begin(), what.warning().end()}, of_inputs);
+      records[of] = record;
+      if (!taken) return;
+      for (const auto& add_name : called) add_name(&batch);
+      if (trace) batch.traces.push_back({*trace, of});
+      batch.results.push_back({of, std::move(record)});
+    };
+    double seconds = 0;
+    for (const Brought& b : *bundle) {
+      ResultRecord record = RecordOf(b.outcome, 0, tools_->UnixNow(), Storing::kHandedOn, {});
+      seconds += record.seconds;
+      add(b.outcome, b.key, *b.task.task, b.names, b.taken, std::move(record));
     }
-    const std::vector<Warning> warnings =
-        WarningsOf(*task.task, {outcome.warning().begin(), outcome.warning().end()}, of_inputs);
-    batch.results.push_back({key, RecordOf(outcome, bytes, tools_->UnixNow(), warnings)});
-    commits_->Add(std::move(batch), [this, outcome, key, warnings, then](const absl::StatusOr<uint64_t>& done) {
-      Committed(outcome, key, warnings, done.status(), then);
+    const Storing storing = task.storing == Storing::kHandedOn ? Storing::kStored : task.storing;
+    ResultRecord record = RecordOf(outcome, bytes, tools_->UnixNow(), storing, {});
+    // Without it, all that came along would have to be rendered again.
+    record.seconds += seconds;
+    add(outcome, key, *task.task, names, true, std::move(record));
+    commits_->Add(std::move(batch), [this, outcome, key, records, bundle, then](const absl::StatusOr<uint64_t>& done) {
+      Committed(outcome, key, records, bundle, done.status(), then);
     });
   });
 }
 
+void Results::Count(const TaskOutcome& outcome, const ResultKey& key, const std::vector<Warning>& warnings) {
+  ++counts_.rendered;
+  counts_.tiles_rendered += outcome.tiles_rendered();
+  counts_.tiles_reused += outcome.tiles_reused();
+  farm_->TellResult(key, {outcome.tiles_rendered(), outcome.tiles_reused(), warnings});
+}
+
 // Durable, or not: who waits is told.
-void Results::Committed(const TaskOutcome& outcome, const ResultKey& key, const std::vector<Warning>& warnings,
+void Results::Committed(const TaskOutcome& outcome, const ResultKey& key, const HandedIn& records, const Bundle& bundle,
                         const absl::Status& done, const Then<FinishReply>& then) {
-  invalidations_->Withdraw(key);
-  if (done.ok()) {
-    ++counts_.rendered;
-    counts_.tiles_rendered += outcome.tiles_rendered();
-    counts_.tiles_reused += outcome.tiles_reused();
-    farm_->TellResult(key, {outcome.tiles_rendered(), outcome.tiles_reused(), warnings});
+  sched::Scheduler& scheduler = farm_->scheduler();
+  for (const Brought& b : *bundle) {
+    if (!b.taken) continue;
+    invalidations_->Withdraw(b.key);
+    if (done.ok()) Count(b.outcome, b.key, records.at(b.key).warnings);
+    scheduler.EndBring(b.key, done.ok(), b.outcome.seconds(), tools_->Now(), Reused(b.outcome));
   }
-  farm_->scheduler().EndCommit(key, outcome.worker_id(), done.ok(), outcome.seconds(), tools_->Now());
+  invalidations_->Withdraw(key);
+  if (done.ok()) Count(outcome, key, records.at(key).warnings);
+  // Without a bundle its trace would have said so before it was rendered.
+  const bool cut_off = outcome.inner_size() > 0 && Reused(outcome);
+  scheduler.EndCommit(key, outcome.worker_id(), done.ok(), outcome.seconds(), tools_->Now(), cut_off);
   farm_->RunEffects();
   if (done.ok()) return then(FinishReply());
   if (!absl::IsFailedPrecondition(done)) return then(done);

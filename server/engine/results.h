@@ -4,6 +4,7 @@
 
 #include "proto/farm.pb.h"
 #include "server/engine/farm.h"
+#include "server/engine/task_inputs.h"
 
 namespace selvage {
 
@@ -24,20 +25,37 @@ class Results {
   const Counts& counts() const { return counts_; }
 
  private:
+  // One of the tasks that came along with a result.
+  struct Brought {
+    TaskOutcome outcome;
+    ResultKey key;
+    Farm::Task task;
+    Farm::Named names;
+    // It is news: to be made durable.
+    bool taken = false;
+  };
+  using Bundle = std::shared_ptr<std::vector<Brought>>;
+
   void FinishError(const TaskOutcome& outcome, const ResultKey& key);
   void ForgetInput(const ResultKey& key, const std::string& worker, const ResultKey& lost);
   void ForgetPlate(const ResultKey& key, const std::string& path, const std::string& message);
   void FinishFacts(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then);
   void FinishManifest(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then);
+  // Those of the inner outcomes that somebody waits for.
+  Bundle Unpack(const TaskOutcome& outcome) const;
+  absl::Status Check(const TaskOutcome& outcome, const Farm::Task& task, const std::vector<Brought>& bundle) const;
   void Refuse(const TaskOutcome& outcome, const ResultKey& key, const absl::Status& why, Then<FinishReply> then);
-  void Take(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, Then<FinishReply> then);
+  void Take(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, const Bundle& bundle,
+            Then<FinishReply> then);
   // Why it may not be taken although the task is known; empty if it may.
   std::string WhyNot(const TaskOutcome& outcome, const ResultKey& key, bool* again) const;
+  void TakeBundle(const TaskOutcome& outcome, const Bundle& bundle);
   void CompareLate(const TaskOutcome& outcome, const ResultKey& key);
   void Commit(const TaskOutcome& outcome, const ResultKey& key, const Farm::Task& task, uint64_t bytes,
-              Then<FinishReply> then);
-  void Committed(const TaskOutcome& outcome, const ResultKey& key, const std::vector<Warning>& warnings,
+              const Bundle& bundle, Then<FinishReply> then);
+  void Committed(const TaskOutcome& outcome, const ResultKey& key, const HandedIn& records, const Bundle& bundle,
                  const absl::Status& done, const Then<FinishReply>& then);
+  void Count(const TaskOutcome& outcome, const ResultKey& key, const std::vector<Warning>& warnings);
 
   Tools* const tools_;
   Commits* const commits_;

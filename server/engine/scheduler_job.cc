@@ -70,6 +70,8 @@ sched::Known KnownOf(plan::Probed::State state) {
   switch (state) {
     case plan::Probed::kHit:
       return sched::Known::kHit;
+    // The scheduler asks once more when its inputs are there.
+    case plan::Probed::kKnown:
     case plan::Probed::kRender:
       return sched::Known::kRender;
     case plan::Probed::kNotNeeded:
@@ -96,6 +98,7 @@ SchedulerJob ToSchedulerJob(const Planned& planned) {
     t.order = (uint64_t{rank[i]} << 32) + i;
     t.inputs = std::move(inputs[i]);
     t.known = KnownOf(planned.probed.state[i]);
+    t.stored = planned.storing[i] != Storing::kHandedOn;
   }
   return out;
 }

@@ -14,17 +14,19 @@ std::vector<ResultKey> InputKeys(const plan::PlannedTask& task) {
   return keys;
 }
 
-absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIndex& index) {
+absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIndex& index, const HandedIn& handed_in) {
   auto records = index.Find(keys);
   if (!records.ok()) return records.status();
   Contents c;
   for (size_t i = 0; i < keys.size(); ++i) {
-    if (!(*records)[i]) {
+    const auto handed = handed_in.find(keys[i]);
+    if (handed == handed_in.end() && !(*records)[i]) {
       c.missing = keys[i];
       return c;
     }
-    c.digests.push_back(ContentDigest((*records)[i]->manifest));
-    const std::vector<Warning>& warnings = (*records)[i]->warnings;
+    const ResultRecord& record = handed == handed_in.end() ? *(*records)[i] : handed->second;
+    c.digests.push_back(ContentDigest(record.manifest));
+    const std::vector<Warning>& warnings = record.warnings;
     c.warnings.insert(c.warnings.end(), warnings.begin(), warnings.end());
   }
   return c;

@@ -1,6 +1,7 @@
 // What the index says of the results that a task reads.
 #pragma once
 
+#include <map>
 #include <optional>
 #include <vector>
 
@@ -19,7 +20,10 @@ struct Contents {
   std::vector<Warning> warnings;
   std::optional<ResultKey> missing;
 };
-absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIndex& index);
+// Results that are handed in together, not in the index yet.
+using HandedIn = std::map<ResultKey, ResultRecord>;
+absl::StatusOr<Contents> ContentsOf(const std::vector<ResultKey>& keys, ResultIndex& index,
+                                    const HandedIn& handed_in = {});
 
 // A longer name of a worker is cut.
 inline constexpr size_t kMaxWorkerName = 200;

@@ -10,7 +10,9 @@
 #include "server/engine/clock.h"
 #include "server/engine/pool.h"
 #include "server/engine/roots.h"
+#include "server/engine/working_edge.h"
 #include "server/plan/plan.h"
+#include "server/plan/storing.h"
 #include "server/sched/types.h"
 
 namespace selvage {
@@ -41,6 +43,8 @@ struct EngineOptions {
   int planning_threads = 2, looking_threads = 2;
   // What a stack may ask for.
   plan::Limits limits;
+  // Which results are stored. The working edge is the engine's own.
+  plan::StoringRules storing;
   // Plans, checks and explanations that may wait for a thread.
   size_t waiting_plans = 256;
   // For tests: called on the thread that is about to make a plan.
@@ -70,6 +74,7 @@ struct Tools {
   const Roots roots;
   const EngineOptions options;
   const double started;
+  mutable WorkingEdge working_edge;
   // The daemon is going down.
   std::atomic<bool> stopping{false};
 };

@@ -11,6 +11,7 @@
 #include "server/engine/keep_table.h"
 #include "server/engine/known_stacks.h"
 #include "server/engine/state_format.h"
+#include "server/plan/storing.h"
 
 namespace selvage {
 namespace {
@@ -50,6 +51,7 @@ absl::StatusOr<std::map<std::string, Line>> LinesOf(const std::string& stack, co
       frames.insert(names[i].frame);
       line.set_bytes(line.bytes() + record->bytes);
       line.set_render_seconds(line.render_seconds() + record->seconds);
+      plan::CountStoring(record->storing, line.mutable_storing());
       if (keeps.Of(names[i].key) == Keep::kPinned) line.set_keep(Pass::ALWAYS);
     }
   }

@@ -56,8 +56,8 @@ std::string OperatorDifference(const std::vector<std::string>& before, const std
 
 class Explainer {
  public:
-  Explainer(const Stack& stack, const Plan& plan, const Remembered& before)
-      : stack_(stack), plan_(plan), remembered_(before) {
+  Explainer(const Stack& stack, const Plan& plan, const Probed& probed, const Remembered& before)
+      : stack_(stack), plan_(plan), probed_(probed), remembered_(before) {
     before_.reserve(before.names.size());
     for (const NameRecord& r : before.names) {
       before_.try_emplace({r.pass, r.segment, r.frame}, &r);
@@ -85,7 +85,8 @@ class Explainer {
     const PlannedTask& t = plan_.tasks[task];
     switch (change.cause) {
       case Cause::kSame:
-        return {remembered_.damaged(t.key) ? "found damaged in the cache" : "evicted from the cache", ""};
+        if (remembered_.damaged(t.key)) return {"found damaged in the cache", ""};
+        return {probed_.record[task] != nullptr ? "its pixels were not kept" : "evicted from the cache", ""};
       case Cause::kNew:
       case Cause::kSettings:
       case Cause::kInvalidated:
@@ -227,6 +228,7 @@ class Explainer {
 
   const Stack& stack_;
   const Plan& plan_;
+  const Probed& probed_;
   const Remembered& remembered_;
   absl::flat_hash_map<NameKey, const NameRecord*> before_;
   absl::flat_hash_map<std::string, uint32_t> last_segment_;
@@ -260,7 +262,7 @@ class ReasonList {
 
 std::vector<PassPlan> ExplainPlan(const Stack& stack, const Plan& plan, const Probed& probed,
                                   const Remembered& before) {
-  Explainer explainer(stack, plan, before);
+  Explainer explainer(stack, plan, probed, before);
   struct Line {
     PassPlan plan;
     // Frame -> earliest segment to be rendered and its task.
@@ -296,13 +298,13 @@ std::vector<PassPlan> ExplainPlan(const Stack& stack, const Plan& plan, const Pr
 
 std::vector<PlanReason> ExplainTargets(const Stack& stack, const Plan& plan, const std::vector<Target>& targets,
                                        const Probed& probed, const Remembered& before) {
-  Explainer explainer(stack, plan, before);
+  Explainer explainer(stack, plan, probed, before);
   google::protobuf::RepeatedPtrField<PlanReason> out;
   ReasonList reasons;
   for (size_t i = 0; i < targets.size() && i < plan.targets.size(); ++i) {
     if (explainer.GivenUp()) return {};
     const size_t task = explainer.IndexOf(plan.targets[i]);
-    const bool reused = probed.state[task] == Probed::kHit;
+    const bool reused = probed.state[task] == Probed::kHit || probed.state[task] == Probed::kKnown;
     if (!reused) {
       reasons.Add(explainer.Of(task), false, targets[i].frame, &out);
     } else if (!explainer.Changed(task)) {

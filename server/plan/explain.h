@@ -34,6 +34,7 @@ struct Remembered {
 //   the same of a pass that it is made from    same recipe, other key
 //   evicted from the cache                     same key
 //   found damaged in the cache                 same key, and known as such
+//   its pixels were not kept                   same key, and it is to be stored now
 std::vector<PassPlan> ExplainPlan(const Stack& stack, const Plan& plan, const Probed& probed, const Remembered& before);
 
 // The same for the targets of the plan alone, also for those that would not be

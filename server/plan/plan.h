@@ -174,12 +174,15 @@ Digest TraceKey(const PlannedTask& task, const std::vector<Digest>& input_conten
 
 // What of a plan is in the cache (server/engine/probe.h finds out).
 struct Probed {
-  enum State : uint8_t { kNotNeeded, kHit, kRender };
+  // kKnown: a task that is rendered reads it, and it is known what it shows, but its
+  // tiles were not stored.
+  enum State : uint8_t { kNotNeeded, kHit, kRender, kKnown };
   std::vector<State> state;                                 // one a task
-  std::vector<std::shared_ptr<const ResultRecord>> record;  // of the hits
+  std::vector<std::shared_ptr<const ResultRecord>> record;  // of those that are known
 };
 
-// Task for a worker. `manifest_of` gives the manifests of the results it reads.
+// Task for a worker. `manifest_of` gives the manifests of the results it reads; inputs
+// for which it gives none are left open, in the order of task.inputs.
 TaskSpec MakeTaskSpec(const Plan& plan, const PlannedTask& task,
                       const std::function<const Manifest*(const ResultKey&)>& manifest_of);
 

@@ -167,7 +167,7 @@ uint64_t CacheBytes(const Studio& studio) {
 // The pins of keep: ALWAYS hold against a full cache, in a daemon that was
 // started since.
 TEST(SmallCache, AShotLargerThanTheCacheIsRenderedAndPlayingItAgainReusesMost) {
-  constexpr int kShot = 20, kMeasured = 4, kWidth = 1280, kHeight = 720;
+  constexpr int kShot = 60, kMeasured = 4, kWidth = 1280, kHeight = 720;
   constexpr uint64_t kBudget = 64 << 20;
   Studio studio(kMeasured, kWidth, kHeight);
   const std::string stack = studio.WriteStack("small.stack", SmallStack(kShot));

@@ -29,10 +29,15 @@ TEST_F(Reuse, UnchangedResubmissionRendersNothing) {
 }
 
 TEST_F(Reuse, LateTweakRendersThatPassAndWhatHangsFromIt) {
-  const JobProgress p = studio_.Submit(stack_, {"warm.grade.gain=1.1,1,0.9"});
+  JobProgress p = studio_.Submit(stack_, {"warm.grade.gain=1.1,1,0.9"});
   EXPECT_EQ(OfPass(p, "warm").rendered, kFrames);
   EXPECT_EQ(OfPass(p, "final").rendered, kFrames);
   EXPECT_EQ(OfPass(p, "deliver comp").rendered, kFrames);
+  // What it reads was handed on in memory, and is kept from now on.
+  EXPECT_EQ(OfPass(p, "front").rendered, kFrames);
+  EXPECT_EQ(Sum(p).rendered, 4u * kFrames);
+  p = studio_.Submit(stack_, {"warm.grade.gain=1.2,1,0.9"});
+  EXPECT_EQ(OfPass(p, "front").rendered, 0u);
   EXPECT_EQ(Sum(p).rendered, 3u * kFrames);
 }
 
@@ -41,7 +46,8 @@ TEST_F(Reuse, KeyFrameThatMovesLeavesFramesWithTheSameValueAlone) {
   const JobProgress p = studio_.Submit(stack_, {"warm.grade.stops@1006=0.8"});
   EXPECT_EQ(OfPass(p, "warm").rendered, kFrames - 3u);
   EXPECT_EQ(OfPass(p, "deliver comp").rendered, kFrames - 3u);
-  EXPECT_EQ(Sum(p).rendered, 3u * (kFrames - 3));
+  EXPECT_EQ(OfPass(p, "front").rendered, kFrames - 3u) << "what it reads is kept from now on";
+  EXPECT_EQ(Sum(p).rendered, 4u * (kFrames - 3));
 }
 
 TEST_F(Reuse, NamesAndNotesAndOrderChangeNothing) {

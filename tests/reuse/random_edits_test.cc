@@ -4,6 +4,9 @@
 // own key. Every result must have the same bits in both, and no tile may be
 // rendered that no change can reach.
 //
+// A third cache stores only some of the results, chosen at random, and has the rest
+// handed on in bundles: the same bits, whatever was chosen.
+//
 // SELVAGE_REUSE_EDITS sets the number of edits.
 #include <gtest/gtest.h>
 
@@ -26,6 +29,9 @@
 #include "cache/manifest.h"
 #include "cache/memory_result_index.h"
 #include "cache/memory_tile_store.h"
+#include "cache/open.h"
+#include "proto/catalogue.h"
+#include "server/engine/known_result.h"
 #include "server/engine/task_inputs.h"
 #include "server/plan/plan.h"
 #include "worker/files/picture_file.h"
@@ -486,6 +492,14 @@ struct Farm {
   bool Has(const ResultKey& key) { return index.Find({&key, 1})->front().has_value(); }
 };
 
+// A cache in which results may be known without their tiles, and a worker of bundles.
+struct BundleFarm {
+  Cache cache = OpenMemoryCache();
+  Executor executor{cache.tiles, {.memory_bytes = 8 << 20}};
+
+  std::optional<ResultRecord> Find(const ResultKey& key) { return cache.index->Find({&key, 1})->front(); }
+};
+
 // What a task read when it was rendered last.
 struct Read {
   Digest tile_recipe;
@@ -670,7 +684,122 @@ class RandomEdits : public ::testing::Test {
     }
   }
 
+  // All that may come along with the task: what it reads, down to what is stored.
+  static std::vector<const plan::PlannedTask*> InnerOf(const plan::PlannedTask& root,
+                                                       const std::map<ResultKey, const plan::PlannedTask*>& handed_on) {
+    std::vector<const plan::PlannedTask*> inner;
+    std::set<ResultKey> seen;
+    const auto visit = [&](const auto& self, const plan::PlannedTask& task) -> void {
+      for (const ResultKey& key : InputKeys(task)) {
+        const auto it = handed_on.find(key);
+        if (it == handed_on.end() || !seen.insert(key).second) continue;
+        self(self, *it->second);
+        inner.push_back(it->second);
+      }
+    };
+    visit(visit, root);
+    return inner;
+  }
+
+  // As the engine does it: results that are known, then bundles.
+  void RenderBundles(const plan::Plan& plan, Dice* dice) {
+    std::map<ResultKey, const plan::PlannedTask*> handed_on;
+    std::set<ResultKey> read;
+    for (const plan::PlannedTask& t : plan.tasks) {
+      if (t.pass.rfind("deliver ", 0) == 0) continue;
+      for (const ResultKey& key : InputKeys(t)) read.insert(key);
+    }
+    const int one_in = 1 + dice->Upto(4);
+    for (const plan::PlannedTask& t : plan.tasks) {
+      if (t.pass.rfind("deliver ", 0) == 0) continue;
+      const auto steps = t.steps.Get();
+      const bool heavy =
+          std::any_of(steps->begin(), steps->end(), [](const Step& step) { return OperatorOf(step)->heavy(); });
+      if (!heavy && read.contains(t.key) && (one_in == 1 || !dice->OneIn(one_in))) handed_on[t.key] = &t;
+    }
+    for (const plan::PlannedTask& t : plan.tasks) {
+      if (t.pass.rfind("deliver ", 0) == 0) continue;
+      IndexBatch batch;
+      batch.names.push_back({plan.stack_name, t.pass, t.segment, t.frame, t.key, t.recipe});
+      const bool wants_tiles = !handed_on.contains(t.key);
+      const auto own = bundles_.Find(t.key);
+      if (!own || (wants_tiles && !own->stored())) {
+        const auto known = FindKnownResult(t, true, wants_tiles, bundles_.cache);
+        ASSERT_TRUE(known.ok()) << known.status();
+        if (known->twin) {
+          ++cut_off_;
+          batch.results.push_back({t.key, *known->twin});
+        } else if (wants_tiles) {
+          RenderBundle(plan, t, InnerOf(t, handed_on), &batch);
+          if (HasFatalFailure()) return;
+        }
+      }
+      ASSERT_TRUE(bundles_.cache.committer->Commit(std::move(batch)).ok());
+    }
+    for (const plan::PlannedTask& t : plan.tasks) {
+      if (t.pass.rfind("deliver ", 0) == 0) continue;
+      const auto record = bundles_.Find(t.key);
+      ASSERT_TRUE(record || handed_on.contains(t.key));
+      if (!record) continue;
+      EXPECT_EQ(ContentDigest(record->manifest), ContentDigest(whole_->ManifestOf(t.key)))
+          << t.pass << " segment " << t.segment << " frame " << t.frame;
+      if (record->stored()) {
+        EXPECT_TRUE(bundles_.cache.tiles->FindMissing(StoredDigests(record->manifest))->empty());
+      }
+    }
+  }
+
+  void RenderBundle(const plan::Plan& plan, const plan::PlannedTask& task,
+                    const std::vector<const plan::PlannedTask*>& inner, IndexBatch* batch) {
+    const auto readied = ReadyTask(plan, task, inner, bundles_.cache);
+    ASSERT_TRUE(readied.ok()) << readied.status();
+    ASSERT_FALSE(readied->missing_input);
+    const TaskOutcome outcome = bundles_.executor.Run(readied->spec, [] { return false; });
+    bundles_.executor.Forget(readied->spec.key());
+    ASSERT_TRUE(outcome.has_manifest()) << outcome.error().message();
+    std::map<ResultKey, const plan::PlannedTask*> by_key{{task.key, &task}};
+    for (const plan::PlannedTask* t : inner) by_key[t->key] = t;
+    HandedIn records;
+    const auto add = [&](const TaskOutcome& o, bool stored) {
+      const ResultKey key{*Digest::FromBytes(o.key())};
+      ResultRecord record;
+      record.manifest = o.manifest();
+      record.tile_keys = o.tile_keys();
+      record.seconds = 1;
+      record.bytes = stored ? 1 : 0;
+      record.storing = stored ? Storing::kHeavy : Storing::kHandedOn;
+      const auto contents = ContentsOf(InputKeys(*by_key.at(key)), *bundles_.cache.index, records);
+      ASSERT_FALSE(contents->missing);
+      batch->traces.push_back({plan::TraceKey(*by_key.at(key), contents->digests), key});
+      batch->results.push_back({key, record});
+      records[key] = record;
+      taken_over_ += o.tiles_reused();
+    };
+    for (const TaskSpec& spec : readied->spec.inner()) known_ += spec.has_known();
+    for (const TaskOutcome& o : outcome.inner()) add(o, false);
+    add(outcome, true);
+    handed_on_ += static_cast<uint64_t>(outcome.inner_size());
+  }
+
+  // Results of all kinds go, some with their bytes and some before them.
+  void EvictBundles(Dice* dice) {
+    IndexBatch batch;
+    std::set<Digest> needed, gone;
+    (void)bundles_.cache.index->ScanResults([&](const ResultKey& key, const ResultRecord& record) {
+      const bool goes = dice->OneIn(4);
+      if (goes) batch.forget.push_back(key);
+      for (const Digest& d : StoredTilesOf(record)) (goes ? gone : needed).insert(d);
+    });
+    ASSERT_TRUE(bundles_.cache.committer->Commit(std::move(batch)).ok());
+    for (const Digest& d : gone) {
+      if (needed.contains(d)) continue;
+      ASSERT_TRUE(bundles_.cache.tiles->Delete({&d, 1}).ok());
+    }
+  }
+
   std::filesystem::path folder_;
+  BundleFarm bundles_;
+  uint64_t handed_on_ = 0, known_ = 0, cut_off_ = 0, taken_over_ = 0;
   Farm mine_;
   std::unique_ptr<Farm> whole_;
   std::map<std::tuple<std::string, uint32_t, int32_t>, Read> reads_;
@@ -712,6 +841,37 @@ TEST_F(RandomEdits, GiveTheBitsOfAnEmptyCacheAndRenderNoTileThatNoChangeReaches)
               static_cast<unsigned long long>(bounded_));
   EXPECT_GT(reused_, 0u);
   EXPECT_GT(bounded_, 0u);
+}
+
+TEST_F(RandomEdits, GiveTheSameBitsWhateverIsStored) {
+  const char* given = std::getenv("SELVAGE_REUSE_EDITS");
+  const int edits = given ? std::max(1, std::atoi(given)) : 100;
+  constexpr int kEditsAShot = 10;
+  int done = 0;
+  for (uint32_t seed = 1001; done < edits; ++seed) {
+    Dice dice(seed);
+    Shot shot(folder_, &dice);
+    whole_ = std::make_unique<Farm>();
+    const bool evicts = dice.OneIn(2);
+    for (int i = 0; i <= kEditsAShot && done < edits; ++i, ++done) {
+      SCOPED_TRACE(absl::StrCat("shot ", seed, ", edit ", i, ": ", i == 0 ? "none yet" : shot.Edit()));
+      if (evicts) EvictBundles(&dice);
+      const plan::Plan plan = MakePlan(shot);
+      for (const plan::PlannedTask& task : plan.tasks) {
+        if (task.pass.rfind("deliver ", 0) != 0) RenderInFull(plan, task);
+      }
+      RenderBundles(plan, &dice);
+      if (HasFailure()) FAIL() << shot.stack().DebugString();
+    }
+  }
+  std::printf(
+      "%d edits: %llu results handed on, %llu rendered again for their pixels, %llu cut off, %llu tiles reused\n", done,
+      static_cast<unsigned long long>(handed_on_), static_cast<unsigned long long>(known_),
+      static_cast<unsigned long long>(cut_off_), static_cast<unsigned long long>(taken_over_));
+  EXPECT_GT(handed_on_, 0u);
+  EXPECT_GT(known_, 0u);
+  EXPECT_GT(cut_off_, 0u);
+  EXPECT_GT(taken_over_, 0u);
 }
 
 }  // namespace

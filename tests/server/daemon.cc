@@ -16,6 +16,8 @@ Daemon::Daemon() {
   options.reconnect_seconds = 0.5;
   // The fake worker has no heartbeat; a machine under load is not what is tested.
   options.lease_ms = 120'000;
+  // Most of what is tested here is what happens to single results.
+  options.storing.all = true;
   std::string pattern = (fs::temp_directory_path() / "selvage-server-XXXXXX").string();
   folder_ = mkdtemp(pattern.data());
   for (int f = 1; f <= 10; ++f) {

@@ -48,7 +48,9 @@ class FakeWorker {
 
  private:
   void Loop();
-  void RunTask(const TaskSpec& spec);
+  void RunTask(TaskSpec spec);
+  // Makes what comes along, and has the task read it as if it were stored.
+  void RunInner(TaskSpec* spec, TaskOutcome* outcome);
   void Upload(const Digest& digest, const std::string& content);
 
   const std::string id_;
