@@ -43,7 +43,8 @@ void Scheduler::RequireInputs(TaskIndex t) {
   }
 }
 
-// What they could read is not there any more.
+// The pixels of `t` are gone or not there yet: no task that needs them can be rendered now,
+// be it directly or through results that are not stored.
 void Scheduler::BlockUsers(TaskIndex t) {
   absl::flat_hash_set<TaskIndex> seen;
   std::vector<TaskIndex> todo = {t};
@@ -59,6 +60,7 @@ void Scheduler::BlockUsers(TaskIndex t) {
   }
 }
 
+// The pixels of `t` are there: whatever waited for them may go on.
 void Scheduler::WakeUsers(TaskIndex t) {
   absl::flat_hash_set<TaskIndex> seen;
   std::vector<TaskIndex> todo = {t};

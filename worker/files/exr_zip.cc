@@ -83,7 +83,8 @@ class QuickBlocks {
     PutCode(0, 7);  // the end of the block
     return 1 + matches * kMatch;
   }
-  // What comes next begins with a byte: an empty block fills the last one.
+  // Ends at a whole byte, where what follows must begin: an empty stored block fills the bits
+  // that are left of the last one.
   void End() {
     if (bits_ > 0) StorePart(nullptr, 0);
   }
