@@ -23,14 +23,14 @@
 namespace selvage::format {
 
 // DO NOT CHANGE. Raise the number when anything in this file changes meaning.
-inline constexpr char kFormatLine[] = "selvage state 5\n";
-// What this program opens as well. 4 has no results of version 4, so nothing is to be
+inline constexpr char kFormatLine[] = "selvage state 6\n";
+// What this program opens as well. 5 has no versions of stacks; 4 has no results of version 4, so nothing is to be
 // done; 3 has its invalidations in the journal alone; 2
 // also has no results of version 3 and no tiles that are stored as differences, so
 // nothing is to be done; 1 also lacks named_by, worth
 // and kFiledKey, which are made when it is opened.
 inline constexpr const char* kOldFormatLines[] = {"selvage state 1\n", "selvage state 2\n", "selvage state 3\n",
-                                                  "selvage state 4\n"};
+                                                  "selvage state 4\n", "selvage state 5\n"};
 
 inline constexpr char kTilesFolder[] = "tiles";
 inline constexpr char kIndexFolder[] = "index";

@@ -177,6 +177,20 @@ grpc::ServerUnaryReactor* JobServiceImpl::GetJob(Context* c, const JobRef* reque
   return reactor;
 }
 
+grpc::ServerUnaryReactor* JobServiceImpl::ListVersions(Context* c, const ListVersionsRequest* request,
+                                                       ListVersionsReply* reply) {
+  auto* reactor = c->DefaultReactor();
+  engine_->ListVersions(*request, Answer(reactor, reply));
+  return reactor;
+}
+
+grpc::ServerUnaryReactor* JobServiceImpl::GetVersion(Context* c, const GetVersionRequest* request,
+                                                     GetVersionReply* reply) {
+  auto* reactor = c->DefaultReactor();
+  engine_->GetVersion(*request, Answer(reactor, reply));
+  return reactor;
+}
+
 grpc::ServerUnaryReactor* JobServiceImpl::Cancel(Context* c, const JobRef* request, CancelReply* reply) {
   return AnswerFor(calls_, c, reply, [&](const Asker& asker, Then<CancelReply> then) {
     engine_->Cancel(request->job_id(), asker, std::move(then));

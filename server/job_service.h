@@ -21,6 +21,9 @@ class JobServiceImpl final : public JobService::CallbackService {
   grpc::ServerUnaryReactor* ListJobs(Context* c, const ListJobsRequest* request, ListJobsReply* reply) override;
   grpc::ServerUnaryReactor* GetJob(Context* c, const JobRef* request, GetJobReply* reply) override;
   grpc::ServerUnaryReactor* Cancel(Context* c, const JobRef* request, CancelReply* reply) override;
+  grpc::ServerUnaryReactor* ListVersions(Context* c, const ListVersionsRequest* request,
+                                         ListVersionsReply* reply) override;
+  grpc::ServerUnaryReactor* GetVersion(Context* c, const GetVersionRequest* request, GetVersionReply* reply) override;
   grpc::ServerWriteReactor<FileChunk>* Fetch(Context* c, const FetchRequest* request) override;
   grpc::ServerUnaryReactor* RecordWritten(Context* c, const RecordWrittenRequest* request,
                                           RecordWrittenReply* reply) override;

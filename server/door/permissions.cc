@@ -30,6 +30,8 @@ constexpr Row kTable[] = {
     {"/selvage.JobService/ListJobs", kPeople},
     {"/selvage.JobService/GetJob", kPeople},
     {"/selvage.JobService/Watch", kPeople},
+    {"/selvage.JobService/ListVersions", kPeople},
+    {"/selvage.JobService/GetVersion", kPeople},
     {"/selvage.JobService/Fetch", kPeople},
     // A fetch notes what it wrote on its own host.
     {"/selvage.JobService/FindWritten", kPeople},

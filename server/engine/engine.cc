@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "proto/status.h"
+#include "server/engine/state_format.h"
 
 namespace selvage {
 namespace {
@@ -18,11 +19,12 @@ Engine::Engine(Pool* pool, Cache cache, Roots roots, const EngineOptions& option
     : tools_(pool, std::move(cache), std::move(roots), options),
       commits_(&tools_),
       invalidations_(&tools_, &commits_),
-      stacks_(&tools_, &commits_, keeps_.get()),
+      versions_(&tools_),
+      stacks_(&tools_, &commits_, keeps_.get(), &versions_),
       written_(&tools_, &commits_),
       farm_(&tools_, &commits_, &invalidations_),
       results_(&tools_, &commits_, &invalidations_, &farm_),
-      with_{&tools_, &commits_, &invalidations_, keeps_.get(), &stacks_, &farm_},
+      with_{&tools_, &commits_, &invalidations_, keeps_.get(), &stacks_, &versions_, &farm_},
       requests_(with_),
       jobs_(with_, &requests_),
       locator_(with_, &jobs_),
@@ -67,6 +69,10 @@ absl::Status Engine::Load() {
   RETURN_IF_ERROR(bad);
   RETURN_IF_ERROR(keeps_->Load(*tools_.cache.index));
   RETURN_IF_ERROR(stacks_.Load());
+  RETURN_IF_ERROR(versions_.Load());
+  ASSIGN_OR_RETURN(const auto measured, tools_.cache.index->FindValue(state::kMeasuredName));
+  MeasuredRow row;
+  if (measured && row.ParseFromString(*measured)) tools_.measured.Load(row);
   RETURN_IF_ERROR(jobs_.Load(&submitted));
   for (const auto& [id, sequence] : submitted) read.journal_done.push_back(sequence);
   commits_.AddSometime(std::move(read));
@@ -145,6 +151,14 @@ void Engine::GetJob(const std::string& job_id, Then<GetJobReply> then) {
 
 void Engine::Cancel(const std::string& job_id, const Asker& asker, Then<CancelReply> then) {
   OnStrand([this, job_id, asker, then = std::move(then)] { jobs_.Cancel(job_id, asker, then); });
+}
+
+void Engine::ListVersions(const ListVersionsRequest& request, Then<ListVersionsReply> then) {
+  OnStrand([this, request, then = std::move(then)] { then(versions_.List(request)); });
+}
+
+void Engine::GetVersion(const GetVersionRequest& request, Then<GetVersionReply> then) {
+  OnStrand([this, request, then = std::move(then)] { versions_.Get(request, then); });
 }
 
 void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {

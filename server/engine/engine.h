@@ -58,6 +58,8 @@ class Engine {
   void ListJobs(const ListJobsRequest& request, Then<ListJobsReply> then);
   void GetJob(const std::string& job_id, Then<GetJobReply> then);
   void Cancel(const std::string& job_id, const Asker& asker, Then<CancelReply> then);
+  void ListVersions(const ListVersionsRequest& request, Then<ListVersionsReply> then);
+  void GetVersion(const GetVersionRequest& request, Then<GetVersionReply> then);
 
   // --- Results.
   void Locate(const FetchRequest& request, Then<BlobRef> then);
@@ -92,6 +94,7 @@ class Engine {
   Invalidations invalidations_;
   // Outlives the evictor's interest in it.
   const std::shared_ptr<KeepTable> keeps_ = std::make_shared<KeepTable>();
+  Versions versions_;
   KnownStacks stacks_;
   WrittenFiles written_;
   Farm farm_;

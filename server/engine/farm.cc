@@ -305,6 +305,14 @@ bool Farm::AnyWorker() const {
   return std::any_of(all.begin(), all.end(), [](const auto& w) { return w.second.connected && w.second.slots > 0; });
 }
 
+std::map<std::string, uint32_t> Farm::Slots() const {
+  std::map<std::string, uint32_t> slots;
+  for (const auto& [number, w] : scheduler_.workers().all()) {
+    if (w.connected && !w.draining && w.slots > 0) slots[HostOf(WorkerName(w.id))] += w.slots;
+  }
+  return slots;
+}
+
 WorkersReply Farm::Workers() const {
   WorkersReply reply;
   for (const auto& [number, w] : scheduler_.workers().all()) {

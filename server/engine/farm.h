@@ -85,6 +85,8 @@ class Farm {
   // What workers of this name, or of this host, are making.
   std::vector<ResultKey> InHandOf(const std::string& worker) const;
   bool AnyWorker() const;
+  // Of connected workers, by machine.
+  std::map<std::string, uint32_t> Slots() const;
 
   // --- Tasks.
   sched::Scheduler& scheduler() { return scheduler_; }

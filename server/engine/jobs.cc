@@ -11,12 +11,15 @@
 #include "server/engine/invalidations.h"
 #include "server/engine/known_stacks.h"
 #include "server/engine/state_format.h"
+#include "server/engine/versions.h"
 
 namespace selvage {
 namespace {
 
 constexpr size_t kMaxRequestId = 64, kMaxOwner = 256;
 constexpr uint32_t kDefaultListed = 100;
+// A job with fewer tasks for each slot says nothing of how long larger ones take.
+constexpr uint64_t kTellingTasks = 16;
 
 bool IsOver(JobState s) { return s == JOB_DONE || s == JOB_FAILED || s == JOB_CANCELLED; }
 
@@ -38,7 +41,7 @@ absl::Status CheckSizes(const SubmitRequest& request) {
   if (request.owner().size() > kMaxOwner) {
     return absl::InvalidArgumentError(absl::StrCat("owner has more than ", kMaxOwner, " bytes"));
   }
-  return absl::OkStatus();
+  return Versions::Check(request);
 }
 
 // Time alone is news once a second.
@@ -48,6 +51,7 @@ bool IsNews(const JobProgress& shown, const JobProgress& now) {
   if (now.seconds() - shown.seconds() < 1) {
     compare.set_seconds(now.seconds());
     compare.set_seconds_left(now.seconds_left());
+    compare.set_render_seconds(now.render_seconds());
   }
   return now.SerializeAsString() != compare.SerializeAsString();
 }
@@ -94,6 +98,7 @@ void Jobs::Submit(const SubmitRequest& request, const Asker& asker, GivenUp gone
   if (jobs_.count(id)) {
     SubmitReply reply;
     reply.set_job_id(id);
+    reply.set_version(jobs_[id].progress.version());
     return then(std::move(reply));
   }
   if (!submitting_.count(id)) {
@@ -104,6 +109,8 @@ void Jobs::Submit(const SubmitRequest& request, const Asker& asker, GivenUp gone
   if (submission.waiting.size() > 1) return;
   submission.stack = std::make_shared<Stack>(request.stack());
   submission.owner = asker.name.empty() ? request.owner() : asker.name;
+  submission.request = request;
+  submission.request.clear_stack();
   Check(id);
 }
 
@@ -153,20 +160,28 @@ void Jobs::OnChecked(const std::string& id, const absl::StatusOr<std::shared_ptr
     return Check(id);
   }
   if (!checked.ok()) return Answer(id, checked.status());
-  if ((*checked)->errors.empty()) return Accept(id, submission.owner, *checked);
+  if ((*checked)->errors.empty()) return Accept(id, submission, *checked);
   SubmitReply refusal;
   refusal.mutable_error()->Add((*checked)->errors.begin(), (*checked)->errors.end());
   Answer(id, refusal);
 }
 
-void Jobs::Accept(const std::string& id, const std::string& owner, const std::shared_ptr<const Round>& round) {
+void Jobs::Accept(const std::string& id, const Submission& submission, const std::shared_ptr<const Round>& round) {
   JobProgress progress;
   progress.set_job_id(id);
-  progress.set_owner(owner);
+  progress.set_owner(submission.owner);
+  progress.set_note(submission.request.note());
   progress.set_stack_name(round->stack->name());
   progress.set_state(JOB_INSPECTING);
   progress.set_submitted_unix_ms(with_.tools->UnixNow());
   IndexBatch batch;
+  StackVersion version;
+  version.set_job_id(id);
+  version.set_owner(submission.owner);
+  version.set_note(submission.request.note());
+  version.set_submitted_unix_ms(progress.submitted_unix_ms());
+  *version.mutable_set() = submission.request.set();
+  progress.set_version(with_.versions->Add(std::move(version), *round->stack, submission.request.text(), &batch));
   batch.journal.push_back({JournalType::kJobSubmitted, id});
   batch.values.emplace_back(state::JobName(id), progress.SerializeAsString());
   batch.values.emplace_back(state::JobStackName(id), round->stack->SerializeAsString());
@@ -176,6 +191,7 @@ void Jobs::Accept(const std::string& id, const std::string& owner, const std::sh
     Add(id, progress, round->stack, next_order_);
     SubmitReply reply;
     reply.set_job_id(id);
+    reply.set_version(progress.version());
     Answer(id, reply);
     if (!with_.tools->stopping) jobs_[id].live->Start(round);
   });
@@ -195,7 +211,7 @@ void Jobs::Add(const std::string& id, const JobProgress& progress, std::shared_p
   next_order_ = std::max(next_order_, order + 1);
   if (stack == nullptr) return;
   record.live = requests_->Submit(std::move(stack), [this, id](const Ending& ending) { OnEnd(id, ending); });
-  record.live->SetIdentity(id, progress.owner(), progress.submitted_unix_ms());
+  record.live->SetIdentity(progress);
 }
 
 // --- Ending: written down, then shown.
@@ -257,12 +273,33 @@ void Jobs::Persist(const std::string& id, const std::shared_ptr<const Planned>& 
   batch.journal.push_back({cancelled ? JournalType::kJobCancelled : JournalType::kJobFinished, id});
   batch.values.emplace_back(state::JobName(id), progress.SerializeAsString());
   with_.stacks->AddSavings(progress, &batch);
+  with_.versions->End(progress, &batch);
+  Learn(progress, &batch);
   if (planned) {
     batch.values.emplace_back(state::JobTargetsName(id),
                               state::JobTargetsValue({planned->epoch, planned->plan->targets}));
   }
   with_.commits->Add(std::move(batch),
                      [then = std::move(then)](const absl::StatusOr<uint64_t>& done) { then(done.status()); });
+}
+
+// What its tasks took is kept from one start to the next, and how much longer than these
+// the whole of it was, if nothing else was rendered meanwhile.
+void Jobs::Learn(const JobProgress& progress, IndexBatch* batch) {
+  double work = 0;
+  uint64_t slots = 0, rendered = 0;
+  for (const PassProgress& p : progress.pass()) {
+    if (p.pass().starts_with("plate ")) continue;
+    work += p.mean_seconds() * static_cast<double>(p.rendered());
+    rendered += p.rendered();
+  }
+  if (rendered == 0) return;
+  for (const auto& [host, count] : with_.farm->Slots()) slots += count;
+  const bool alone = live_jobs() <= 1;
+  if (progress.state() == JOB_DONE && alone && slots > 0 && rendered >= kTellingTasks * slots) {
+    with_.tools->measured.AddOverhead(progress.render_seconds() * static_cast<double>(slots) / work);
+  }
+  batch->values.emplace_back(state::kMeasuredName, with_.tools->measured.Row().SerializeAsString());
 }
 
 void Jobs::ForgetOld() {

@@ -62,18 +62,21 @@ class Jobs {
   struct Submission {
     std::shared_ptr<const Stack> stack;
     std::string owner;
+    // The rest of what was asked: note, text, what was set.
+    SubmitRequest request;
     std::vector<std::pair<Then<SubmitReply>, GivenUp>> waiting;
   };
   absl::Status CheckCount(const Asker& asker) const;
   void Check(const std::string& id);
   void OnChecked(const std::string& id, const absl::StatusOr<std::shared_ptr<const Round>>& checked);
-  void Accept(const std::string& id, const std::string& owner, const std::shared_ptr<const Round>& round);
+  void Accept(const std::string& id, const Submission& submission, const std::shared_ptr<const Round>& round);
   void Answer(const std::string& id, const absl::StatusOr<SubmitReply>& reply);
   void Add(const std::string& id, const JobProgress& progress, std::shared_ptr<const Stack> stack, uint64_t order);
   void OnEnd(const std::string& id, const Ending& ending);
   // Writes the job down as it is now.
   void Persist(const std::string& id, const std::shared_ptr<const Planned>& planned,
                std::function<void(absl::Status)> then);
+  void Learn(const JobProgress& progress, IndexBatch* batch);
   void ForgetOld();
   // The newest state for those who watch; nullptr while there is nothing to show.
   const JobProgress* Newest(Record* record);

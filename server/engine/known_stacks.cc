@@ -89,6 +89,9 @@ void KnownStacks::Collect(const std::set<std::string>& live) {
   for (const auto& [used, stack] : oldest) {
     used_.erase(stack);
     savings_.erase(stack);
+    IndexBatch batch;
+    versions_->Forget(stack, &batch);
+    if (!batch.values.empty()) commits_->AddSometime(std::move(batch));
     tools_->pool->Post([this, stack = stack] { Forget(stack); });
   }
   tools_->pool->Post([this] { ForgetDamaged(); });

@@ -1,4 +1,4 @@
-// Of which stacks names, explanations and savings are remembered, and how what
+// Of which stacks names, explanations, versions and savings are remembered, and how what
 // nobody has used for long is forgotten.
 #pragma once
 
@@ -11,14 +11,15 @@
 #include "proto/job.pb.h"
 #include "server/engine/commits.h"
 #include "server/engine/keep_table.h"
+#include "server/engine/versions.h"
 
 namespace selvage {
 
 // On the strand, but for Load.
 class KnownStacks {
  public:
-  KnownStacks(Tools* tools, Commits* commits, const KeepTable* keeps)
-      : tools_(tools), commits_(commits), keeps_(keeps) {}
+  KnownStacks(Tools* tools, Commits* commits, const KeepTable* keeps, Versions* versions)
+      : tools_(tools), commits_(commits), keeps_(keeps), versions_(versions) {}
 
   // Blocks. Also finds the stacks of state folders that did not note them.
   absl::Status Load();
@@ -42,6 +43,7 @@ class KnownStacks {
   Tools* const tools_;
   Commits* const commits_;
   const KeepTable* const keeps_;
+  Versions* const versions_;
   std::map<std::string, int64_t> used_;
   std::map<std::string, Savings> savings_;
 };

@@ -24,14 +24,20 @@ std::vector<PassProgress> LinesOf(const sched::Job* job, const std::vector<std::
   return lines;
 }
 
-// Of one worker's slot. Passes that have not begun are guessed to be like the others.
-double SecondsLeft(const JobProgress& p) {
+// Of one worker's slot. Passes that have not begun take what they took before (`expected`),
+// or are guessed to be like the others.
+double SecondsLeft(const JobProgress& p, const std::map<std::string, double>& expected) {
   double seconds = 0, known = 0, known_count = 0, unknown = 0;
   for (const PassProgress& line : p.pass()) {
     const uint64_t over = line.rendered() + line.reused() + line.failed();
     const double open = static_cast<double>(line.total() - std::min(line.total(), over));
     if (line.rendered() == 0) {
-      unknown += open;
+      const auto before = expected.find(line.pass());
+      if (before != expected.end() && before->second > 0) {
+        seconds += open * before->second;
+      } else {
+        unknown += open;
+      }
       continue;
     }
     seconds += open * line.mean_seconds();
@@ -91,7 +97,7 @@ void RequestProgress::AddTo(const sched::Job* inspection, const sched::Job* rend
     lines[i].set_tiles_reused(tiles_[i].reused);
     *p->add_pass() = std::move(lines[i]);
   }
-  p->set_seconds_left(SecondsLeft(*p) / static_cast<double>(std::max<uint64_t>(1, slots)));
+  p->set_seconds_left(SecondsLeft(*p, expected_) / static_cast<double>(std::max<uint64_t>(1, slots)));
   warnings_.AddTo(p);
   for (const std::string& text : problems_) p->add_problem(text);
   for (const StackError& error : errors_) *p->add_error() = error;

@@ -1,10 +1,12 @@
 // What people see of a request: lines, warnings, what went wrong.
 #pragma once
 
+#include <map>
 #include <string>
 #include <vector>
 
 #include "proto/job.pb.h"
+#include "server/engine/measured.h"
 #include "server/engine/warnings.h"
 #include "server/sched/scheduler.h"
 
@@ -32,6 +34,8 @@ class RequestProgress {
   void BeginRendering(std::vector<std::string> lines);
   void AddTiles(uint32_t group, uint32_t rendered, uint32_t reused);
   JobWarnings& warnings() { return warnings_; }
+  // What the passes of the plan usually take.
+  void Expect(const Workload& workload) { expected_ = workload.of_pass; }
 
   // Fills in lines, warnings, problems, errors, and the time left.
   void AddTo(const sched::Job* inspection, const sched::Job* rendering, const sched::WorkerTable& workers,
@@ -45,6 +49,7 @@ class RequestProgress {
   std::vector<PassProgress> inspected_;
   std::vector<Tiles> tiles_;
   JobWarnings warnings_;
+  std::map<std::string, double> expected_;
   std::vector<std::string> problems_;
   std::vector<StackError> errors_;
 };

@@ -16,6 +16,15 @@ namespace {
 constexpr int kMaxChanges = 5;
 constexpr size_t kNamesAtOnce = 1024;
 
+Workload WorkloadOf(const Planned& planned, const Tools& tools) {
+  std::vector<uint8_t> renders, stored;
+  for (size_t i = 0; i < planned.storing.size(); ++i) {
+    renders.push_back(planned.probed.state[i] == plan::Probed::kRender);
+    stored.push_back(planned.storing[i] != Storing::kHandedOn);
+  }
+  return tools.measured.Of(*planned.plan, renders, stored);
+}
+
 }  // namespace
 
 Request::Request(const RequestTools& with, Purpose purpose, std::shared_ptr<const Stack> stack, ChooseTargets choose,
@@ -28,10 +37,12 @@ Request::Request(const RequestTools& with, Purpose purpose, std::shared_ptr<cons
       done_(std::move(done)),
       started_(with.tools->Now()) {}
 
-void Request::SetIdentity(const std::string& id, const std::string& owner, int64_t submitted_unix_ms) {
-  progress_.identity.set_job_id(id);
-  progress_.identity.set_owner(owner);
-  progress_.identity.set_submitted_unix_ms(submitted_unix_ms);
+void Request::SetIdentity(const JobProgress& of) {
+  progress_.identity.set_job_id(of.job_id());
+  progress_.identity.set_owner(of.owner());
+  progress_.identity.set_submitted_unix_ms(of.submitted_unix_ms());
+  progress_.identity.set_version(of.version());
+  progress_.identity.set_note(of.note());
 }
 
 void Request::Start(std::shared_ptr<const Round> round, double not_before) {
@@ -135,7 +146,9 @@ Request::Made Request::MakePlanNow(const std::shared_ptr<const Round>& round, co
   made.planned = MakePlan(round, epochs, purpose_.explain, tools.UnixNow(), *tools.cache.index, *tools.cache.evictor,
                           [&] { return given_up_.load(); }, tools.options.limits,
                           {tools.options.storing, &tools.working_edge, purpose_.renders});
-  if (!made.planned.ok() || !(*made.planned)->plan->errors.empty() || !purpose_.renders) return made;
+  if (!made.planned.ok() || !(*made.planned)->plan->errors.empty()) return made;
+  if (purpose_.submits || purpose_.explain == Explain::kPasses) made.workload = WorkloadOf(**made.planned, tools);
+  if (!purpose_.renders) return made;
   made.job = ToSchedulerJob(**made.planned);
   if (!purpose_.submits) return made;
   NameHits(**made.planned);
@@ -165,6 +178,12 @@ void Request::OnPlanned(Made made) {
   }
   progress_.AddErrors(planned->plan->errors);
   if (progress_.has_errors()) return End(JOB_FAILED);
+  // What was said of the first plan is what the job is measured by.
+  if (!render_started_) {
+    estimate_ = EstimateOf(made.workload, with_.farm->Slots());
+    render_started_ = with_.tools->Now();
+  }
+  progress_.Expect(made.workload);
   if (purpose_.renders) return Render(planned, std::move(made.job));
   UnpinPlan(planned->pins);
   planned_ = planned;
@@ -267,6 +286,10 @@ JobProgress Request::Progress() const {
   p.set_stack_name(stack_->name());
   p.set_state(planned_ ? JOB_RUNNING : JOB_INSPECTING);
   p.set_seconds(with_.tools->Now() - started_);
+  if (render_started_ && purpose_.submits) {
+    *p.mutable_estimate() = estimate_;
+    p.set_render_seconds(with_.tools->Now() - *render_started_);
+  }
   const sched::Scheduler& scheduler = with_.farm->scheduler();
   progress_.AddTo(scheduler.FindJob(inspection_), scheduler.FindJob(rendering_), scheduler.workers(), &p);
   return p;
@@ -282,6 +305,7 @@ void Request::End(JobState state, const absl::Status& why) {
   ending.progress.set_ended_unix_ms(with_.tools->UnixNow());
   ending.why = why;
   ending.planned = planned_;
+  ending.estimate = estimate_;
   const Done done = std::exchange(done_, nullptr);
   Leave();
   if (done) done(ending);

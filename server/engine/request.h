@@ -12,6 +12,7 @@
 #include <atomic>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -25,6 +26,7 @@ namespace selvage {
 
 class KeepTable;
 class KnownStacks;
+class Versions;
 
 // What is wanted of the plan.
 struct Purpose {
@@ -49,6 +51,8 @@ struct Ending {
   absl::Status why = absl::OkStatus();
   // The last plan; nullptr if there was none.
   std::shared_ptr<const Planned> planned;
+  // Of what that plan renders.
+  Estimate estimate;
 };
 
 // What requests work with.
@@ -58,6 +62,7 @@ struct RequestTools {
   Invalidations* invalidations;
   KeepTable* keeps;
   KnownStacks* stacks;
+  Versions* versions;
   Farm* farm;
 };
 
@@ -90,7 +95,8 @@ class Request final : public Customer, public std::enable_shared_from_this<Reque
   // nullptr before there is one.
   const std::shared_ptr<const Planned>& planned() const { return planned_; }
 
-  void SetIdentity(const std::string& id, const std::string& owner, int64_t submitted_unix_ms);
+  // Of a job: id, owner, version and note, when it was submitted.
+  void SetIdentity(const JobProgress& of);
 
   // Customer.
   void OnTrouble(sched::JobNumber job, uint32_t task, const std::string& message, bool for_good) override;
@@ -104,6 +110,7 @@ class Request final : public Customer, public std::enable_shared_from_this<Reque
   struct Made {
     absl::StatusOr<std::shared_ptr<const Planned>> planned;
     SchedulerJob job;
+    Workload workload;
   };
 
   void Find();
@@ -147,6 +154,9 @@ class Request final : public Customer, public std::enable_shared_from_this<Reque
   Facts inspected_;
   // In the scheduler; 0 = not there.
   sched::JobNumber inspection_ = 0, rendering_ = 0;
+  // When the first plan was there.
+  std::optional<double> render_started_;
+  Estimate estimate_;
   std::shared_ptr<const std::vector<Uninspected>> inspecting_;
 
   RequestProgress progress_;

@@ -34,6 +34,9 @@ plan::Target TargetOfLook(const LookRequest& request) {
   Step& step = target.look.emplace();
   if (request.has_measure()) {
     *step.mutable_measure_matte() = request.measure();
+  } else if (request.has_sample()) {
+    *step.mutable_sample_color() = request.sample();
+    step.mutable_sample_color()->mutable_box()->set_frame(request.frame());
   } else if (request.has_survey()) {
     *step.mutable_survey_plate() = request.survey();
   } else {
@@ -75,7 +78,9 @@ Requests::Handle Requests::MakePlan(const PlanRequest& request, Then<PlanReply> 
   return Make<PlanReply>(kPlanOnly, request.stack(), kAll, std::move(then), [](const Ending& ending) {
     PlanReply reply;
     *reply.mutable_error() = ending.progress.error();
-    if (ending.planned) reply.mutable_pass()->Add(ending.planned->reasons.begin(), ending.planned->reasons.end());
+    if (!ending.planned) return reply;
+    reply.mutable_pass()->Add(ending.planned->reasons.begin(), ending.planned->reasons.end());
+    *reply.mutable_estimate() = ending.estimate;
     return reply;
   });
 }

@@ -293,6 +293,12 @@ std::string Results::WhyNot(const TaskOutcome& outcome, const ResultKey& key, bo
                                                                       : "";
 }
 
+// Only what was rendered whole says what rendering takes.
+void Results::Measure(const TaskOutcome& outcome, const plan::Plan& plan, const plan::PlannedTask& task, bool stored) {
+  if (outcome.tiles_reused() > 0) return;
+  tools_->measured.Add(WhatOf(task, stored), HostOf(MakerOf(outcome)), plan.format, outcome.seconds());
+}
+
 // Somebody else's is there already: is it the same?
 void Results::CompareLate(const TaskOutcome& outcome, const ResultKey& key) {
   tools_->pool->Post([this, outcome, key] {
@@ -326,6 +332,8 @@ void Results::Commit(const TaskOutcome& outcome, const ResultKey& key, const Far
       if (trace) batch.traces.push_back({*trace, of});
       batch.results.push_back({of, std::move(record)});
     };
+    Measure(outcome, *task.plan, *task.task, true);
+    for (const Brought& b : *bundle) Measure(b.outcome, *task.plan, *b.task.task, false);
     double seconds = 0;
     for (const Brought& b : *bundle) {
       ResultRecord record = RecordOf(b.outcome, 0, tools_->UnixNow(), Storing::kHandedOn, {});

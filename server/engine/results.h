@@ -50,6 +50,7 @@ class Results {
   // Why it may not be taken although the task is known; empty if it may.
   std::string WhyNot(const TaskOutcome& outcome, const ResultKey& key, bool* again) const;
   void TakeBundle(const TaskOutcome& outcome, const Bundle& bundle);
+  void Measure(const TaskOutcome& outcome, const plan::Plan& plan, const plan::PlannedTask& task, bool stored);
   void CompareLate(const TaskOutcome& outcome, const ResultKey& key);
   void Commit(const TaskOutcome& outcome, const ResultKey& key, const Farm::Task& task, uint64_t bytes,
               const Bundle& bundle, Then<FinishReply> then);

@@ -114,4 +114,32 @@ std::string WrittenName(const std::string& stack, const std::string& deliverable
 
 std::string WrittenPrefixOf(const std::string& stack) { return absl::StrCat(kWrittenPrefix, stack, Nul()); }
 
+namespace {
+
+std::string NumberedName(const char* prefix, const std::string& stack, uint32_t number) {
+  return absl::StrCat(prefix, stack, Nul(), absl::StrFormat("%08u", number));
+}
+
+}  // namespace
+
+std::string VersionName(const std::string& stack, uint32_t number) {
+  return NumberedName(kVersionPrefix, stack, number);
+}
+std::string VersionStackName(const std::string& stack, uint32_t number) {
+  return NumberedName("version-stack/", stack, number);
+}
+std::string VersionTextName(const std::string& stack, uint32_t number) {
+  return NumberedName("version-text/", stack, number);
+}
+
+std::string VersionValue(uint64_t bytes, const StackVersion& version) {
+  return NumberValue(bytes) + version.SerializeAsString();
+}
+
+std::optional<uint64_t> ParseVersion(std::string_view value, StackVersion* version) {
+  const auto bytes = ParseNumber(value);
+  if (!bytes || !version->ParseFromArray(value.data() + 8, static_cast<int>(value.size() - 8))) return std::nullopt;
+  return bytes;
+}
+
 }  // namespace selvage::state

@@ -15,9 +15,13 @@
 //   disowned/WORKER   DisownedRow
 //   stack/STACK       KnownStackRow
 //   written/STACK 0 DELIVERABLE 0 HOST 0 PATH   WrittenRow
+//   version/STACK 0 N        uint64 bytes of the next two, then StackVersion
+//   version-stack/STACK 0 N  Stack that was submitted
+//   version-text/STACK 0 N   the file that it was read from
+//   measured          MeasuredRow
 //   damaged/KEY       (cache/result_index.h)
 //
-// 0 is a NUL byte; a PLACE is format::NameKey. Integers are little-endian.
+// 0 is a NUL byte, N a number with eight digits; a PLACE is format::NameKey. Integers are little-endian.
 #pragma once
 
 #include <cstdint>
@@ -30,6 +34,7 @@
 
 #include "cache/evict.h"
 #include "cache/result_index.h"
+#include "proto/job.pb.h"
 
 namespace selvage::state {
 
@@ -42,6 +47,8 @@ inline constexpr char kEpochsFloorName[] = "epochs-floor";
 inline constexpr char kDisownedPrefix[] = "disowned/";
 inline constexpr char kStackPrefix[] = "stack/";
 inline constexpr char kWrittenPrefix[] = "written/";
+inline constexpr char kVersionPrefix[] = "version/";
+inline constexpr char kMeasuredName[] = "measured";
 inline constexpr char kDamagedPrefix[] = "damaged/";
 
 // What follows a prefix in a name. REQUIRES: the name begins with it.
@@ -85,5 +92,12 @@ std::vector<Wish> ParseKeepChunk(std::string_view value);
 std::string WrittenName(const std::string& stack, const std::string& deliverable, const std::string& host,
                         const std::string& path);
 std::string WrittenPrefixOf(const std::string& stack);
+
+std::string VersionName(const std::string& stack, uint32_t number);
+std::string VersionStackName(const std::string& stack, uint32_t number);
+std::string VersionTextName(const std::string& stack, uint32_t number);
+std::string VersionValue(uint64_t bytes, const StackVersion& version);
+// Gives the bytes; nullopt if it cannot be read.
+std::optional<uint64_t> ParseVersion(std::string_view value, StackVersion* version);
 
 }  // namespace selvage::state

@@ -8,6 +8,7 @@
 #include "absl/status/statusor.h"
 #include "cache/open.h"
 #include "server/engine/clock.h"
+#include "server/engine/measured.h"
 #include "server/engine/pool.h"
 #include "server/engine/roots.h"
 #include "server/engine/working_edge.h"
@@ -39,6 +40,12 @@ struct EngineOptions {
   size_t known_stacks = 500;
   // Files written by fetches that are remembered, the newest.
   size_t written_files = 200'000;
+  // Versions of a stack that are kept, the newest, and bytes of their stacks and texts.
+  size_t versions = 500;
+  uint64_t version_bytes = 16u << 20;
+  // Of all stacks together.
+  size_t all_versions = 50'000;
+  uint64_t all_version_bytes = 512u << 20;
   // Plans that are made side by side; and looks, which must not wait for them.
   int planning_threads = 2, looking_threads = 2;
   // What a stack may ask for.
@@ -75,6 +82,7 @@ struct Tools {
   const EngineOptions options;
   const double started;
   mutable WorkingEdge working_edge;
+  mutable Measured measured;
   // The daemon is going down.
   std::atomic<bool> stopping{false};
 };
