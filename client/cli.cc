@@ -71,12 +71,10 @@ class CommandLine {
     } catch (const CLI::Success& e) {
       return app_.exit(e);
     } catch (const CLI::ParseError& e) {
-      const std::string guess = Misspelt(argc, argv);
-      if (guess.empty()) {
-        app_.exit(e);
-      } else {
-        std::fprintf(stderr, "%s\n", guess.c_str());
-      }
+      std::string why = Misspelt(argc, argv);
+      if (why.empty()) why = MissingValue(argc, argv);
+      if (why.empty()) why = InOurWords(e);
+      std::fprintf(stderr, "%s\n", why.c_str());
       return kUsage;
     }
     if (chosen_ == nullptr) return kUsage;
@@ -138,6 +136,68 @@ class CommandLine {
       }
     }
     return "";
+  }
+
+  // The innermost command that is named, and how one asks for its help.
+  const CLI::App* Named(int argc, char** argv) const {
+    const CLI::App* at = &app_;
+    for (int i = 1; i < argc; ++i) {
+      const auto inside = at->get_subcommands([&](const CLI::App* sub) { return sub->get_name() == argv[i]; });
+      if (!inside.empty()) at = inside.front();
+    }
+    return at;
+  }
+  std::string SeeHelp(const CLI::App* command) const {
+    return absl::StrCat(" (`selvage ", command == &app_ ? "" : command->get_name() + " ", "--help` says more)");
+  }
+
+  const CLI::Option* OptionNamed(const CLI::App* command, const std::string& word) const {
+    for (const CLI::App* a : {command, static_cast<const CLI::App*>(&app_)}) {
+      for (const CLI::Option* option : a->get_options()) {
+        if (!option->get_positional() && option->check_name(word)) return option;
+      }
+    }
+    return nullptr;
+  }
+
+  // "--frame needs a value, but --as follows" for the first option that has none; "" if all do.
+  std::string MissingValue(int argc, char** argv) const {
+    const CLI::App* command = Named(argc, argv);
+    for (int i = 1; i < argc; ++i) {
+      const std::string word = argv[i];
+      if (word == "--") return "";
+      const CLI::Option* option = word[0] == '-' ? OptionNamed(command, word) : nullptr;
+      if (option == nullptr || option->get_items_expected_min() == 0) continue;
+      const std::string type = option->get_type_name();
+      const std::string needs = absl::StrCat(word, " needs a value", type.empty() ? "" : absl::StrCat(", ", type));
+      if (i + 1 == argc) return absl::StrCat(needs, SeeHelp(command));
+      const std::string next = argv[++i];
+      if (next[0] == '-' && OptionNamed(command, next) != nullptr) {
+        return absl::StrCat(needs, ", but ", next, " follows", SeeHelp(command));
+      }
+    }
+    return "";
+  }
+
+  // What the library found, without its own way of speaking.
+  std::string InOurWords(const CLI::ParseError& e) const {
+    const CLI::App* command = &app_;
+    while (!command->get_subcommands().empty()) command = command->get_subcommands().front();
+    std::string what = e.what();
+    const size_t equals = what.find(" = ");
+    if (const std::string could_not = "Could not convert: "; absl::StartsWith(what, could_not)) {
+      what = what.substr(could_not.size());
+      const size_t at = what.find(" = ");
+      if (at != std::string::npos) what = absl::StrCat(what.substr(0, at), " cannot be \"", what.substr(at + 3), "\"");
+    } else if (absl::EndsWith(what, " is required")) {
+      what = absl::StrCat(what.substr(0, what.size() - std::string(" is required").size()), " is missing");
+    } else if (const std::string extra = "The following argument"; absl::StartsWith(what, extra)) {
+      const size_t colon = what.find(": ");
+      what = absl::StrCat("what is meant by ", colon == std::string::npos ? "the rest" : what.substr(colon + 2), "?");
+    } else if (equals != std::string::npos) {
+      what = absl::StrCat(what.substr(0, equals), " cannot be ", what.substr(equals + 3));
+    }
+    return absl::StrCat(what, SeeHelp(command));
   }
 
   // Long names of a command's own options and of those of all commands.

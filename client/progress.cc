@@ -2,9 +2,11 @@
 
 #include <algorithm>
 #include <cstdint>
+#include <utility>
 
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_format.h"
+#include "client/estimate.h"
 #include "client/output.h"
 
 namespace selvage::client {
@@ -37,7 +39,7 @@ Sums Sum(const JobProgress& progress) {
 // A line of pieces; those that matter least go first where they don't all fit.
 class Line {
  public:
-  // `rank` 0: stays in any case.
+  // `rank` 0, and what is left alone: stays in any case.
   void Add(int rank, const std::string& text) {
     if (!text.empty()) pieces_.push_back({rank, text});
   }
@@ -45,7 +47,7 @@ class Line {
     while (Text().size() > columns) {
       const auto least = std::max_element(pieces_.begin(), pieces_.end(),
                                           [](const Piece& a, const Piece& b) { return a.rank < b.rank; });
-      if (least->rank == 0) break;
+      if (least->rank == 0 || pieces_.size() == 1) break;
       pieces_.erase(least);
     }
     return Text().substr(0, columns);
@@ -85,19 +87,21 @@ size_t Room(const std::optional<Window>& window) {
 std::string Headline(const JobProgress& progress, size_t columns) {
   const Sums s = Sum(progress);
   const bool open = progress.state() == JOB_RUNNING || progress.state() == JOB_INSPECTING;
+  const bool waiting = open && progress.workers() == 0;
   Line line;
-  line.Add(0, progress.stack_name().substr(0, std::max<size_t>(12, std::min<size_t>(columns, 400) / 4)));
-  line.Add(0, StateName(progress.state()));
-  line.Add(1, absl::StrCat(s.rendered + s.reused + s.failed, " of ", s.total, " tasks"));
-  if (open && progress.workers() == 0) line.Add(0, "waiting: no worker is connected");
+  line.Add(1, progress.stack_name().substr(0, std::max<size_t>(12, std::min<size_t>(columns, 400) / 4)));
+  line.Add(1, StateName(progress.state()));
+  line.Add(2, absl::StrCat(s.rendered + s.reused + s.failed, " of ", s.total, " tasks"));
+  if (waiting) line.Add(1, "waiting: no worker is connected");
+  // The last to go.
   if (open && progress.seconds_left() > 0) line.Add(0, absl::StrCat(Seconds(progress.seconds_left()), " left"));
-  line.Add(3, absl::StrCat(s.rendered, " rendered"));
-  line.Add(5, Tiles(s.tiles_rendered, s.tiles_reused));
-  line.Add(4, absl::StrCat(s.reused, " reused"));
-  if (s.failed > 0) line.Add(1, absl::StrCat(s.failed, " failed"));
-  line.Add(2, Seconds(progress.seconds()));
+  line.Add(4, absl::StrCat(s.rendered, " rendered"));
+  line.Add(6, Tiles(s.tiles_rendered, s.tiles_reused));
+  line.Add(5, absl::StrCat(s.reused, " reused"));
+  if (s.failed > 0) line.Add(2, absl::StrCat(s.failed, " failed"));
+  line.Add(3, Seconds(progress.seconds()));
   if (open && s.rendered > 0 && progress.seconds() > 0.5) {
-    line.Add(6, absl::StrFormat("%.1f/s", static_cast<double>(s.rendered) / progress.seconds()));
+    line.Add(7, absl::StrFormat("%.1f/s", static_cast<double>(s.rendered) / progress.seconds()));
   }
   return line.Fit(columns);
 }
@@ -128,10 +132,21 @@ std::string ProgressDisplay::Erase(const Window& window) {
   return rows == 0 ? "" : absl::StrCat("\r\x1b[", rows, "A\x1b[J");
 }
 
+// Once, as soon as it is known; it stays above what is drawn again.
+std::string ProgressDisplay::Expected(const JobProgress& progress) {
+  if (!progress.has_estimate() || std::exchange(expected_said_, true)) return "";
+  return absl::StrCat("time: ", InWords(progress.estimate()), "\n");
+}
+
 std::string ProgressDisplay::Update(const JobProgress& progress, std::optional<Window> window) {
   if (!live_ || !window) {
     // Final says how it ended.
     if (progress.state() != JOB_RUNNING && progress.state() != JOB_INSPECTING) return "";
+    const std::string expected = Expected(progress);
+    if (!expected.empty()) {
+      last_plain_seconds_ = progress.seconds();
+      return absl::StrCat(expected, Headline(progress, kUnlimited), "\n");
+    }
     // A log, not an animation: a line every two seconds is enough.
     if (progress.seconds() - last_plain_seconds_ < 2) return "";
     last_plain_seconds_ = progress.seconds();
@@ -152,7 +167,7 @@ std::string ProgressDisplay::Update(const JobProgress& progress, std::optional<W
   std::vector<std::string> lines = {Headline(progress, columns)};
   for (const PassProgress* p : passes) lines.push_back(PassLine(*p, width, columns));
   if (hidden > 0) lines.push_back(absl::StrCat("  and ", hidden, " more"));
-  std::string out = Erase(*window);
+  std::string out = Erase(*window) + Expected(progress);
   for (const std::string& line : lines) {
     absl::StrAppend(&out, line, "\n");
     drawn_.push_back(line.size());
@@ -166,6 +181,8 @@ std::string ProgressDisplay::Final(const JobProgress& progress, std::optional<Wi
   absl::StrAppend(&out, Headline(progress, columns), "\n");
   const size_t width = NameWidth(progress, columns);
   for (const PassProgress& p : progress.pass()) absl::StrAppend(&out, PassLine(p, width, columns), "\n");
+  const std::string took = TookInWords(progress);
+  if (!took.empty()) absl::StrAppend(&out, took, "\n");
   out += Warnings(progress.warning());
   for (const std::string& problem : progress.problem()) absl::StrAppend(&out, "problem: ", problem, "\n");
   return out;

@@ -26,11 +26,13 @@ class ProgressDisplay {
 
  private:
   std::string Erase(const Window& window);
+  std::string Expected(const JobProgress& progress);
 
   bool live_;
   // Lengths of the lines that were drawn last.
   std::vector<size_t> drawn_;
   double last_plain_seconds_ = -10;
+  bool expected_said_ = false;
 };
 
 // "apiary_010  running  5 of 24 tasks  2 min 05 s left  4 rendered  ...", without

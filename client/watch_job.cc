@@ -54,7 +54,7 @@ class InterruptNote {
 std::optional<Window> TerminalWindow() {
   winsize size{};
   if (!::isatty(STDOUT_FILENO) || ::ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) != 0) return std::nullopt;
-  if (size.ws_row <= 4 || size.ws_col <= 40) return std::nullopt;
+  if (size.ws_row <= 4 || size.ws_col < 20) return std::nullopt;
   return Window{size.ws_row, size.ws_col};
 }
 

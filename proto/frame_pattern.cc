@@ -2,6 +2,8 @@
 
 #include "absl/strings/ascii.h"
 #include "absl/strings/str_cat.h"
+#include "absl/strings/str_format.h"
+#include "absl/strings/str_replace.h"
 #include "absl/strings/str_split.h"
 #include "proto/status.h"
 
@@ -24,6 +26,8 @@ absl::Status CheckPath(const std::string& files) {
   }
   return absl::OkStatus();
 }
+
+constexpr absl::string_view kStackName = "{stack}", kVersionNumber = "{version}";
 
 }  // namespace
 
@@ -60,6 +64,24 @@ absl::StatusOr<FilePattern> ParsePattern(const std::string& files) {
   }
   if (files.back() == '/') return absl::InvalidArgumentError("names a folder, needs files");
   return pattern;
+}
+
+std::string FillBraces(const std::string& files, const std::string& stack, uint32_t version) {
+  return absl::StrReplaceAll(files, {{kStackName, stack}, {kVersionNumber, absl::StrFormat("%03u", version)}});
+}
+
+absl::Status CheckBraces(const std::string& files) {
+  for (size_t at = files.find_first_of("{}"); at != std::string::npos; at = files.find_first_of("{}", at)) {
+    const size_t close = files.find('}', at);
+    const size_t end = close == std::string::npos ? files.size() : close + 1;
+    const absl::string_view part = absl::string_view(files).substr(at, end - at);
+    if (part != kStackName && part != kVersionNumber) {
+      return absl::InvalidArgumentError(
+          absl::StrCat("has \"", part, "\", allowed in braces are {stack} and {version}"));
+    }
+    at = end;
+  }
+  return absl::OkStatus();
 }
 
 }  // namespace selvage

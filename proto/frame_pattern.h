@@ -22,4 +22,11 @@ struct FilePattern {
 // Errors: INVALID_ARGUMENT one clause, as in `has two frame numbers, allowed is one %d or %04d`.
 absl::StatusOr<FilePattern> ParsePattern(const std::string& files);
 
+// The path of a deliverable with the name of its stack for {stack} and the number of the
+// submission for {version}: "003".
+std::string FillBraces(const std::string& files, const std::string& stack, uint32_t version);
+// These are all that may stand in braces.
+// Errors: INVALID_ARGUMENT one clause.
+absl::Status CheckBraces(const std::string& files);
+
 }  // namespace selvage

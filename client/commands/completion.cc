@@ -34,7 +34,7 @@ void Append(CLI::App* app, const std::string& name, std::vector<CompletedCommand
   for (const CLI::Option* option : app->get_options()) {
     if (option->get_positional()) {
       // A job or a stack file, a pass: what is no file is not known here.
-      command.files |= option->get_name() == "STACK" || option->get_name() == "DIR";
+      command.files |= absl::StartsWith(option->get_name(), "STACK") || option->get_name() == "DIR";
       if (option->get_name() == "WORD") command.words = ManualWords();
       if (option->get_name() == "JOB") command.words = {"last"};
       if (option->get_name() == "SHELL") command.words.assign(std::begin(kShells), std::end(kShells));

@@ -81,7 +81,8 @@ class Fetch final : public Command {
     return {"fetch", Group::kResult, "Write the files of finished deliverables",
             "Every file is verified, and whole or not at all. A file that is there already is replaced only if the\n"
             "same deliverable wrote it and nobody has changed it since; --overwrite replaces others, too, but never\n"
-            "a plate. Missing folders are made.\n"
+            "a plate. Missing folders are made. {stack} and {version} in a path become its\n"
+            "stack's name and the number of the submission.\n"
             "  selvage fetch                                    your newest job, to where its stack says\n"
             "  selvage fetch --to first_look --deliverable comp --frames 1010-1012"};
   }
@@ -111,7 +112,7 @@ class Fetch final : public Command {
     for (const Deliverable& d : reply.stack().deliver()) {
       if (!deliverable_.empty() && d.name() != deliverable_) continue;
       const FrameRange& range = d.has_frames() ? d.frames() : reply.stack().frames();
-      ASSIGN_OR_RETURN(std::vector<FileToWrite> files, FilesOf(d, range, wanted));
+      ASSIGN_OR_RETURN(std::vector<FileToWrite> files, FilesOf(d, range, wanted, reply.stack().name(), reply.progress().version()));
       Delivery delivery(&connection, reply.stack(), job, d);
       RETURN_IF_ERROR(delivery.Check(&files, overwrite_));
       for (const FileToWrite& file : files) {
@@ -142,9 +143,9 @@ class Fetch final : public Command {
                                             "; it has: ", absl::StrJoin(names, ", ")));
   }
 
-  absl::StatusOr<std::vector<FileToWrite>> FilesOf(const Deliverable& d, const FrameRange& range,
-                                                   const Frames& wanted) const {
-    ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(d.files()),
+  absl::StatusOr<std::vector<FileToWrite>> FilesOf(const Deliverable& d, const FrameRange& range, const Frames& wanted,
+                                                   const std::string& stack, uint32_t version) const {
+    ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(FillBraces(d.files(), stack, version)),
                      Annotate("deliverable \"", d.name(), "\" files"));
     std::vector<FileToWrite> files;
     for (int frame = std::max(range.first(), wanted.first); frame <= std::min(range.last(), wanted.last); ++frame) {

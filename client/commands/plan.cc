@@ -5,6 +5,7 @@
 #include "absl/strings/str_cat.h"
 #include "client/command.h"
 #include "client/connection.h"
+#include "client/estimate.h"
 #include "client/json.h"
 #include "client/output.h"
 #include "client/stack_arguments.h"
@@ -41,6 +42,7 @@ void Print(const PlanReply& reply) {
   }
   std::fputs(Table({"pass", "render", "reuse", "stored", "why"}, rows).c_str(), stdout);
   std::fputs(absl::StrCat(render, " tasks to render, ", reuse, " to reuse\n").c_str(), stdout);
+  std::printf("time: %s\n", InWords(reply.estimate()).c_str());
 }
 
 class Plan final : public Command {
@@ -49,7 +51,8 @@ class Plan final : public Command {
     return {"plan", Group::kJob, "Say what a submission would render, pass by pass, and why",
             "Nothing is rendered, but plates that nobody has read yet are read. A task is one pass at one frame;\n"
             "heavy steps (degrain, unmix, ...) are tasks of their own. What is handed on in memory is not stored:\n"
-            "it is rendered again with what needs its pixels.\n"
+            "it is rendered again with what needs its pixels. The time is reckoned from what tasks like these took\n"
+            "here, and if nothing else is rendered; it is less where inputs come out the same.\n"
             "  selvage plan apiary_010.stack\n"
             "  selvage plan apiary_010.stack --set core.levels.black=0.3     what this change would cost"};
   }

@@ -29,6 +29,8 @@ class StackFile {
   absl::Status Set(const std::string& assignment);
 
   const Stack& stack() const { return stack_; }
+  // As it was read.
+  const std::string& text() const { return text_; }
 
   // "file:line:column" of a field path such as "pass[3].step[1].levels.black";
   // of the closest enclosing field that the text holds.

@@ -54,6 +54,9 @@ void DeliverCheck::CheckFiles(const Place& at, int index, bool frames_good) {
     faults_->Add(d.files().empty() ? at.path : here.path, absl::StrCat(here.words, ": ", pattern.status().message()));
     return;
   }
+  if (const absl::Status braces = CheckBraces(d.files()); !braces.ok()) {
+    faults_->Add(here.path, absl::StrCat(here.words, ": ", braces.message()));
+  }
   if (!FileTypeOf(d.files())) {
     faults_->Add(here.path, absl::StrCat(here.words, ": ", Quoted(d.files()), " must end in .exr, .dpx, .tif or .png"));
   }

@@ -73,6 +73,34 @@ TEST(CommandLine, MisspeltWordsGetASuggestion) {
   EXPECT_EQ(Say({"look", "a.stack"}).exit_code, 2);
 }
 
+TEST(CommandLine, WhatIsMissingOrMeansNothingIsSaidInPlainWords) {
+  const std::pair<std::vector<std::string>, const char*> kCases[] = {
+      {{"look", "a.stack", "core", "--frame", "--as", "black", "-o", "x.png"},
+       "--frame needs a value, N, but --as follows (`selvage look --help` says more)"},
+      {{"look", "a.stack", "core", "-f", "--as", "black", "-o", "x.png"}, "-f needs a value, N, but --as follows"},
+      {{"look", "a.stack", "core", "--frame"}, "--frame needs a value, N (`selvage look --help`"},
+      {{"why", "a.stack", "core", "--frame", "--json"}, "--frame needs a value, INT, but --json follows"},
+      {{"look", "a.stack", "core", "--zoom", "much", "-f", "1"}, "--zoom cannot be \"much\""},
+      {{"look", "a.stack"}, "is missing (`selvage look --help`"},
+      {{"jobs", "these", "those"}, "what is meant by "},
+      {{"look", "a.stack", "core", "-f", "1"}, "--output FILE, --sheet FILE or --values X,Y"},
+      {{"look", "a.stack", "core", "-f", "1-3", "-o", "x.png"}, "write %04d where the frame number goes"},
+      {{"look", "a.stack", "core", "-f", "1", "--values", "3"}, "it is X,Y in whole pixels"},
+      {{"look", "a.stack", "core", "-f", "1", "--sheet", "s.tif"}, "call it s.png"},
+      {{"compare", "a@x", "a@2"}, "a version is a number from 1 on or `last`, as in a@3"},
+      {{"compare", "a@1", "a@2", "-o", "x.png"}, "a picture needs --frame and --pass"},
+      {{"stack", "a@0"}, "a version is a number from 1 on or `last`"},
+  };
+  for (const auto& [words, part] : kCases) {
+    const Said said = Say(words);
+    EXPECT_EQ(said.exit_code, 2) << part;
+    EXPECT_THAT(said.err, HasSubstr(part));
+    for (const char* never : {"Could not convert", "Run with --help", "required"}) {
+      EXPECT_THAT(said.err, Not(HasSubstr(never)));
+    }
+  }
+}
+
 TEST(CommandLine, ALookIsAPngAndSaysSo) {
   const Said said = Say({"look", "a.stack", "core", "--frame", "1", "-o", "x.jpg"});
   EXPECT_EQ(said.exit_code, 2);

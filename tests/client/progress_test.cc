@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 
 #include "absl/strings/str_split.h"
+#include "client/estimate.h"
 #include "client/output.h"
 
 namespace selvage::client {
@@ -91,6 +92,46 @@ TEST(Progress, TheTimeLeftIsSeenInAnyWindow) {
     EXPECT_THAT(PassLine(p.pass(42), 12, columns), HasSubstr("2 running"));
   }
   EXPECT_THAT(Headline(p, 200), HasSubstr("10 min 05 s"));
+  // Also where nothing else fits.
+  for (size_t columns = 16; columns < 60; ++columns) {
+    EXPECT_LE(Headline(p, columns).size(), columns);
+    EXPECT_THAT(Headline(p, columns), HasSubstr("2 min 05 s left")) << columns;
+  }
+}
+
+TEST(Progress, WhatIsExpectedIsSaidOnceAndHeldAgainstWhatItTook) {
+  JobProgress p = Running(2);
+  p.mutable_estimate()->set_tasks(2000);
+  p.mutable_estimate()->set_slots(4);
+  p.mutable_estimate()->set_seconds(700);
+  for (const bool live : {false, true}) {
+    const std::optional<Window> window = live ? std::optional<Window>(Window{24, 80}) : std::nullopt;
+    ProgressDisplay display(live);
+    EXPECT_THAT(display.Update(p, window), StartsWith("time: about 11 min 40 s on 4 slots\n"));
+    JobProgress later = p;
+    later.set_seconds(700);
+    EXPECT_THAT(display.Update(later, window), Not(HasSubstr("time:")));
+    later.set_state(JOB_DONE);
+    later.set_render_seconds(721);
+    EXPECT_THAT(display.Final(later, window), HasSubstr("took 12 min 01 s, about 11 min 40 s were expected\n"));
+  }
+}
+
+TEST(Estimates, SayWhatIsNotKnown) {
+  Estimate e;
+  EXPECT_EQ(InWords(e), "nothing to render");
+  e.set_tasks(10);
+  EXPECT_EQ(InWords(e), "not known: no worker is connected");
+  e.set_slots(1);
+  EXPECT_EQ(InWords(e), "not known: nothing like it was rendered here yet");
+  e.set_seconds(12);
+  EXPECT_EQ(InWords(e), "about 12.0 s on 1 slot");
+  e.set_other_size(true);
+  e.set_unmeasured(3);
+  e.add_unmeasured_step("unmix");
+  EXPECT_EQ(InWords(e),
+            "more than 12.0 s on 1 slot, from tasks of another size: 3 of 10 tasks do what was not "
+            "rendered here yet (unmix)");
 }
 
 TEST(Progress, LiveOutputRedrawsInPlaceAndFitsTheWindow) {

@@ -175,6 +175,95 @@ TEST(LookPicture, WhatIsMissingIsNamed) {
   }
 }
 
+absl::StatusOr<std::string> Parts(const LookPicture& p, std::vector<Input> inputs) {
+  return FileOf("look_picture", p, kWindow, std::move(inputs));
+}
+
+// Every pixel says where it is.
+Picture Places() {
+  Picture in = Solid(OPAQUE, kWindow, {0, 0, 0, 1});
+  for (int c = 0; c < 2; ++c) {
+    Plane plane(kWindow);
+    for (int y = 0; y < 48; ++y) {
+      for (int x = 0; x < 80; ++x) plane.at(x, y) = static_cast<float>(c == 0 ? x : y) / 100;
+    }
+    in.planes[c] = plane;
+  }
+  return in;
+}
+
+TEST(LookPicture, ACropIsThatPartOfTheWholeAndZoomRepeatsItsPixels) {
+  LookPicture p;
+  p.set_as(LookPicture::AS_COLOR);
+  const ReadBack whole("png", *Parts(p, {MakeInput("in", Places())}));
+  p.mutable_crop()->set_x(30);
+  p.mutable_crop()->set_y(-5);
+  p.mutable_crop()->set_width(20);
+  p.mutable_crop()->set_height(15);
+  p.set_zoom(3);
+  const ReadBack part("png", *Parts(p, {MakeInput("in", Places())}));
+  // What lies above the picture is not shown.
+  ASSERT_EQ(part.spec.width, 60);
+  ASSERT_EQ(part.spec.height, 30);
+  for (int y = 0; y < 30; ++y) {
+    for (int x = 0; x < 60; ++x) {
+      for (int c = 0; c < 3; ++c) ASSERT_EQ(part.At(x, y, c), whole.At(30 + x / 3, y / 3, c)) << x << " " << y;
+    }
+  }
+  p.mutable_crop()->set_x(80);
+  EXPECT_THAT(std::string(Parts(p, {MakeInput("in", Places())}).status().message()),
+              testing::HasSubstr("lies outside the picture (x 0..80, y 0..48)"));
+  p.clear_crop();
+  p.set_zoom(64);
+  EXPECT_TRUE(Parts(p, {MakeInput("in", Places())}).ok());
+}
+
+TEST(LookPicture, TheWipeStandsInThePartThatIsShown) {
+  LookPicture p;
+  p.set_as(LookPicture::AS_WIPE);
+  p.mutable_wipe()->set_value(0.5);
+  p.mutable_crop()->set_x(40);
+  p.mutable_crop()->set_width(20);
+  p.mutable_crop()->set_height(10);
+  const ReadBack look("png", *Parts(p, {MakeInput("in", Solid(PREMULTIPLIED, kWindow, {1, 0, 0, 1})),
+                                        MakeInput("behind", Solid(OPAQUE, kWindow, {0, 1, 0, 1}))}));
+  ASSERT_EQ(look.spec.width, 20);
+  EXPECT_EQ(look.At(9, 3, 0), 1);
+  EXPECT_EQ(look.At(10, 3, 1), 1);
+}
+
+TEST(LookPicture, AnOutlineStandsWhereTheMattePassesOneHalf) {
+  Plane box = Plane::Filled(kWindow, 0.0f);
+  for (int y = 10; y < 20; ++y) {
+    for (int x = 20; x < 40; ++x) box.at(x, y) = x == 20 ? 0.4f : 1.0f;
+  }
+  Picture matte = Solid(MATTE, kWindow, {0});
+  matte.planes[0] = box;
+  LookPicture p;
+  p.set_as(LookPicture::AS_COLOR);
+  const auto in = [&] {
+    return std::vector<Input>{MakeInput("in", Solid(OPAQUE, kWindow, {kLight128, kLight128, kLight128, 1})),
+                              MakeInput("outline", matte)};
+  };
+  for (const int zoom : {1, 4}) {
+    p.set_zoom(static_cast<uint32_t>(zoom));
+    const ReadBack look("png", *Parts(p, in()));
+    const auto at = [&](int x, int y) {
+      Codes3 codes;
+      for (int c = 0; c < 3; ++c) codes.push_back(static_cast<int>(std::lround(look.At(x, y, c) * 255)));
+      return codes;
+    };
+    // One pixel wide however large the picture's own are: 21..39 is inside.
+    const int left = 21 * zoom, middle = 15 * zoom;
+    EXPECT_EQ(at(left, middle), (Codes3{255, 176, 46})) << zoom;
+    EXPECT_EQ(at(left - 1, middle), (Codes3{0, 0, 0})) << zoom;
+    EXPECT_EQ(at(left - 2, middle), (Codes3{128, 128, 128})) << zoom;
+    EXPECT_EQ(at(left + 1, middle), (Codes3{128, 128, 128})) << zoom;
+    EXPECT_EQ(at(40 * zoom - 1, middle), (Codes3{255, 176, 46})) << zoom;
+    EXPECT_EQ(at(30 * zoom, 10 * zoom), (Codes3{255, 176, 46})) << zoom;
+  }
+}
+
 TEST(LookPicture, TheSameBytesEveryTime) {
   const auto once = [] {
     return Looked::Make(LookPicture::AS_CHECKER, {MakeInput("in", MakePicture(STRAIGHT, kWindow))}, 0.3, 33, 0.5);
