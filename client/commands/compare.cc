@@ -126,6 +126,7 @@ class Compare final : public Command {
     if (!output_.empty() && (!frame_ || pass_.empty())) {
       return UsageError("a picture needs --frame and --pass: of what shall it be?");
     }
+    RETURN_IF_ERROR(options_.Make().status());
     const bool png = output_.empty() || (output_.size() > 4 && output_.substr(output_.size() - 4) == ".png");
     return png ? absl::OkStatus()
                : UsageError(absl::StrCat("--output ", output_, ": it is written as PNG, name it so"));

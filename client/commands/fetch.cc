@@ -112,7 +112,8 @@ class Fetch final : public Command {
     for (const Deliverable& d : reply.stack().deliver()) {
       if (!deliverable_.empty() && d.name() != deliverable_) continue;
       const FrameRange& range = d.has_frames() ? d.frames() : reply.stack().frames();
-      ASSIGN_OR_RETURN(std::vector<FileToWrite> files, FilesOf(d, range, wanted, reply.stack().name(), reply.progress().version()));
+      ASSIGN_OR_RETURN(std::vector<FileToWrite> files,
+                       FilesOf(d, range, wanted, reply.stack().name(), reply.progress().version()));
       Delivery delivery(&connection, reply.stack(), job, d);
       RETURN_IF_ERROR(delivery.Check(&files, overwrite_));
       for (const FileToWrite& file : files) {

@@ -100,6 +100,7 @@ class Look final : public Command {
 
   absl::Status Run(const Globals& globals) override {
     RETURN_IF_ERROR(CheckOptions());
+    RETURN_IF_ERROR(options_.Make().status());
     Connection connection(globals);
     if (!follow_) return Once(globals, connection);
     return AtEachSave(stack_.stack, [&](const auto&) { return Once(globals, connection); });

@@ -75,7 +75,10 @@ class Submit final : public Command {
     ASSIGN_OR_RETURN(const SubmitReply reply, Send(connection, {file.stack(), file.text(), stack_.set, note_}));
     RETURN_IF_ERROR(file.Refuse(reply.error()));
     if (!globals.json) {
-      std::printf("job %s\nversion %u of %s\n", reply.job_id().c_str(), reply.version(), file.stack().name().c_str());
+      std::printf("job %s\n", reply.job_id().c_str());
+      // A script reads the job and nothing else.
+      std::fprintf(watch_ || follow_ ? stdout : stderr, "version %u of %s\n", reply.version(),
+                   file.stack().name().c_str());
       std::fflush(stdout);
     } else if (!watch_ && !follow_) {
       std::fputs(Json(reply).c_str(), stdout);
@@ -98,7 +101,7 @@ class Submit final : public Command {
     JobProgress progress;
     while (stream->Read(&progress)) {
       if (!progress.has_estimate()) continue;
-      std::printf("time: %s\n", InWords(progress.estimate()).c_str());
+      std::fprintf(stderr, "time: %s\n", InWords(progress.estimate()).c_str());
       break;
     }
     context->TryCancel();

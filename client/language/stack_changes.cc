@@ -158,22 +158,29 @@ std::string NameOfStep(const Pass& pass, int step) {
   return count > 1 ? absl::StrCat(name, "[", ordinal, "]") : name;
 }
 
-// The longest row of steps that both passes have in the same order, as pairs.
+// How alike two steps are: 0 for other operators.
+int Likeness(const Step& a, const Step& b) {
+  if (a.op_case() != b.op_case()) return 0;
+  return MessageDifferencer::Equals(a, b) ? 3 : 2;
+}
+
+// Steps that both passes have in the same order, as pairs: as many and as alike as can be.
 std::vector<std::pair<int, int>> CommonSteps(const Pass& before, const Pass& now) {
   const int a = before.step_size(), b = now.step_size();
-  std::vector<std::vector<int>> length(a + 1, std::vector<int>(b + 1));
+  std::vector<std::vector<int>> likeness(a, std::vector<int>(b)), best(a + 1, std::vector<int>(b + 1));
   for (int i = a - 1; i >= 0; --i) {
     for (int j = b - 1; j >= 0; --j) {
-      length[i][j] = before.step(i).op_case() == now.step(j).op_case() ? 1 + length[i + 1][j + 1]
-                                                                       : std::max(length[i + 1][j], length[i][j + 1]);
+      likeness[i][j] = Likeness(before.step(i), now.step(j));
+      best[i][j] = std::max(best[i + 1][j], best[i][j + 1]);
+      if (likeness[i][j] > 0) best[i][j] = std::max(best[i][j], likeness[i][j] + best[i + 1][j + 1]);
     }
   }
   std::vector<std::pair<int, int>> pairs;
   for (int i = 0, j = 0; i < a && j < b;) {
-    if (before.step(i).op_case() == now.step(j).op_case()) {
+    if (likeness[i][j] > 0 && best[i][j] == likeness[i][j] + best[i + 1][j + 1]) {
       pairs.emplace_back(i++, j++);
     } else {
-      length[i + 1][j] >= length[i][j + 1] ? ++i : ++j;
+      best[i + 1][j] >= best[i][j + 1] ? ++i : ++j;
     }
   }
   return pairs;

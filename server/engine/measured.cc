@@ -118,6 +118,31 @@ Measured::Cost Measured::CostOf(const std::string& what, const Format& format) c
   return cost;
 }
 
+Measured::Cost Measured::CostOfKin(const std::string& operators, const Format& format) const {
+  Cost mean;
+  std::map<std::string, double> count;
+  double kinds = 0;
+  for (auto it = kinds_.lower_bound({operators, "", 0, 0}); it != kinds_.end();) {
+    const std::string what = std::get<0>(it->first);
+    if (!what.starts_with(operators)) break;
+    while (it != kinds_.end() && std::get<0>(it->first) == what) ++it;
+    // Not only the beginning of a longer row of operators.
+    if (what.size() > operators.size() && what[operators.size()] != ';') continue;
+    const Cost cost = CostOf(what, format);
+    mean.known = true;
+    mean.other_size |= cost.other_size;
+    mean.anywhere += cost.anywhere;
+    ++kinds;
+    for (const auto& [host, seconds] : cost.by_host) {
+      mean.by_host[host] += seconds;
+      ++count[host];
+    }
+  }
+  if (kinds > 0) mean.anywhere /= kinds;
+  for (auto& [host, seconds] : mean.by_host) seconds /= count[host];
+  return mean;
+}
+
 Workload Measured::Of(const plan::Plan& plan, const std::vector<uint8_t>& renders,
                       const std::vector<uint8_t>& stored) const {
   MutexLock lock(&mutex_);
@@ -139,6 +164,7 @@ Workload Measured::Of(const plan::Plan& plan, const std::vector<uint8_t>& render
     const std::string what = WhatOf(names, task, stored[i] != 0);
     auto [known, is_new] = costs.try_emplace(what);
     if (is_new) known->second = CostOf(what, plan.format);
+    if (is_new && !known->second.known) known->second = CostOfKin(names, plan.format);
     const Cost& cost = known->second;
     ++all.tasks;
     if (!cost.known) {

@@ -66,6 +66,8 @@ class Measured {
     double anywhere = 0;
   };
   Cost CostOf(const std::string& what, const Format& format) const ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
+  // Of the kinds that do the same with other inputs, or store the result where it is not.
+  Cost CostOfKin(const std::string& operators, const Format& format) const ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
 
   mutable Mutex mutex_;
   std::map<Kind, Mean> kinds_ ABSL_GUARDED_BY(mutex_);

@@ -100,7 +100,10 @@ TEST_F(Versions, NumbersStandInThePathsOfFiles) {
   // And stay the same after the daemon was started anew.
   EXPECT_EQ(studio_.Stop(), 0);
   studio_.Start();
-  EXPECT_SAYS(studio_.Client({"submit", stack_}).out, "version 3 of small\n");
+  const Finished third = studio_.Client({"submit", stack_});
+  EXPECT_EQ(third.out.find('\n') + 1, third.out.size()) << "what a script reads is the job alone: " << third.out;
+  EXPECT_SAYS(third.err, "version 3 of small\n");
+  EXPECT_SAYS(third.err, "time: nothing to render\n");
 }
 
 TEST_F(Versions, ManyFramesAreLookedAtAtOnce) {
@@ -147,10 +150,46 @@ TEST_F(Versions, ValuesAreThoseOfThePictureThatIsShown) {
     }
   }
   const Finished matte = studio_.Client({"look", stack_, "core", "-f", "1001", "--values", "20,20"});
-  EXPECT_SAYS(matte.out, "1001  20  20  -  -  -  0.00000  0\n");
+  EXPECT_SAYS(matte.out, "1001  20  20  -  -  -  0.00000          0\n");
   const Finished outside = studio_.Client({"look", stack_, "core", "-f", "1001", "--values", "900,20"});
   EXPECT_EQ(outside.exit_code, 4);
   EXPECT_SAYS(outside.err, "is not inside the picture");
+}
+
+TEST(Shots, OneBadLineAmongManyLeavesTheOthers) {
+  Studio studio(4);
+  studio.Start();
+  std::string text = SmallStack(4);
+  for (const std::string name : {"comp", "matte"}) {
+    const std::string files = "out/" + name + ".%04d.exr";
+    text.replace(text.find(files), files.size(), "out/{stack}/" + name + ".%04d.exr");
+  }
+  const std::string stack = studio.WriteStack("lot.stack", text);
+  WriteFile(studio.file("lot.csv"),
+            "name,frames,plate:plate,core.choke.pixels\n"
+            "a_010,1001-1002,plate.%04d.exr,\n"
+            "a_020,1001-1002,nowhere.%04d.exr,\n"
+            "a_030,1003-1004,,4\n"
+            "a_040,1001-1002,,much\n");
+  const Finished done = studio.Client({"submit", stack, "--shots", studio.file("lot.csv"), "--watch"});
+  EXPECT_EQ(done.exit_code, 1) << done.out << done.err;
+  EXPECT_SAYS(done.err, studio.file("lot.csv") + ":3: a_020: ");
+  EXPECT_SAYS(done.err, studio.file("lot.csv") + ":5: a_040: ");
+  EXPECT_SAYS(done.err, "2 of 4 shots have a fault");
+  EXPECT_SAYS(done.out, "a_010  done");
+  EXPECT_SAYS(done.out, "a_030  done");
+  EXPECT_SAYS(studio.Client({"versions", "a_030"}).out, "--set frames.first=1003");
+  // The others alone: nothing is rendered again, and each has files of its own.
+  WriteFile(studio.file("good.csv"), "name,frames,core.choke.pixels\na_010,1001-1002,\na_030,1003-1004,4\n");
+  const Finished again = studio.Client({"submit", stack, "--shots", studio.file("good.csv"), "--watch"});
+  EXPECT_EQ(again.exit_code, 0) << again.out << again.err;
+  EXPECT_SAYS(again.out, "  0 rendered");
+  ASSERT_EQ(studio.Client({"fetch"}).exit_code, 0);
+  EXPECT_TRUE(std::filesystem::exists(studio.file("out/a_030/comp.1003.exr")));
+  // Without {stack} they would write each other's files.
+  const std::string one = studio.WriteStack("one.stack", SmallStack(4));
+  const Finished clash = studio.Client({"submit", one, "--shots", studio.file("good.csv")});
+  EXPECT_SAYS(clash.err, "would write the files of shot \"a_010\": put {stack} into its `files`");
 }
 
 }  // namespace

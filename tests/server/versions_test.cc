@@ -246,6 +246,19 @@ TEST(Estimates, WhatWaitsForEachOtherIsNotSpread) {
   EXPECT_DOUBLE_EQ(Expect(measured, plan, {{"a", 100}}).seconds(), 6);
 }
 
+TEST(Estimates, WhatWasOnlyDoneElsewhereCountsAsItsKin) {
+  Measured measured;
+  const Format hd = Size(1920, 1080);
+  const plan::Plan plan = PlanOf(2, false, hd);
+  measured.Add("copy; 3 results; stored", "a", hd, 2);
+  measured.Add("copy; 1 plates", "a", hd, 4);
+  measured.Add("copy,levels; stored", "a", hd, 100);
+  measured.Add("copying", "a", hd, 100);
+  const Estimate e = Expect(measured, plan, {{"a", 1}});
+  EXPECT_EQ(e.unmeasured(), 0u);
+  EXPECT_DOUBLE_EQ(e.seconds(), 2 * 3);
+}
+
 TEST(Estimates, OverheadIsLearntAndRemembered) {
   Measured measured;
   const Format hd = Size(1920, 1080);
