@@ -21,9 +21,10 @@ Engine::Engine(Pool* pool, Cache cache, Roots roots, const EngineOptions& option
       invalidations_(&tools_, &commits_),
       versions_(&tools_),
       stacks_(&tools_, &commits_, keeps_.get(), &versions_),
+      plates_(&tools_),
       written_(&tools_, &commits_),
       farm_(&tools_, &commits_, &invalidations_),
-      results_(&tools_, &commits_, &invalidations_, &farm_),
+      results_(&tools_, &commits_, &invalidations_, &plates_, &farm_),
       with_{&tools_, &commits_, &invalidations_, keeps_.get(), &stacks_, &versions_, &farm_},
       requests_(with_),
       jobs_(with_, &requests_),
@@ -73,6 +74,7 @@ absl::Status Engine::Load() {
   ASSIGN_OR_RETURN(const auto measured, tools_.cache.index->FindValue(state::kMeasuredName));
   MeasuredRow row;
   if (measured && row.ParseFromString(*measured)) tools_.measured.Load(row);
+  RETURN_IF_ERROR(plates_.Load());
   RETURN_IF_ERROR(jobs_.Load(&submitted));
   for (const auto& [id, sequence] : submitted) read.journal_done.push_back(sequence);
   commits_.AddSometime(std::move(read));

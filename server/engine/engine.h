@@ -96,6 +96,7 @@ class Engine {
   const std::shared_ptr<KeepTable> keeps_ = std::make_shared<KeepTable>();
   Versions versions_;
   KnownStacks stacks_;
+  KnownPlates plates_;
   WrittenFiles written_;
   Farm farm_;
   Results results_;

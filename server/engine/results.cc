@@ -9,7 +9,6 @@
 #include "cache/manifest.h"
 #include "proto/status.h"
 #include "server/engine/check_outcome.h"
-#include "server/engine/state_format.h"
 #include "server/engine/task_inputs.h"
 #include "server/engine/warnings.h"
 
@@ -138,7 +137,7 @@ void Results::ForgetPlate(const ResultKey& key, const std::string& path, const s
   std::vector<std::shared_ptr<Customer>> customers;
   for (const Farm::Waiting& w : farm_->WaitingFor(key)) customers.push_back(w.order->customer);
   IndexBatch batch;
-  batch.values.emplace_back(state::FactsName(path), "");
+  plates_->Forget(path, &batch);
   commits_->Add(std::move(batch), [customers, path, message](const absl::StatusOr<uint64_t>&) {
     for (const auto& customer : customers) customer->OnPlateChanged(path, message);
   });
@@ -160,7 +159,7 @@ void Results::FinishFacts(const TaskOutcome& outcome, const ResultKey& key, Then
   if (path.empty() || !scheduler.BeginCommit(key, outcome.worker_id(), tools_->Now())) return farm_->RunEffects();
   if (WorthRemembering(outcome.facts(), tools_->UnixNow() * 1'000'000)) {
     IndexBatch batch;
-    batch.values.emplace_back(state::FactsName(path), outcome.facts().SerializeAsString());
+    plates_->Remember(path, outcome.facts(), &batch);
     // Facts that cannot be remembered are still good for this job.
     commits_->AddSometime(std::move(batch));
   }

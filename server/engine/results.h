@@ -4,6 +4,7 @@
 
 #include "proto/farm.pb.h"
 #include "server/engine/farm.h"
+#include "server/engine/known_plates.h"
 #include "server/engine/task_inputs.h"
 
 namespace selvage {
@@ -11,8 +12,8 @@ namespace selvage {
 // On the strand.
 class Results {
  public:
-  Results(Tools* tools, Commits* commits, Invalidations* invalidations, Farm* farm)
-      : tools_(tools), commits_(commits), invalidations_(invalidations), farm_(farm) {}
+  Results(Tools* tools, Commits* commits, Invalidations* invalidations, KnownPlates* plates, Farm* farm)
+      : tools_(tools), commits_(commits), invalidations_(invalidations), plates_(plates), farm_(farm) {}
 
   // Errors as in farm.proto.
   void Finish(const TaskOutcome& outcome, Then<FinishReply> then);
@@ -61,6 +62,7 @@ class Results {
   Tools* const tools_;
   Commits* const commits_;
   Invalidations* const invalidations_;
+  KnownPlates* const plates_;
   Farm* const farm_;
   Counts counts_;
 };

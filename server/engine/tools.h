@@ -38,6 +38,8 @@ struct EngineOptions {
   size_t finished_jobs = 500;
   // Stacks of which names and explanations are remembered, those used last.
   size_t known_stacks = 500;
+  // Plate files of which the facts are remembered, the newest.
+  size_t known_plates = 200'000;
   // Files written by fetches that are remembered, the newest.
   size_t written_files = 200'000;
   // Versions of a stack that are kept, the newest, and bytes of their stacks and texts.

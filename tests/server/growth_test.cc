@@ -111,6 +111,26 @@ TEST(Growth, InvalidationsOfStacksThatWereForgottenStillCount) {
   EXPECT_EQ(Line(d.Run(Named(d, 0)), "key")->rendered(), 1u);
 }
 
+TEST(Growth, EverNewPlatesLeaveTheIndexWhereItWas) {
+  Daemon d;
+  d.Stop();
+  d.options.known_plates = 4;
+  d.Start();
+  {
+    FakeWorker w(d.Channel(), "w");
+    ASSERT_EQ(d.Run(d.TwoPasses(3)).state(), JOB_DONE);
+    EXPECT_EQ(Rows(d, "plate/"), 3u);
+    ASSERT_EQ(d.Run(d.TwoPasses(10)).state(), JOB_DONE);
+    WaitForRows(d, "plate/", 4);
+    EXPECT_EQ(Rows(d, "plate/"), 4u) << "the newest are remembered";
+  }
+  d.Restart();
+  FakeWorker w(d.Channel(), "w2");
+  EXPECT_EQ(Rendered(d.Run(d.TwoPasses(10))), 0u) << "what was forgotten is read again, and is the same";
+  EXPECT_EQ(w.counts()["plate plate"], 6);
+  WaitForRows(d, "plate/", 4);
+}
+
 RecordWrittenRequest Wrote(const std::string& stack, const std::vector<std::string>& paths, const std::string& what) {
   RecordWrittenRequest request;
   request.set_stack_name(stack);
