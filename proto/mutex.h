@@ -27,7 +27,7 @@ class ABSL_LOCKABLE Mutex {
   template <class IsSo>
   void Await(const IsSo& is_so) ABSL_EXCLUSIVE_LOCKS_REQUIRED(this) {
     Waiter waiter(this, is_so);
-    while (!is_so()) {
+    while (!Ask(is_so)) {
       WakeOne();
       waiter.woken.wait(waiter.lock);
     }
@@ -36,9 +36,9 @@ class ABSL_LOCKABLE Mutex {
   template <class Clock, class Duration, class IsSo>
   bool AwaitUntil(std::chrono::time_point<Clock, Duration> end, const IsSo& is_so) ABSL_EXCLUSIVE_LOCKS_REQUIRED(this) {
     Waiter waiter(this, is_so);
-    while (!is_so()) {
+    while (!Ask(is_so)) {
       WakeOne();
-      if (waiter.woken.wait_until(waiter.lock, end) == std::cv_status::timeout) return is_so();
+      if (waiter.woken.wait_until(waiter.lock, end) == std::cv_status::timeout) return Ask(is_so);
     }
     return true;
   }
@@ -56,7 +56,7 @@ class ABSL_LOCKABLE Mutex {
           lock(m->mutex_, std::adopt_lock),
           place(m->waiters_.insert(m->waiters_.end(), this)),
           asked(&is_so),
-          ask([](const void* what) { return (*static_cast<const IsSo*>(what))(); }) {}
+          ask([](const void* what) { return Ask(*static_cast<const IsSo*>(what)); }) {}
     ~Waiter() {
       mutex->waiters_.erase(place);
       lock.release();
@@ -68,6 +68,13 @@ class ABSL_LOCKABLE Mutex {
     bool (*const ask)(const void*);
     std::condition_variable woken;
   };
+
+  // With the mutex held. That this is the mutex which `is_so` wants held is more than the
+  // check can see.
+  template <class IsSo>
+  static bool Ask(const IsSo& is_so) ABSL_NO_THREAD_SAFETY_ANALYSIS {
+    return is_so();
+  }
 
   // Wakes who has waited longest for something that is so now. The others have their
   // turn when that one lets the mutex go: many threads that wait for one thing to do are
