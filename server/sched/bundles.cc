@@ -43,54 +43,55 @@ void Scheduler::RequireInputs(TaskIndex t) {
   }
 }
 
-// The pixels of `t` are gone or not there yet: no task that needs them can be rendered now,
-// be it directly or through results that are not stored.
-void Scheduler::BlockUsers(TaskIndex t) {
+// Visits once each who reads `t`, directly or through those of which `visit` says
+// kThrough, until it says kStop; says whether it did.
+template <class Visit>
+bool Scheduler::VisitUsers(TaskIndex t, const Visit& visit) const {
   absl::flat_hash_set<TaskIndex> seen;
   std::vector<TaskIndex> todo = {t};
   while (!todo.empty()) {
+    // A copy: a visit may change who uses what.
     const auto users = tasks_[todo.back()].users;
     todo.pop_back();
     for (TaskRef u : users) {
       if (!tasks_.Holds(u) || !seen.insert(u.index).second) continue;
-      const TaskState s = tasks_[u.index].state;
-      if (Hollow(u.index) || Inline(u.index)) todo.push_back(u.index);
-      if (s == TaskState::kReady || s == TaskState::kAsked) SetState(u.index, TaskState::kBlocked);
+      const Visited visited = visit(u.index);
+      if (visited == Visited::kStop) return true;
+      if (visited == Visited::kThrough) todo.push_back(u.index);
     }
   }
+  return false;
+}
+
+// The pixels of `t` are gone or not there yet: no task that needs them can be rendered now,
+// be it directly or through results that are not stored.
+void Scheduler::BlockUsers(TaskIndex t) {
+  VisitUsers(t, [this](TaskIndex u) {
+    const bool through = Hollow(u) || Inline(u);
+    const TaskState s = tasks_[u].state;
+    if (s == TaskState::kReady || s == TaskState::kAsked) SetState(u, TaskState::kBlocked);
+    return through ? Visited::kThrough : Visited::kNext;
+  });
 }
 
 // The pixels of `t` are there: whatever waited for them may go on.
 void Scheduler::WakeUsers(TaskIndex t) {
-  absl::flat_hash_set<TaskIndex> seen;
-  std::vector<TaskIndex> todo = {t};
-  while (!todo.empty()) {
-    const auto users = tasks_[todo.back()].users;
-    todo.pop_back();
-    for (TaskRef u : users) {
-      if (!tasks_.Holds(u) || !seen.insert(u.index).second) continue;
-      if (Hollow(u.index)) todo.push_back(u.index);
-      if (tasks_[u.index].state == TaskState::kBlocked) AskOrWait(u.index);
-    }
-  }
+  VisitUsers(t, [this](TaskIndex u) {
+    const bool through = Hollow(u);
+    if (tasks_[u].state == TaskState::kBlocked) AskOrWait(u);
+    return through ? Visited::kThrough : Visited::kNext;
+  });
 }
 
 bool Scheduler::ReadByOpen(TaskIndex t, const Job* job) const {
-  absl::flat_hash_set<TaskIndex> seen;
-  std::vector<TaskIndex> todo = {t};
-  while (!todo.empty()) {
-    const TaskIndex of = todo.back();
-    todo.pop_back();
-    for (TaskRef u : tasks_[of].users) {
-      if (!tasks_.Holds(u) || !seen.insert(u.index).second) continue;
-      if (Hollow(u.index)) todo.push_back(u.index);
-      if (!IsOpen(tasks_[u.index].state)) continue;
-      for (const Waiter& w : tasks_[u.index].waiters) {
-        if ((job == nullptr || w.job == job) && w.job->tasks[w.local].needed) return true;
+  return VisitUsers(t, [&](TaskIndex u) {
+    if (IsOpen(tasks_[u].state)) {
+      for (const Waiter& w : tasks_[u].waiters) {
+        if ((job == nullptr || w.job == job) && w.job->tasks[w.local].needed) return Visited::kStop;
       }
     }
-  }
-  return false;
+    return Hollow(u) ? Visited::kThrough : Visited::kNext;
+  });
 }
 
 void Scheduler::Retire(TaskIndex t) {

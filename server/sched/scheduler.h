@@ -150,6 +150,9 @@ class Scheduler {
     return !tasks_[t].stored && (s == TaskState::kReady || s == TaskState::kCommitting);
   }
   void RequireInputs(TaskIndex t);
+  enum class Visited { kNext, kThrough, kStop };
+  template <class Visit>
+  bool VisitUsers(TaskIndex t, const Visit& visit) const;
   void BlockUsers(TaskIndex t);
   void WakeUsers(TaskIndex t);
   // Somebody who is open reads it; in `job`, unless null.
