@@ -2,6 +2,7 @@
 
 #include <grpcpp/channel.h>
 #include <spdlog/spdlog.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -44,6 +45,7 @@ absl::StatusOr<std::unique_ptr<Listeners>> Listeners::Prepare(Options options) {
 }
 
 absl::Status Listeners::Start(Engine* engine) {
+  engine_ = engine;
   for (Place& place : places_) {
     servers_.push_back(std::make_unique<GrpcServer>(engine, place.tls ? door_.get() : nullptr));
     ASSIGN_OR_RETURN(place.address.port, servers_.back()->Start(place.address.Text()));
@@ -69,6 +71,13 @@ void Listeners::StopServing() {
 void Listeners::Shutdown() {
   for (const auto& server : servers_) server->Shutdown();
   if (inside_) inside_->Shutdown();
+}
+
+absl::Status Listeners::ListenAt(const std::string& path) {
+  servers_.push_back(std::make_unique<GrpcServer>(engine_));
+  RETURN_IF_ERROR(servers_.back()->Start("unix:" + path).status());
+  if (::chmod(path.c_str(), S_IRUSR | S_IWUSR) == 0) return absl::OkStatus();
+  return absl::UnavailableError("cannot make " + path + " private");
 }
 
 std::shared_ptr<grpc::Channel> Listeners::InProcess() { return inside_->InProcess(); }

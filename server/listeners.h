@@ -37,6 +37,9 @@ class Listeners {
   const Address& tls() const { return tls_; }
   // From within this process, where nothing is plain.
   std::shared_ptr<grpc::Channel> InProcess();
+  // A socket at this path, for processes of this user only. After Start.
+  // Errors: UNAVAILABLE it cannot be made.
+  absl::Status ListenAt(const std::string& path);
 
  private:
   struct Place {
@@ -47,6 +50,8 @@ class Listeners {
   std::unique_ptr<Door> door_;
   std::vector<std::unique_ptr<GrpcServer>> servers_;
   std::unique_ptr<GrpcServer> inside_;
+  // Given to Start, which the servers serve.
+  Engine* engine_ = nullptr;
   Address plain_, tls_;
 };
 

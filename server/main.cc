@@ -4,6 +4,7 @@
 #include <malloc.h>
 #include <signal.h>
 #include <spdlog/spdlog.h>
+#include <sys/un.h>
 #include <unistd.h>
 
 #include <CLI/CLI.hpp>
@@ -11,6 +12,7 @@
 #include <filesystem>
 #include <thread>
 
+#include "absl/strings/str_cat.h"
 #include "cache/lru_tile_store.h"
 #include "cache/read_through_tile_store.h"
 #include "proto/size.h"
@@ -22,6 +24,7 @@
 #include "server/http/metrics.h"
 #include "server/http/status_server.h"
 #include "server/listeners.h"
+#include "server/local_worker.h"
 #include "server/startup.h"
 #include "worker/run/agent.h"
 
@@ -32,7 +35,9 @@ namespace fs = std::filesystem;
 
 constexpr double kDrainSeconds = 3.5;               // of the 10 s in which we promise to stop
 constexpr double kLongestStop = 9;                  // the state is safe at any instant
+constexpr double kHandBackSeconds = 3;              // of those, for the local worker
 constexpr uint64_t kEmbeddedTileBytes = 64u << 20;  // tiles that embedded workers keep at hand
+constexpr char kLocal[] = "local";                  // the name of what renders here
 
 constexpr char kExamples[] = R"(Examples:
   selvaged
@@ -58,6 +63,7 @@ struct Arguments {
   uint64_t max_decoded_mib = worker::PlateLimits().decoded_bytes >> 20;
   int64_t plan_tasks = plan::Limits().tasks;
   bool store_all = false;
+  bool embedded = false;
   int local_workers = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
 };
 
@@ -70,6 +76,65 @@ absl::Status WaitForEnd(const sigset_t& signals, const Cache& cache, Listeners* 
   }
   return absl::OkStatus();
 }
+
+// What renders on this machine: a process that is watched, or threads of the daemon.
+class LocalRendering {
+ public:
+  // Says which it is.
+  std::string Start(const Arguments& arguments, const Cache& cache, Engine* engine, Listeners* listeners) {
+    if (arguments.local_workers == 0) return "no local worker";
+    const std::string slots = absl::StrCat(arguments.local_workers, arguments.local_workers == 1 ? " slot" : " slots");
+    std::string why_not;
+    if (!arguments.embedded && (why_not = StartProcess(arguments, engine, listeners)).empty()) {
+      return absl::StrCat("a local worker with ", slots);
+    }
+    if (!why_not.empty()) spdlog::warn("{}, so the daemon renders itself: a picture that ends it ends all", why_not);
+    StartThreads(arguments, cache, listeners);
+    return absl::StrCat(slots, " in the daemon itself");
+  }
+
+  void Stop() {
+    if (process_) process_->Stop(kDrainSeconds);
+    if (!agent_) return;
+    agent_->Drain(kDrainSeconds);
+    threads_.join();
+  }
+
+ private:
+  // Why it cannot be; "" if it was started.
+  std::string StartProcess(const Arguments& arguments, Engine* engine, Listeners* listeners) {
+    const std::string program = FindWorkerProgram();
+    if (program.empty()) return "selvage-worker is not installed";
+    const std::string socket = arguments.state + "/worker.sock";
+    if (socket.size() >= sizeof(sockaddr_un::sun_path)) {
+      return absl::StrCat("the path of the state folder is too long for a socket in it (", socket.size(), " bytes)");
+    }
+    if (absl::Status s = listeners->ListenAt(socket); !s.ok()) return std::string(s.message());
+    process_ = std::make_unique<LocalWorker>(LocalWorker::Options{
+        .program = program,
+        .arguments = {"--server", "unix:" + socket, "--name", kLocal, "--slots", absl::StrCat(arguments.local_workers),
+                      "--max-decoded-mib", absl::StrCat(arguments.max_decoded_mib), "--grace",
+                      absl::StrCat(kHandBackSeconds)},
+        .ended = [engine](bool crashed) { engine->WorkerEnded(kLocal, crashed); }});
+    return "";
+  }
+
+  void StartThreads(const Arguments& arguments, const Cache& cache, Listeners* listeners) {
+    auto tiles =
+        std::make_shared<ReadThroughTileStore>(std::make_shared<LruTileStore>(kEmbeddedTileBytes), cache.tiles);
+    agent_ = std::make_unique<worker::Agent>(
+        listeners->plain().port != 0 ? worker::ConnectToDaemon({listeners->plain().Text()}) : listeners->InProcess(),
+        tiles,
+        worker::AgentOptions{.name = kLocal,
+                             .slots = arguments.local_workers,
+                             .plates = {.decoded_bytes = arguments.max_decoded_mib << 20}});
+    threads_ = std::thread([this] { (void)agent_->Run(); });
+  }
+
+  std::unique_ptr<LocalWorker> process_;
+  std::unique_ptr<worker::Agent> agent_;
+  std::thread threads_;
+};
 
 absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   ASSIGN_OR_RETURN(Address http_address, ParseLoopback(arguments.http), Annotate("--http"));
@@ -112,21 +177,9 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
     RETURN_IF_ERROR(
         WritePortFile(arguments.port_file, listeners->plain().port, listeners->tls().port, http_address.port));
 
-  std::unique_ptr<worker::Agent> agent;
-  std::thread rendering;
-  if (arguments.local_workers > 0) {
-    auto tiles =
-        std::make_shared<ReadThroughTileStore>(std::make_shared<LruTileStore>(kEmbeddedTileBytes), cache.tiles);
-    agent = std::make_unique<worker::Agent>(
-        listeners->plain().port != 0 ? worker::ConnectToDaemon({listeners->plain().Text()}) : listeners->InProcess(),
-        tiles,
-        worker::AgentOptions{.name = "embedded",
-                             .slots = arguments.local_workers,
-                             .plates = {.decoded_bytes = arguments.max_decoded_mib << 20}});
-    rendering = std::thread([&agent] { (void)agent->Run(); });
-  }
-  spdlog::info("selvaged {}, http on {}, state in {}, {} embedded slots", kVersion, http_address.Text(),
-               arguments.state, arguments.local_workers);
+  LocalRendering rendering;
+  const std::string renders = rendering.Start(arguments, cache, &engine, listeners.get());
+  spdlog::info("selvaged {}, http on {}, state in {}, {}", kVersion, http_address.Text(), arguments.state, renders);
 
   TellReady();
 
@@ -142,10 +195,7 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
   listeners->StopServing();
   status.StopServing();
   engine.Stop();
-  if (agent) {
-    agent->Drain(kDrainSeconds);
-    rendering.join();
-  }
+  rendering.Stop();
   listeners->Shutdown();
   status.Stop();
   cache.evictor->Stop();
@@ -173,11 +223,14 @@ int main(int argc, char** argv) {
   app.add_option("--tls-cert", a.tls_cert, "Certificate with those that vouch for it, PEM; renewed ones are taken up");
   app.add_option("--tls-key", a.tls_key, "Its private key, PEM");
   app.add_option("--http", a.http, "/healthz and /metrics, HOST:PORT")->capture_default_str();
-  app.add_option("--local-workers", a.local_workers, "Tasks rendered side by side in the daemon itself")
+  app.add_option("--local-workers", a.local_workers,
+                 "Tasks that a worker of the daemon's own renders side by side; 0 = none")
       ->capture_default_str()
       ->check(CLI::Range(0, 1024));
+  app.add_flag("--embedded", a.embedded,
+               "Render in the daemon itself, not in a process of its own that may crash without harm");
   app.add_option("--max-decoded-mib", a.max_decoded_mib,
-                 "Largest plate that local workers take, as a file and when it is decoded, in MiB")
+                 "Largest plate that the local worker takes, as a file and when it is decoded, in MiB")
       ->capture_default_str()
       ->check(CLI::Range(1, 1 << 20));
   app.add_option("--cache-size", a.cache_size, "Disk that results may take")->capture_default_str();

@@ -21,8 +21,6 @@
 
 namespace {
 
-constexpr double kGraceSeconds = 27;  // of the 30 s that a launcher gives us
-
 constexpr char kExamples[] = R"(Examples:
   selvage-worker
       renders for the daemon on this machine, one task a core
@@ -33,9 +31,12 @@ constexpr char kExamples[] = R"(Examples:
       `selvaged token add farm --role worker`, the fingerprint is what selvaged printed
 Without --token-file: what `selvage connect` has stored for this user, if it is a worker's token.
 
-SIGTERM: takes no more tasks, finishes what it has within 30 s, hands back the rest.
+SIGTERM: takes no more tasks, finishes what it has within --grace, hands back the rest.
 Exit codes: 0 told to stop, 1 wrong usage, a daemon of another version or one that does not take the token.
 )";
+
+// A socket of this machine's file system: the daemon's own worker.
+constexpr char kSocket[] = "unix:";
 
 struct DaemonOptions {
   std::string server, token_file, fingerprint, authority;
@@ -52,6 +53,7 @@ absl::StatusOr<selvage::KnownDaemon> TrustPatiently(const DaemonOptions& o, cons
 }
 
 absl::StatusOr<selvage::Route> RouteTo(const DaemonOptions& o) {
+  if (o.server.starts_with(kSocket)) return selvage::Route{o.server};
   if (!o.token_file.empty()) {
     const char* set = std::getenv("SELVAGE_SERVER");
     const std::string server = o.server.empty() && set != nullptr ? set : o.server;
@@ -95,6 +97,8 @@ int Fail(const absl::Status& status) {
 int main(int argc, char** argv) {
   std::string memory = "1G";
   DaemonOptions daemon;
+  std::string name;
+  double grace = 27;
   int slots = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
   uint64_t max_decoded_mib = selvage::worker::PlateLimits().decoded_bytes >> 20;
   CLI::App app("Renders passes for a Selvage daemon.", "selvage-worker");
@@ -110,6 +114,10 @@ int main(int argc, char** argv) {
   app.add_option("--max-decoded-mib", max_decoded_mib, "Largest plate, as a file and when it is decoded, in MiB")
       ->capture_default_str()
       ->check(CLI::Range(1, 1 << 20));
+  app.add_option("--name", name, "What it is called in `selvage workers`; default: host and process number");
+  app.add_option("--grace", grace, "Seconds for what it has begun, once it is told to stop; then it hands it back")
+      ->capture_default_str()
+      ->check(CLI::Range(0.0, 86'400.0));
   CLI11_PARSE(app, argc, argv);
 
   const auto memory_bytes = selvage::ParseSize(memory);
@@ -126,14 +134,15 @@ int main(int argc, char** argv) {
   auto tiles = std::make_shared<selvage::VerifyingTileStore>(
       std::shared_ptr<selvage::TileStore>(selvage::NewRemoteTileStore(selvage::worker::ConnectToDaemon(*route))));
   selvage::worker::Agent agent(selvage::worker::ConnectToDaemon(*route), tiles,
-                               {.explain = [route = *route] { return Explain(route); },
+                               {.name = name,
+                                .explain = [route = *route] { return Explain(route); },
                                 .slots = slots,
                                 .memory_bytes = *memory_bytes,
                                 .plates = {.decoded_bytes = max_decoded_mib << 20}});
   signals.Watch(
-      [&agent] {
+      [&agent, grace] {
         spdlog::info("told to stop; finishing what runs");
-        agent.Drain(kGraceSeconds);
+        agent.Drain(grace);
       },
       [] { ::_exit(1); });
   spdlog::info("selvage-worker {} for {}, {} slots", selvage::kVersion, route->address, slots);

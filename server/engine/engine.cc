@@ -214,6 +214,10 @@ void Engine::LinkClosed(const std::shared_ptr<WorkerLink>& link) {
   OnStrand([this, link] { farm_.LinkClosed(link); });
 }
 
+void Engine::WorkerEnded(const std::string& name, bool crashed) {
+  OnStrand([this, name, crashed] { farm_.WorkerEnded(name, crashed); });
+}
+
 void Engine::Finish(const TaskOutcome& outcome, Then<FinishReply> then) {
   OnStrand([this, outcome, then = std::move(then)] { results_.Finish(outcome, then); });
 }

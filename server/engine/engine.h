@@ -76,6 +76,7 @@ class Engine {
   // --- Workers.
   void Report(const std::shared_ptr<WorkerLink>& link, const WorkerReport& report);
   void LinkClosed(const std::shared_ptr<WorkerLink>& link);
+  void WorkerEnded(const std::string& name, bool crashed);
   void Finish(const TaskOutcome& outcome, Then<FinishReply> then);
   void Workers(Then<WorkersReply> then);
 

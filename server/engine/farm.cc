@@ -4,6 +4,7 @@
 #include <optional>
 #include <utility>
 
+#include "absl/strings/str_cat.h"
 #include "proto/status.h"
 #include "server/engine/known_result.h"
 #include "server/engine/names.h"
@@ -47,6 +48,7 @@ void Farm::Remove(sched::JobNumber* number) {
 }
 
 void Farm::Tick() {
+  std::erase_if(gone_, [this](const auto& gone) { return !scheduler_.workers().Has(gone.second); });
   scheduler_.Tick(tools_->Now());
   RunEffects();
 }
@@ -195,7 +197,21 @@ void Farm::Tell(const sched::Effect& effect) {
   const bool for_good = effect.type == sched::Effect::kProblem;
   counts_.failed += for_good && TaskAt(order->second, effect.local) != nullptr;
   const std::shared_ptr<Customer> customer = order->second.customer;
-  customer->OnTrouble(effect.job, effect.local, effect.message, for_good);
+  const sched::Task* task = scheduler_.FindTask(effect.key);
+  const bool lost = task != nullptr && !task->lost_by.empty();
+  const std::string file = lost ? FileOf(order->second, effect.local) : "";
+  const std::string message = file.empty() ? effect.message : absl::StrCat(effect.message, "; it reads ", file);
+  customer->OnTrouble(effect.job, effect.local, message, for_good);
+}
+
+std::string Farm::FileOf(const Order& order, uint32_t local) {
+  if (order.files != nullptr) return local < order.files->size() ? (*order.files)[local].file.path : "";
+  const plan::PlannedTask* task = TaskAt(order, local);
+  if (task == nullptr) return "";
+  for (const plan::PlannedInput& input : task->inputs) {
+    if (input.plate) return input.plate->path();
+  }
+  return "";
 }
 
 const plan::PlannedTask* Farm::TaskAt(const Order& order, uint32_t local) {
@@ -281,8 +297,18 @@ void Farm::LinkClosed(const std::shared_ptr<WorkerLink>& link) {
       std::find_if(workers_.begin(), workers_.end(), [&](const auto& worker) { return worker.second.link == link; });
   if (it == workers_.end()) return;
   const std::string id = it->first;
+  gone_[it->second.name] = id;
   workers_.erase(it);
   scheduler_.Disconnected(id, tools_->Now());
+  RunEffects();
+}
+
+void Farm::WorkerEnded(const std::string& name, bool crashed) {
+  const auto here =
+      std::find_if(workers_.begin(), workers_.end(), [&](const auto& w) { return w.second.name == name; });
+  const auto gone = gone_.find(name);
+  if (here == workers_.end() && gone == gone_.end()) return;
+  scheduler_.Ended(here != workers_.end() ? here->first : gone->second, crashed, tools_->Now());
   RunEffects();
 }
 

@@ -80,6 +80,8 @@ class Farm {
   // --- Workers.
   void TakeReport(const std::shared_ptr<WorkerLink>& link, const WorkerReport& report);
   void LinkClosed(const std::shared_ptr<WorkerLink>& link);
+  // The process of this name has ended, which is known before or after its link closes.
+  void WorkerEnded(const std::string& name, bool crashed);
   WorkersReply Workers() const;
   std::string WorkerName(const std::string& worker_id) const;
   // What workers of this name, or of this host, are making.
@@ -144,6 +146,8 @@ class Farm {
   };
   // The task a customer's job has at a place; nullptr where it is an inspection or gone.
   static const plan::PlannedTask* TaskAt(const Order& order, uint32_t local);
+  // The first plate file that the task reads; "" if none.
+  static std::string FileOf(const Order& order, uint32_t local);
   void Do(const sched::Effect& effect);
   void Start(const sched::Effect& effect);
   bool StartInspection(const sched::Effect& effect);
@@ -163,6 +167,8 @@ class Farm {
   std::map<ResultKey, PlateFacts> facts_;
   sched::JobNumber next_number_ = 1;
   std::map<std::string, Worker> workers_;
+  // Names and ids of those whose link has closed and whom the scheduler may still wait for.
+  std::map<std::string, std::string> gone_;
   bool in_effects_ = false;
   int expected_ = 0;
   Counts counts_;

@@ -15,20 +15,23 @@ double BlameOf(size_t tasks) { return std::max(0.25, 1.0 / static_cast<double>(s
 }  // namespace
 
 // The worker vanished with the task.
-void Scheduler::LostBy(TaskIndex t, WorkerNumber worker, size_t tasks) {
+void Scheduler::LostBy(TaskIndex t, WorkerNumber worker, size_t tasks, bool crashed) {
   Task& task = tasks_[t];
   if (std::find(task.lost_by.begin(), task.lost_by.end(), worker) == task.lost_by.end()) {
     task.lost_by.push_back(worker);
-    task.blame += BlameOf(tasks);
+    const double weight = crashed ? options_.losses_until_abandoned / options_.crashes_until_abandoned : 1;
+    task.blame += weight * BlameOf(tasks);
   }
-  if (task.blame >= options_.losses_until_abandoned) {
+  // Thirds that add up to just below it are enough.
+  if (task.blame >= options_.losses_until_abandoned - 1e-6) {
     MakeFailed(t, TaskState::kAbandoned,
-               absl::StrCat("given up: ", task.lost_by.size(),
-                            " different workers were lost while they rendered it, with little else to do; the task may "
-                            "be what ends them (too little memory, a damaged plate)"));
+               absl::StrCat(
+                   "given up: ", task.lost_by.size(),
+                   " different workers ended or were lost while they rendered it, with little else to do; the task may "
+                   "be what ends them (too little memory, a damaged plate)"));
     return;
   }
-  Tell(t, Effect::kSetback, "the worker stopped answering");
+  Tell(t, Effect::kSetback, crashed ? "the worker crashed" : "the worker stopped answering");
   if (!task.attempts.empty()) return;
   const double losses = static_cast<double>(task.lost_by.size());
   BackToQueue(t, losses < 3 ? now_ : now_ + std::min(options_.longest_loss_pause, std::pow(2.0, losses - 3)));
@@ -65,6 +68,21 @@ void Scheduler::TakeAway(TaskIndex t, Worker* w) {
   Tell(t, Effect::kSetback,
        absl::StrCat("its worker did not get done with it in ", minutes, " minutes; another one gets it"));
   if (task.attempts.empty()) BackToQueue(t, now_);
+}
+
+void Scheduler::Ended(const std::string& worker_id, bool crashed, Time now) {
+  Begin(now);
+  const Worker* w = workers_.Find(worker_id);
+  if (w == nullptr) return;
+  const WorkerNumber number = w->number;
+  const auto leased = w->leased;
+  for (TaskIndex t : leased) {
+    if (!DropAttemptOf(t, worker_id)) continue;
+    ++expired_;
+    LostBy(t, number, leased.size(), crashed);
+  }
+  workers_.Remove(number);
+  Settle();
 }
 
 void Scheduler::ExpireOverdue() {
@@ -106,7 +124,7 @@ void Scheduler::ExpireLeases() {
     Stop(t, *a);
     DropAttempt(t, static_cast<size_t>(a - attempts.begin()));
     ++expired_;
-    LostBy(t, number, tasks);
+    LostBy(t, number, tasks, false);
   }
   for (WorkerNumber n : gone) workers_.Remove(n);
 }

@@ -72,6 +72,8 @@ class Scheduler {
   // --- Workers. Each report is complete.
   void Report(const std::string& worker_id, uint32_t slots, bool draining, std::span<const Running> running, Time now);
   void Disconnected(const std::string& worker_id, Time now);
+  // Its process has ended, and what it had will not come. `crashed`: by a fault of its own.
+  void Ended(const std::string& worker_id, bool crashed, Time now);
 
   // --- Tasks.
   // Answer to kAsk. `hit`: the result is known (and durable under its key); a question
@@ -179,8 +181,8 @@ class Scheduler {
 
   // losses.cc: leases that end without a result.
   void ExpireLeases();
-  // A worker that had `tasks` tasks vanished with this one.
-  void LostBy(TaskIndex t, WorkerNumber worker, size_t tasks);
+  // A worker that had `tasks` tasks vanished with this one, or crashed.
+  void LostBy(TaskIndex t, WorkerNumber worker, size_t tasks, bool crashed);
   void ExpireOverdue();
   Time OverdueAfter(const Task& task) const;
   void TakeAway(TaskIndex t, Worker* w);

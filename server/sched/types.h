@@ -121,6 +121,8 @@ struct Options {
   // but shared with all else that the worker ran: 1 where it ran nothing else, at
   // least a quarter. Tasks that end their workers reach this, unlucky ones hardly.
   double losses_until_abandoned = 10;
+  // So many crashes count as much: one that is seen is no accident of the machine.
+  double crashes_until_abandoned = 3;
   // From the third loss on, the task waits 1 s, 2 s, ... at most this.
   Time longest_loss_pause = 60;
   // A worker that goes on reporting a task but does not finish it: after this

@@ -43,6 +43,7 @@ class WorkerTable {
     auto it = workers_.find(n);
     return it == workers_.end() ? nullptr : &it->second;
   }
+  bool Has(const std::string& id) const { return by_id_.contains(id); }
   Worker* Find(const std::string& id) {
     auto it = by_id_.find(id);
     return it == by_id_.end() ? nullptr : Find(it->second);

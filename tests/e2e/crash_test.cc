@@ -1,6 +1,8 @@
 // kill -9 at bad moments; the pixels of an undisturbed run at the end.
 #include <signal.h>
 
+#include <fstream>
+
 #include "tests/e2e/studio.h"
 
 namespace selvage::e2e {
@@ -68,6 +70,50 @@ TEST(Crash, WorkerKilledInMidJobLosesNothing) {
   const JobProgress p = studio.WatchToEnd(job);
   EXPECT_EQ(p.state(), JOB_DONE);
   EXPECT_EQ(Differences(studio.Fetch("out"), expected), "");
+}
+
+// The worker that the daemon has started; 0 if there is none just now.
+pid_t LocalWorkerOf(pid_t daemon) {
+  for (const auto& entry : std::filesystem::directory_iterator("/proc")) {
+    const pid_t pid = std::atoi(entry.path().filename().c_str());
+    if (pid == 0) continue;
+    std::ifstream stat(entry.path() / "stat");
+    std::string number, name, state;
+    pid_t parent = 0;
+    if (stat >> number >> name >> state >> parent && parent == daemon && name == "(selvage-worker)") return pid;
+  }
+  return 0;
+}
+
+TEST(Crash, LocalWorkerThatCrashesInMidJobTakesNeitherDaemonNorPixelsAlong) {
+  const auto expected = Undisturbed();
+  Studio studio(kFrames);
+  studio.Start();
+  const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(kFrames)));
+  for (const int signal : {SIGSEGV, SIGKILL}) {
+    SleepMs(500);
+    const pid_t worker = LocalWorkerOf(studio.daemon().pid());
+    ASSERT_GT(worker, 0);
+    ::kill(worker, signal);
+    for (int i = 0; i < 500 && LocalWorkerOf(studio.daemon().pid()) == worker; ++i) SleepMs(10);
+  }
+  EXPECT_EQ(studio.WatchToEnd(job).state(), JOB_DONE);
+  EXPECT_EQ(Differences(studio.Fetch("out"), expected), "");
+  EXPECT_EQ(studio.Stop(), 0);
+}
+
+TEST(Crash, LocalWorkerGoesWithItsDaemon) {
+  Studio studio(kFrames);
+  studio.Start();
+  pid_t worker = 0;
+  for (int i = 0; i < 500 && worker == 0; ++i) {
+    SleepMs(10);
+    worker = LocalWorkerOf(studio.daemon().pid());
+  }
+  ASSERT_GT(worker, 0);
+  studio.KillDaemon();
+  for (int i = 0; i < 500 && ::kill(worker, 0) == 0; ++i) SleepMs(10);
+  EXPECT_NE(::kill(worker, 0), 0) << "it would render for nobody";
 }
 
 TEST(Crash, WorkerThatIsToldToStopHandsBackWhatItHas) {

@@ -93,9 +93,9 @@ TEST_F(Keeping, InvalidationsAreSaidAndReachAsFarAsAsked) {
 TEST_F(Keeping, WhatAWorkerMadeIsRenderedAnew) {
   const Files before = studio_.Fetch("before");
   EXPECT_EQ(studio_.Client({"invalidate", "--worker", "nobody"}).exit_code, 1);
-  EXPECT_EQ(studio_.Client({"invalidate", stack_, "core", "--worker", "embedded"}).exit_code, 2);
-  const std::string said = Say({"invalidate", "--worker", "embedded", "--since", "1h"});
-  EXPECT_NE(said.find("everything that embedded rendered ("), std::string::npos) << said;
+  EXPECT_EQ(studio_.Client({"invalidate", stack_, "core", "--worker", "local"}).exit_code, 2);
+  const std::string said = Say({"invalidate", "--worker", "local", "--since", "1h"});
+  EXPECT_NE(said.find("everything that local rendered ("), std::string::npos) << said;
   EXPECT_NE(studio_.Client({"fetch", "--to", studio_.file("old")}).exit_code, 0) << "nothing from before is served";
   studio_.KillDaemon();
   studio_.Start();

@@ -7,9 +7,9 @@ namespace {
 
 constexpr int kFrames = 5;
 
-Files Render(int local_workers, const std::vector<int>& worker_slots) {
+Files Render(int local_workers, const std::vector<int>& worker_slots, const std::vector<std::string>& more = {}) {
   Studio studio(kFrames);
-  studio.Start({.local_workers = local_workers});
+  studio.Start({.local_workers = local_workers, .more = more});
   std::vector<Process> workers;
   for (int slots : worker_slots) workers.push_back(studio.StartWorker(slots));
   studio.Submit(studio.WriteStack("small.stack", SmallStack(kFrames)));
@@ -19,7 +19,8 @@ Files Render(int local_workers, const std::vector<int>& worker_slots) {
 TEST(SameBits, AnyNumberOfWorkersAndThreadsEmbeddedOrApart) {
   const auto one = Render(1, {});
   ASSERT_EQ(one.size(), 2u * kFrames);
-  EXPECT_EQ(Differences(Render(4, {}), one), "") << "four embedded threads";
+  EXPECT_EQ(Differences(Render(4, {}), one), "") << "the daemon's own worker, four threads";
+  EXPECT_EQ(Differences(Render(4, {}, {"--embedded"}), one), "") << "four threads of the daemon";
   EXPECT_EQ(Differences(Render(0, {1}), one), "") << "one process, one thread";
   EXPECT_EQ(Differences(Render(0, {4}), one), "") << "one process, four threads";
   EXPECT_EQ(Differences(Render(0, {1, 1, 1, 1}), one), "") << "four processes";

@@ -54,6 +54,50 @@ TEST(Farm, AFarmWhoseWorkersAreKilledOneAfterAnotherLosesNoJob) {
   EXPECT_EQ(d.WatchToEnd(job).state(), JOB_DONE);
 }
 
+// Of one on the daemon's own machine it is known at once that it has ended, and how.
+TEST(Farm, TaskThatCrashesTheLocalWorkerThreeTimesIsGivenUpWithItsFile) {
+  Daemon d;
+  d.Stop();
+  d.options.reconnect_seconds = 3600;  // is not waited for
+  d.Start();
+  const std::string job = d.Submit(d.TwoPasses(1));
+  for (int crash = 0; crash < 3; ++crash) {
+    std::atomic<bool> swallowed{false};
+    FakeWorker w(d.Channel(), absl::StrCat("local-", crash), 1,
+                 [&](const TaskSpec& spec) -> std::optional<TaskOutcome> {
+                   if (spec.has_inspect()) return std::nullopt;
+                   swallowed = true;
+                   return TaskOutcome();
+                 });
+    Wait([&] { return swallowed.load(); });
+    ASSERT_TRUE(swallowed) << crash;
+    if (crash != 1) w.Kill();  // else the end is known before the connection breaks
+    d.engine().WorkerEnded(absl::StrCat("local-", crash), true);
+  }
+  const JobProgress p = d.WatchToEnd(job);
+  EXPECT_EQ(p.state(), JOB_FAILED);
+  ASSERT_GT(p.problem_size(), 0);
+  const std::string said = p.problem(p.problem_size() - 1);
+  EXPECT_NE(said.find("3 different workers"), std::string::npos) << said;
+  EXPECT_NE(said.find(d.file("plate.0001.exr")), std::string::npos) << said;
+}
+
+TEST(Farm, LocalWorkerThatIsKilledCostsNoMoreThanItsTasks) {
+  Daemon d;
+  d.Stop();
+  d.options.reconnect_seconds = 3600;
+  d.Start();
+  const std::string job = d.Submit(d.TwoPasses(1));
+  for (int killed = 0; killed < 5; ++killed) {
+    const std::string id = absl::StrCat("local-", killed);
+    LoseAWorker(d, id);
+    d.engine().WorkerEnded(id, false);
+    d.engine().WorkerEnded("of another name", true);
+  }
+  FakeWorker well(d.Channel(), "well");
+  EXPECT_EQ(d.WatchToEnd(job).state(), JOB_DONE);
+}
+
 TEST(Farm, TaskThatEndsEveryWorkerItIsGivenIsGivenUp) {
   Daemon d;
   d.Stop();
