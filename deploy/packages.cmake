@@ -90,7 +90,7 @@ README, the demo stack, and the messages for clients in other languages.")
 set(account "systemd | systemd-standalone-sysusers")
 set(CPACK_DEBIAN_DAEMON_PACKAGE_DEPENDS ${account})
 set(CPACK_DEBIAN_WORKER_PACKAGE_DEPENDS ${account})
-set(CPACK_DEBIAN_DAEMON_PACKAGE_RECOMMENDS selvage)
+set(CPACK_DEBIAN_DAEMON_PACKAGE_RECOMMENDS "selvage, selvage-worker")
 set(scripts ${CMAKE_SOURCE_DIR}/deploy/debian)
 # Settings of the house, which an upgrade does not replace.
 file(WRITE ${CMAKE_BINARY_DIR}/debian/daemon/conffiles "/etc/default/selvaged\n")
