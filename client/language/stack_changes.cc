@@ -48,6 +48,8 @@ std::string MessageText(const Message& m) {
   if (m.GetDescriptor() == Color::descriptor()) {
     const auto& c = static_cast<const Color&>(m);
     const auto rgb = [](const auto& v) {
+      // Written with one number, it is read with one.
+      if (v.r() == v.g() && v.g() == v.b()) return NumberText(v.r());
       return absl::StrCat(NumberText(v.r()), ",", NumberText(v.g()), ",", NumberText(v.b()));
     };
     return c.at_size() == 0 ? rgb(c) : KeyFramesText(c.at(), rgb);

@@ -111,6 +111,32 @@ TEST(Versions, TheOldestGoWhenThereAreTooManyOrTheyAreTooLarge) {
   EXPECT_EQ(d.cache().index->ListValues("version").value().size(), 3u) << "nothing is left of those that went";
 }
 
+TEST(Versions, AStateFolderOfBeforeThereWereAnyIsOpenedAndItsJobsGoOn) {
+  Daemon d;
+  const SubmitReply before = Submit(d, d.TwoPasses());
+  d.Stop();
+  IndexBatch batch;
+  for (const char* prefix : {"version", "measured"}) {
+    for (const auto& [name, value] : d.cache().index->ListValues(prefix).value()) batch.values.emplace_back(name, "");
+  }
+  EXPECT_GE(batch.values.size(), 2u);
+  for (const auto& [name, value] : d.cache().index->ListValues("job/").value()) {
+    JobProgress p;
+    ASSERT_TRUE(p.ParseFromString(value));
+    p.clear_version();
+    batch.values.emplace_back(name, p.SerializeAsString());
+  }
+  ASSERT_TRUE(d.cache().index->Commit(batch).ok());
+  d.Start();
+  FakeWorker w(d.Channel(), "w");
+  const JobProgress p = d.WatchToEnd(before.job_id());
+  EXPECT_EQ(p.state(), JOB_DONE);
+  EXPECT_EQ(p.version(), 0u);
+  List(d);
+  EXPECT_EQ(d.status.error_code(), grpc::StatusCode::NOT_FOUND);
+  EXPECT_EQ(Submit(d, d.TwoPasses()).version(), 1u);
+}
+
 TEST(Versions, AllStacksTogetherAreBounded) {
   Daemon d;
   d.Stop();
