@@ -117,10 +117,12 @@ TEST(Versions, AStateFolderOfBeforeThereWereAnyIsOpenedAndItsJobsGoOn) {
   d.Stop();
   IndexBatch batch;
   for (const char* prefix : {"version", "measured"}) {
-    for (const auto& [name, value] : d.cache().index->ListValues(prefix).value()) batch.values.emplace_back(name, "");
+    const auto rows = d.cache().index->ListValues(prefix).value();
+    for (const auto& [name, value] : rows) batch.values.emplace_back(name, "");
   }
   EXPECT_GE(batch.values.size(), 2u);
-  for (const auto& [name, value] : d.cache().index->ListValues("job/").value()) {
+  const auto jobs = d.cache().index->ListValues("job/").value();
+  for (const auto& [name, value] : jobs) {
     JobProgress p;
     ASSERT_TRUE(p.ParseFromString(value));
     p.clear_version();
