@@ -4,6 +4,8 @@
 #include "absl/strings/str_cat.h"
 #include "client/exit_code.h"
 #include "client/json.h"
+#include "google/protobuf/struct.pb.h"
+#include "google/protobuf/util/json_util.h"
 
 namespace selvage::client {
 namespace {
@@ -29,6 +31,22 @@ absl::Status FaultsIn(const std::string& file, const std::vector<Fault>& faults)
   absl::Status status = absl::InvalidArgumentError(text);
   status.SetPayload(kFaultsPayload, absl::Cord(list.text()));
   return status;
+}
+
+std::vector<Fault> FaultsOf(const absl::Status& status) {
+  std::vector<Fault> faults;
+  google::protobuf::ListValue list;
+  const auto payload = status.GetPayload(kFaultsPayload);
+  if (!payload || !google::protobuf::util::JsonStringToMessage(std::string(*payload), &list).ok()) return faults;
+  for (const auto& value : list.values()) {
+    const auto& members = value.struct_value().fields();
+    const auto number = [&](const char* name) {
+      return members.count(name) > 0 ? static_cast<int>(members.at(name).number_value()) : 0;
+    };
+    const auto text = [&](const char* name) { return members.count(name) > 0 ? members.at(name).string_value() : ""; };
+    faults.push_back({number("line"), number("column"), text("path"), text("message")});
+  }
+  return faults;
 }
 
 std::string FailureJson(const absl::Status& status) {

@@ -20,6 +20,9 @@ struct Fault {
 // travel along for FailureJson. OK for none.
 absl::Status FaultsIn(const std::string& file, const std::vector<Fault>& faults);
 
+// The faults that travel along; none for another status.
+std::vector<Fault> FaultsOf(const absl::Status& status);
+
 // A failed command as JSON: {"error": [{"file", "line", "column", "path",
 // "message"}, ...], "exit_code": 1}. Other failures are one error with a message.
 std::string FailureJson(const absl::Status& status);

@@ -1,6 +1,7 @@
 #include "client/write_file.h"
 
 #include <fcntl.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <cerrno>
@@ -54,6 +55,9 @@ absl::Status WriteFileAtomically(const std::string& path, const std::string& byt
   const std::string temporary = absl::StrCat(path, ".", getpid(), ".tmp");
   const int fd = ::open(temporary.c_str(), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0644);
   if (fd < 0) return Refused(path, "cannot be written", errno);
+  // Who may read and write it stays as it was.
+  struct stat before;
+  if (::stat(path.c_str(), &before) == 0) (void)::fchmod(fd, before.st_mode & 07777);
   int failed = WriteAll(fd, bytes);
   if (::close(fd) != 0 && failed == 0) failed = errno;
   if (failed == 0 && ::rename(temporary.c_str(), path.c_str()) != 0) failed = errno;

@@ -29,12 +29,17 @@ class StackFile {
   absl::Status Set(const std::string& assignment);
 
   const Stack& stack() const { return stack_; }
-  // As it was read.
+  // As it was read, without a byte order mark, and where each field stands in it.
+  const std::string& path() const { return path_; }
   const std::string& text() const { return text_; }
+  const std::vector<FieldPlace>& places() const { return places_; }
 
   // "file:line:column" of a field path such as "pass[3].step[1].levels.black";
   // of the closest enclosing field that the text holds.
   std::string Locate(const std::string& field_path) const;
+
+  // Line and column from 1; 0, 0 where the text holds nothing of the path.
+  std::pair<int, int> PlaceOf(const std::string& field_path) const;
 
   // One line an error, each with its place. OK for none.
   template <class Errors>
@@ -48,9 +53,6 @@ class StackFile {
   }
 
  private:
-  // Line and column from 1; 0, 0 where the text holds nothing of the path.
-  std::pair<int, int> PlaceOf(const std::string& field_path) const;
-
   std::string path_, text_;
   Stack stack_;
   std::vector<FieldPlace> places_;

@@ -91,6 +91,7 @@ class Reader : public FaultSink {
     inner.type = field == nullptr ? nullptr : field->message_type();
     inner.name = std::string(name.text);
     inner.begin = name.begin;
+    if (place >= 0) Place(place).value = tokens_.next().begin;
     inner.close = tokens_.Take().is('<') ? '>' : '}';
     inner.place = place;
     open_.push_back(std::move(inner));
@@ -108,6 +109,7 @@ class Reader : public FaultSink {
       // A brace further left than its block began belongs to a block further out.
       const bool odd = tokens_.BeginsLine(brace.begin) && tokens_.Indent(brace.begin) < tokens_.Indent(block().begin);
       if (odd) suspect_ = {block().name, block().begin};
+      if (block().place >= 0) Place(block().place).end = brace.end;
       open_.pop_back();
     }
     if (!tokens_.TakeIf(',')) tokens_.TakeIf(';');
@@ -123,6 +125,7 @@ class Reader : public FaultSink {
     Blame(begin, absl::StrCat("the block `", name, " {` that begins on line ", line,
                               " is never closed: add a } before ", until));
     suspect_ = {};
+    if (block().place >= 0) Place(block().place).end = at;
     open_.pop_back();
   }
 
@@ -184,7 +187,7 @@ class Reader : public FaultSink {
         Blame(name.begin, TwoOfOne(field, group->field(i), lines_.At(block().seen[group->field(i)].second).first));
       }
     }
-    places_.push_back({block().place, field, count++, name.begin});
+    places_.push_back({block().place, field, count++, name.begin, name.end, name.end});
     return static_cast<int>(places_.size()) - 1;
   }
 
@@ -193,13 +196,26 @@ class Reader : public FaultSink {
     if (field->message_type() != nullptr) {
       if (block_follows) return Open(field, name, place);
       if (field->is_repeated() && tokens_.next().is('[')) return BlockList(field, name, place);
-      return values_.Short(field, name, colon);
+      Place(place).value = tokens_.next().begin;
+      values_.Short(field, name, colon);
+      return EndAtLast(place);
     }
     if (block_follows) {
       Blame(tokens_.next().begin, absl::StrCat("`", name.text, "` has no block: write ", ExampleOf(field)));
       return Open(nullptr, name, -1);
     }
+    Place(place).value = tokens_.next().begin;
     values_.Plain(field, name, colon);
+    EndAtLast(place);
+  }
+
+  FieldPlace& Place(int place) { return places_[static_cast<size_t>(place)]; }
+
+  // The value of that field is what was taken last. A web colour is no token where it begins.
+  void EndAtLast(int place) {
+    FieldPlace& p = Place(place);
+    p.value = std::min(p.value, tokens_.last().begin);
+    p.end = std::max(p.end, tokens_.last().end);
   }
 
   // `at [{ frame: 1 }, { frame: 2 }]`.
@@ -212,7 +228,9 @@ class Reader : public FaultSink {
         return Blame(begin, absl::StrCat("the list of `", name.text, "` that begins here is not right: write `",
                                          name.text, " { ... }` as often as needed"));
       }
-      Open(field, name, first ? place : Note(field, name));
+      const int entry = first ? place : Note(field, name);
+      Place(entry).listed = true;
+      Open(field, name, entry);
       first = false;
       while (open_.size() > depth) {
         if (!Next()) return;

@@ -23,6 +23,10 @@ struct FieldPlace {
   // Among fields of that name in the block.
   int index = 0;
   size_t at = 0;
+  // Where its value begins (of a block: its brace), and behind the last character of it.
+  size_t value = 0, end = 0;
+  // One of several in brackets: `at [{ ... }, { ... }]`.
+  bool listed = false;
 };
 
 struct Syntax {
