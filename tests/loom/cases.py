@@ -1,0 +1,808 @@
+"""What is tested of the page. Each test has the page as an artist would: pointer and keys go
+through the browser, and what came of it is read from the stack's file or from the pixels."""
+
+import base64
+import json
+import pathlib
+import re
+import time
+
+from studio import browser, request, until
+
+TESTS = []
+
+
+def test(function):
+    TESTS.append(function)
+    return function
+
+
+class World:
+    def __init__(self, studio, screens):
+        self.studio = studio
+        self.screens = screens
+        if screens:
+            screens.mkdir(parents=True, exist_ok=True)
+        studio.selvage("submit", studio.stack, "--watch")
+        self.good_text = studio.stack.read_text()
+        self.address = studio.loom(studio.stack)
+        self.driver = browser(studio.folder)
+
+    def close(self):
+        self.driver.quit()
+
+    def before(self):
+        """Every test begins with the stack as it was drawn and the page as it opens."""
+        if self.studio.daemon is None:
+            self.studio.start_daemon()
+        if not self.studio.stack.exists() or self.studio.stack.read_text() != self.good_text:
+            self.studio.stack.write_text(self.good_text)
+        self.driver.set_window_size(1600, 900)
+        self.driver.get(self.address)
+        self.driver.execute_script("localStorage.clear()")
+        self.driver.get(self.address)
+        until("the passes are listed", lambda: self.all(".pass-row"))
+        until("a picture is there", self.picture_there)
+        self.driver.get_log("browser")
+
+    def after(self):
+        """Nothing may have gone wrong out of sight."""
+        wrong = [entry["message"] for entry in self.driver.get_log("browser") if entry["level"] == "SEVERE"
+                 # What the loom refuses is told in words on the page; the browser notes it, too.
+                 and not re.search(r"the server responded with a status of (409|422|503)|ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED|ERR_EMPTY_RESPONSE", entry["message"])]
+        assert not wrong, f"the browser's console: {wrong}"
+
+    def show_failure(self, name):
+        try:
+            path = pathlib.Path("/tmp") / f"loom-failed-{name}.png"
+            self.driver.save_screenshot(str(path))
+            print(f"           {path}; said: {self.text('#said')!r}, alert: {self.text('#alert')!r}, stage: {self.text('#stage-words')!r}")
+        except Exception as error:
+            print(f"           no picture of it: {error}")
+
+    def screen(self, name):
+        if self.screens:
+            self.driver.save_screenshot(str(self.screens / f"{name}.png"))
+
+    # -- the page --
+
+    def all(self, selector):
+        return self.driver.find_elements("css selector", selector)
+
+    def one(self, selector):
+        return self.driver.find_element("css selector", selector)
+
+    def text(self, selector):
+        return self.driver.execute_script("return document.querySelector(arguments[0])?.textContent ?? ''", selector)
+
+    def js(self, script, *arguments):
+        return self.driver.execute_script(script, *arguments)
+
+    def picture_there(self):
+        return self.js("return document.getElementById('picture').dataset.shown")
+
+    def view(self, name):
+        self.one(f"#tab-{name}").click()
+        until(f"the view {name} is open", lambda: self.one(f"#view-{name}").is_displayed())
+
+    def keys(self, keys, focus="#stage"):
+        if focus:
+            self.js("document.querySelector(arguments[0]).focus()", focus)
+        self.actions().send_keys(keys).perform()
+
+    def actions(self):
+        from selenium.webdriver.common.action_chains import ActionChains
+        return ActionChains(self.driver, duration=0)
+
+    def choose(self, name):
+        """A pass by its row; waits for its picture."""
+        row = self.one(f'.pass-row[data-name="{name}"]')
+        self.js("arguments[0].scrollIntoView({block: 'center'})", row)
+        row.click()
+        self.shows(name)
+
+    def shows(self, name, frame=None, how=None):
+        def check():
+            shown = self.picture_there().split(" ")
+            return shown[0] == name and (frame is None or shown[1] == str(frame)) and (how is None or shown[2] == how)
+        until(f"{name} at {frame} as {how} is shown", check)
+
+    def field(self, path):
+        """The control of a field of the stack, as in pass[2].step[1].levels.black."""
+        return self.one(f'[data-path="{path}"] input, [data-path="{path}"] select')
+
+    def path_of(self, name, operator, field):
+        return self.js("""
+            const step = [...document.querySelectorAll('.inspector .field')].map((f) => f.dataset.path)
+              .find((p) => p && p.endsWith(`.${arguments[0]}.${arguments[1]}`));
+            return step;""", operator, field) or self.fail(f"{name} has no field {operator}.{field} in the panel")
+
+    def type(self, field, text):
+        """Text in place of what a field holds, and Enter."""
+        field.click()
+        self.js("arguments[0].select()", field)
+        field.send_keys(str(text), "\ue007")
+
+    def ctrl(self, key, focus="#stage"):
+        self.js("document.querySelector(arguments[0]).focus()", focus)
+        self.actions().key_down("\ue009").send_keys(key).key_up("\ue009").perform()
+
+    def fail(self, words):
+        raise AssertionError(words)
+
+    def file(self):
+        return self.studio.stack.read_text()
+
+    def stage_at(self, x, y):
+        """Where a pixel of the picture is on the screen, from the middle of the stage."""
+        return self.js("""
+            const [x, y] = arguments;
+            return import('/picture.js').then(({toScreen}) => {
+              const p = toScreen({x, y});
+              const s = document.getElementById('stage').getBoundingClientRect();
+              return [Math.round(p.x - s.width / 2), Math.round(p.y - s.height / 2)];
+            });""", x, y)
+
+    def pixels_differ(self, png):
+        """Compares the picture on the screen, one to one, with a PNG: how many of its pixels differ, and how many it has."""
+        self.keys("Z")
+        time.sleep(0.3)
+        return self.driver.execute_async_script("""
+            const [data, done] = arguments;
+            const image = new Image();
+            image.onload = async () => {
+              const {toScreen} = await import('/picture.js');
+              const at = toScreen({x: 0, y: 0});
+              const canvas = document.getElementById('picture');
+              const copy = document.createElement('canvas');
+              copy.width = image.width; copy.height = image.height;
+              const context = copy.getContext('2d', {willReadFrequently: true});
+              context.drawImage(image, 0, 0);
+              const wanted = context.getImageData(0, 0, image.width, image.height).data;
+              const seen = canvas.getContext('2d').getImageData(at.x, at.y, image.width, image.height).data;
+              let differ = 0;
+              for (let i = 0; i < wanted.length; i += 4) {
+                if (wanted[i] !== seen[i] || wanted[i + 1] !== seen[i + 1] || wanted[i + 2] !== seen[i + 2]) ++differ;
+              }
+              done({differ, pixels: image.width * image.height, place: [at.x, at.y]});
+            };
+            image.onerror = () => done({differ: -1, pixels: 0});
+            image.src = 'data:image/png;base64,' + data;""", base64.b64encode(png).decode())
+
+    def same_pixels(self, png, what):
+        got = {}
+
+        def same():
+            got.update(self.pixels_differ(png))
+            assert got["differ"] == 0, got
+            return True
+        until(f"{what} has the pixels of the command line", same, 15)
+        assert got["pixels"] == 480 * 270, got
+
+
+def one_change(before, after):
+    """The one line that differs, before and after."""
+    old, new = before.splitlines(), after.splitlines()
+    assert len(old) == len(new), f"{len(old)} lines became {len(new)}"
+    differ = [(a, b) for a, b in zip(old, new) if a != b]
+    assert len(differ) == 1, differ
+    return differ[0]
+
+
+# ---- opening and looking -------------------------------------------------------------
+
+
+@test
+def opens(world):
+    """The page lists all plates, masks and passes of the stack and shows the last pass."""
+    text = world.good_text
+    wanted = len(re.findall(r"^(?:plate|mask|pass) \{", text, re.M))
+    assert len(world.all(".pass-row")) == wanted, f"{len(world.all('.pass-row'))} rows, {wanted} in the file"
+    assert world.text("#stack-name") == "apiary_010"
+    until("states are known", lambda: world.all('.pass-row[data-name="matte"] .state-held'))
+    # Working order: nothing stands before what it is made from.
+    order = world.js("return [...document.querySelectorAll('.pass-row.is-pass')].map((r) => r.dataset.name)")
+    assert order.index("degrained") < order.index("core") < order.index("matte") < order.index("comp_grade"), order
+
+
+@test
+def pixels_are_those_of_look(world):
+    """What is on the screen at one to one is, pixel by pixel, what `selvage look` writes."""
+    for name, frame, how, more in (("foreground", 1003, "checker", ()), ("matte", 1005, "matte", ()), ("element", 1002, "black", ()),
+                                   ("plate", 1004, "color", ()), ("foreground", 1003, "plate", ()),
+                                   ("foreground", 1006, "background", ("--background", "meadow"))):
+        world.choose(name)
+        world.type(world.one("#frame"), frame)
+        world.one(f'.segments button[aria-label="as {dict(color="colour", plate="on plate", background="on back").get(how, how)}"]').click()
+        world.shows(name, frame, how)
+        world.same_pixels(world.studio.look(name, frame, "--as", how, *more), f"{name} at {frame} as {how}")
+
+
+@test
+def keys_step_frames_and_passes(world):
+    """Arrows, Home and End step; Space plays what is held; ? shows the keys."""
+    world.choose("matte")
+    world.keys("\ue011")  # Home
+    world.shows("matte", 1001)
+    world.keys("\ue014\ue014")
+    world.shows("matte", 1003)
+    world.keys("\ue010")
+    world.shows("matte", 1008)
+    before = world.picture_there().split(" ")[0]
+    world.keys("\ue013")
+    until("another pass is shown", lambda: world.picture_there() and world.picture_there().split(" ")[0] != before)
+    world.keys("?")
+    until("the keys are shown", lambda: world.one("#help").is_displayed() and "one frame on" in world.text("#help"))
+    world.screen("keys")
+    world.keys("\ue00c", focus=None)
+    until("they are closed", lambda: not world.one("#help").is_displayed())
+
+
+@test
+def plays_what_is_held(world):
+    """Playing shows every held frame, in order, and stops."""
+    world.choose("matte")
+    until("all frames are held", lambda: "8 of 8 held" in world.text("#strip-words"))
+    world.js("""
+        window.seen = [];
+        const box = document.getElementById('frame');
+        window.watch = setInterval(() => { const f = +box.value; if (seen.at(-1) !== f) seen.push(f); }, 2);""")
+    world.keys(" ")
+    until("two rounds were played", lambda: len(world.js("return window.seen")) > 18)
+    world.keys(" ")
+    seen = world.js("clearInterval(window.watch); return window.seen")
+    assert set(seen) == set(range(1001, 1009)), sorted(set(seen))
+    steps = [(b - a) % 8 for a, b in zip(seen, seen[1:])]
+    assert steps.count(1) > len(steps) // 2, seen
+    until("a still picture is there", world.picture_there)
+
+
+@test
+def compares(world):
+    """Wipe, flip and difference show the other picture where they should."""
+    world.choose("foreground")
+    world.one('#look-bar select[aria-label="Compare"]').send_keys("difference")
+    world.js("const s = document.querySelector('#look-bar select[aria-label=\"Compare with\"]'); s.value = 'foreground'; s.dispatchEvent(new Event('change', {bubbles: true}))")
+    sample = """
+        const c = document.getElementById('picture');
+        const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
+        let most = 0; for (let i = 0; i < d.length; i += 4) most = Math.max(most, d[i], d[i + 1], d[i + 2]);
+        return most;"""
+    until("a picture differs from itself nowhere", lambda: world.js(sample) == 0)
+    world.js("const s = document.querySelector('#look-bar select[aria-label=\"Compare with\"]'); s.value = 'plate'; s.dispatchEvent(new Event('change', {bubbles: true}))")
+    until("and from the plate somewhere", lambda: world.js(sample) > 100)
+    world.keys("w")
+    until("the wipe is chosen", lambda: world.js("return document.querySelector('#look-bar select[aria-label=Compare]').value") == "wipe")
+    plate = world.studio.look("plate", 1001, "--as", "color")
+    world.keys("\ue011")
+    world.shows("foreground", 1001)
+    until("the right half is the plate", lambda: 0.40 < (lambda g: g["differ"] / g["pixels"])(world.pixels_differ(plate)) < 0.51)
+    world.screen("wipe")
+
+
+@test
+def values_under_the_pointer(world):
+    """The code values told are those of the picture that `look` writes."""
+    world.choose("plate")
+    world.shows("plate", how="color")
+    x, y = world.stage_at(100, 50)
+    world.actions().move_to_element_with_offset(world.one("#stage"), x, y).perform()
+    told = until("values are told", lambda: world.text("#values"))
+    place = re.match(r"x (\d+)  y (\d+)", told).groups()
+    png = world.studio.look("plate", 1001, "--as", "color")
+    wanted = world.driver.execute_async_script("""
+        const [data, x, y, done] = arguments;
+        const image = new Image();
+        image.onload = () => {
+          const copy = document.createElement('canvas');
+          copy.width = image.width; copy.height = image.height;
+          const context = copy.getContext('2d');
+          context.drawImage(image, 0, 0);
+          done([...context.getImageData(x, y, 1, 1).data].slice(0, 3));
+        };
+        image.src = 'data:image/png;base64,' + data;""", base64.b64encode(png).decode(), int(place[0]), int(place[1]))
+    assert abs(int(place[0]) - 100) <= 1 and abs(int(place[1]) - 50) <= 1, told
+    assert "code " + " ".join(map(str, wanted)) in told, (told, wanted)
+
+
+# ---- changing the stack --------------------------------------------------------------
+
+
+@test
+def dragging_a_number_changes_only_its_characters(world):
+    """A pulled number is in the file when the mouse is let go, and the picture is that of the new file."""
+    world.choose("core_key")
+    path = world.path_of("core_key", "levels", "white")
+    field = world.field(path)
+    world.js("arguments[0].scrollIntoView({block: 'center'})", field)
+    before = world.file()
+    world.actions().click_and_hold(field).move_by_offset(10, 0).move_by_offset(30, 0).release().perform()
+    until("the file has changed", lambda: world.file() != before)
+    old, new = one_change(before, world.file())
+    value = float(world.field(path).get_attribute("value"))
+    pieces = re.sub(r"white \{ value: [\d.]+ \}", "", old), re.sub(r"white \{ value: [\d.]+ \}", "", new)
+    assert pieces[0] == pieces[1], (old, new)
+    assert f"white {{ value: {value:g} }}" in new, (new, value)
+    frame = world.js("return document.getElementById('frame').value")
+    world.shows("core_key", frame, "matte")
+    world.same_pixels(world.studio.look("core_key", frame, "--as", "matte"), "core_key after the drag")
+    world.ctrl("z")
+    until("undo brings the text back", lambda: world.file() == before)
+
+
+@test
+def numbers_are_typed_reset_and_keyed(world):
+    """Exact entry, reset to the default, key frames; each undone to the same bytes."""
+    world.choose("core_key")
+    path = world.path_of("core_key", "levels", "white")
+    before = world.file()
+    field = world.field(path)
+    world.js("arguments[0].scrollIntoView({block: 'center'})", field)
+    world.type(field, "0.8125")
+    until("the file has it", lambda: "white { value: 0.8125 }" in world.file())
+    typed = world.file()
+    world.js("document.querySelector(`[data-path=\"${arguments[0]}\"] button.key`).click()", path)
+    until("there is a key frame", lambda: re.search(r"white \{ at \{ frame: 100\d value: 0\.8125 \} \}", world.file()))
+    world.ctrl("z")
+    until("undone", lambda: world.file() == typed)
+    until("the panel shows it without a key frame", lambda: world.js("return document.querySelector(`[data-path=\"${arguments[0]}\"] button.key`).getAttribute('aria-pressed')", path) in (None, "false"))
+    world.js("document.querySelector(`[data-path=\"${arguments[0]}\"] button.reset`).click()", path)
+    until("it is reset", lambda: "0.8125" not in world.file())
+    world.ctrl("z")
+    until("undone", lambda: world.file() == typed)
+    world.ctrl("z")
+    until("undone to the first bytes", lambda: world.file() == before)
+    # What cannot be a number leaves the file alone.
+    field = world.field(path)
+    world.type(field, "much")
+    time.sleep(0.5)
+    assert world.file() == before
+    assert world.field(path).get_attribute("value") == "0.86"
+
+
+@test
+def passes_are_added_renamed_muted_and_moved(world):
+    """A new pass, a step in it, a rename everywhere, a mute; all is ordinary text."""
+    world.choose("core_key")
+    world.one("#add-pass").click()
+    box = until("a name is asked for", lambda: world.one("#ask input"))
+    world.type(box, "tighter")
+    until("the pass is in the file", lambda: re.search(r'name: "tighter"', world.file()) and 'from: "core_key"' in world.file())
+    world.shows("tighter")
+    world.js("const s = document.querySelector('.inspector select.add'); s.value = 'choke'; s.dispatchEvent(new Event('change'))")
+    until("it has a step", lambda: re.search(r'name: "tighter"[^}]*step \{ choke', world.file(), re.S))
+    until("the step is in the panel", lambda: "choke" in world.text(".inspector .step h3"))
+    world.js("[...document.querySelectorAll('.inspector-head button')].find((b) => b.textContent === 'rename').click()")
+    box = until("a name is asked for", lambda: world.one("#ask[open] input"))
+    world.type(box, "tightest")
+    until("it is renamed", lambda: '"tightest"' in world.file() and '"tighter"' not in world.file())
+    world.shows("tightest")
+    world.js("[...document.querySelectorAll('.inspector .step button')].find((b) => b.textContent === 'mute').click()")
+    until("the step is muted", lambda: "#muted" in world.file())
+    until("it can be taken in again", lambda: world.all(".step.is-muted button"))
+    world.one(".step.is-muted button").click()
+    until("it is", lambda: "#muted" not in world.file())
+    world.studio.selvage("check", world.studio.stack)
+
+
+# ---- hands ---------------------------------------------------------------------------
+
+
+@test
+def a_mask_is_drawn_on_the_picture(world):
+    """Clicks on the picture become a mask in the file; points are moved, inserted and removed."""
+    world.choose("plate")
+    world.view("draw")
+    world.js("[...document.querySelectorAll('#view-draw button')].find((b) => b.textContent === '+ mask').click()")
+    box = until("a name is asked for", lambda: world.one("#ask[open] input"))
+    world.type(box, "by_hand")
+    until("the pen is out", lambda: "Drawing by_hand" in world.text("#tool-words"))
+    corners = [(60, 40), (200, 50), (180, 160), (70, 150)]
+    stage = world.one("#stage")
+    for corner in corners:
+        world.actions().move_to_element_with_offset(stage, *world.stage_at(*corner)).click().perform()
+    world.screen("pen")
+    world.keys("\ue007")
+    until("the mask is in the file", lambda: 'name: "by_hand"' in world.file())
+    path = re.search(r'name: "by_hand".*?path: "([^"]*)"', world.file(), re.S).group(1)
+    numbers = list(map(float, re.findall(r"-?[\d.]+", path)))
+    for (x, y), got in zip(corners, zip(numbers[::2], numbers[1::2])):
+        assert abs(x - got[0]) < 1 and abs(y - got[1]) < 1, (corners, path)
+    world.studio.selvage("check", world.studio.stack)
+
+    # A point is moved by 20 to the right and 10 down.
+    drawn = world.file()
+    x, y = world.stage_at(numbers[2], numbers[3])
+    to = world.stage_at(numbers[2] + 20, numbers[3] + 10)
+    until("its outline is known", lambda: world.all("#view-draw .shape-row"))
+    world.actions().move_to_element_with_offset(stage, x, y).click_and_hold().move_by_offset(3, 0).move_by_offset(to[0] - x - 3, to[1] - y).release().perform()
+    until("the file has changed", lambda: world.file() != drawn)
+    moved = list(map(float, re.findall(r"-?[\d.]+", re.search(r'name: "by_hand".*?path: "([^"]*)"', world.file(), re.S).group(1))))
+    assert abs(moved[2] - numbers[2] - 20) < 1.5 and abs(moved[3] - numbers[3] - 10) < 1.5, (numbers, moved)
+    assert [a for i, a in enumerate(moved) if i not in (2, 3)] == [a for i, a in enumerate(numbers) if i not in (2, 3)], (numbers, moved)
+
+    # A point more by the keyboard, and away again.
+    before = world.file()
+    time.sleep(0.3)
+    world.keys("i")
+    until("a point is inserted", lambda: len(re.findall(r"[LC]", re.search(r'name: "by_hand".*?path: "([^"]*)"', world.file(), re.S).group(1))) == 4)
+    until("the page has seen it", lambda: "insert" in world.one("#undo").get_attribute("title"))
+    time.sleep(0.3)
+    world.keys("\ue017")
+    until("it is removed", lambda: world.file() == before)
+    world.screen("draw-new")
+
+
+@test
+def a_shape_gets_a_key_frame(world):
+    """Moving a point away from a key frame makes one; the other drawings stay as they are."""
+    world.choose("head_shape")
+    world.view("draw")
+    until("its shapes are listed", lambda: world.all("#view-draw .shape-row"))
+    world.keys("\ue011\ue014\ue014")
+    world.shows("head_shape", 1003)
+    before = world.file()
+    block = re.search(r'mask \{\s*name: "head_shape".*?\n\}', before, re.S).group(0)
+    frames = [int(f) for f in re.findall(r"at \{ frame: (\d+)", block)]
+    assert 1003 not in frames, frames
+    until("the outline of this frame is known", lambda: "key frame at 1003" in world.text("#view-draw"))
+    world.keys("n")
+    until("a point is chosen", lambda: "Point 1 of" in world.text("#said"))
+    world.keys("\ue014\ue014")
+    until("a key frame is in the file", lambda: "frame: 1003" in re.search(r'mask \{\s*name: "head_shape".*?\n\}', world.file(), re.S).group(0))
+    after = re.search(r'mask \{\s*name: "head_shape".*?\n\}', world.file(), re.S).group(0)
+    for line in block.splitlines():
+        assert line in after, line
+    world.studio.selvage("check", world.studio.stack)
+
+
+@test
+def a_box_is_drawn_for_a_sample(world):
+    """A box dragged on the picture becomes the sample of a step."""
+    world.choose("core_key")
+    world.js("document.querySelector('.inspector .field.is-block[data-path$=\"screen.sample\"] button.small').click()")
+    until("the tool is out", lambda: "drag a box" in world.text("#tool-words"))
+    a, b = world.stage_at(20, 30), world.stage_at(60, 70)
+    world.actions().move_to_element_with_offset(world.one("#stage"), *a).click_and_hold().move_by_offset(b[0] - a[0], b[1] - a[1]).release().perform()
+    def sample():
+        text = re.search(r'name: "core_key".*?sample \{([^}]*)\}', world.file(), re.S).group(1)
+        return {k: int(v) for k, v in re.findall(r"(\w+): (\d+)", text)}
+    before = re.search(r'name: "core_key".*?sample \{([^}]*)\}', world.good_text, re.S).group(1)
+    until("the file has it", lambda: re.search(r'name: "core_key".*?sample \{([^}]*)\}', world.file(), re.S).group(1) != before)
+    got = sample()
+    assert abs(got["x"] - 20) <= 1 and abs(got["y"] - 30) <= 1 and abs(got["width"] - 40) <= 2 and abs(got["height"] - 40) <= 2, got
+
+
+# ---- the world outside ---------------------------------------------------------------
+
+
+@test
+def the_page_follows_an_editor(world):
+    """What an editor saves is on the page, and is one step of undo."""
+    changed = world.good_text.replace('name: "hair_contrast"', 'name: "strands"').replace('"hair_contrast"', '"strands"')
+    world.studio.stack.write_text(changed)
+    until("the new name is listed", lambda: world.all('.pass-row[data-name="strands"]'))
+    assert not world.all('.pass-row[data-name="hair_contrast"]')
+
+
+@test
+def a_fault_is_told_at_its_line(world):
+    """A text that cannot be read keeps the picture, and says line and reason; mended, all is well."""
+    lines = world.good_text.splitlines(keepends=True)
+    number = next(i for i, line in enumerate(lines) if 'name: "core_key"' in line) + 1
+    lines[number] = "  fromm: \"degrained\"\n"
+    world.studio.stack.write_text("".join(lines))
+    until("the page says so", lambda: world.one("#alert").is_displayed() and f"line {number + 1}" in world.text("#alert"))
+    assert world.picture_there() is not None
+    assert len(world.all(".pass-row")) > 40
+    world.view("text")
+    until("the line is marked", lambda: f"▲ {number + 1}" in world.text("#text-lines").split("\n"))
+    world.screen("fault")
+    # It is mended under Text.
+    world.js("const a = document.querySelector('#view-text textarea'); a.value = a.value.replace('fromm:', 'from:'); a.dispatchEvent(new Event('input'))")
+    world.one("#text-save").click()
+    until("the file is mended", lambda: world.file() == world.good_text)
+    until("the page says nothing any more", lambda: not world.one("#alert").is_displayed())
+    # One that the daemon finds: a pass that is not there.
+    world.studio.stack.write_text(world.good_text.replace('combine { with: "bright_core"', 'combine { with: "bright_coer"'))
+    until("the daemon's fault is told", lambda: "bright_coer" in world.text("#text-faults"))
+    world.studio.stack.write_text(world.good_text)
+    until("and gone", lambda: "No faults" in world.text("#text-faults"))
+
+
+@test
+def a_file_that_is_gone_loses_nothing(world):
+    """The file is moved away while the page is open: the page says so and keeps what it shows."""
+    shown = world.picture_there()
+    away = world.studio.stack.with_suffix(".away")
+    world.studio.stack.rename(away)
+    until("the page says so", lambda: world.one("#alert").is_displayed())
+    assert len(world.all(".pass-row")) > 40 and shown
+    away.rename(world.studio.stack)
+    until("and is content again", lambda: not world.one("#alert").is_displayed())
+
+
+@test
+def a_daemon_that_is_gone_is_told_and_comes_back(world):
+    """Without the daemon the picture stays, edits are still written; with it again all goes on."""
+    world.choose("core_key")
+    world.studio.stop_daemon()
+    until("the page says so", lambda: world.one("#alert").is_displayed() and "daemon" in world.text("#alert").lower() or "answer" in world.text("#alert"))
+    path = world.path_of("core_key", "levels", "white")
+    field = world.field(path)
+    world.js("arguments[0].scrollIntoView({block: 'center'})", field)
+    world.type(field, "0.75")
+    until("the edit is written", lambda: "white { value: 0.75 }" in world.file())
+    drawn = world.js("const c = document.getElementById('picture'); const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; let n = 0; for (let i = 3; i < d.length; i += 4) if (d[i]) ++n; return n")
+    assert drawn > 10000, "the picture that was drawn is gone"
+    world.screen("away")
+    world.studio.start_daemon()
+    until("the page says nothing any more", lambda: not world.one("#alert").is_displayed())
+    frame = world.js("return document.getElementById('frame').value")
+    world.shows("core_key", frame, "matte")
+    world.same_pixels(world.studio.look("core_key", frame, "--as", "matte"), "core_key after the daemon came back")
+
+
+@test
+def nothing_is_lost_against_a_busy_editor(world):
+    """Another program rewrites the file all the time; what the artist types is in it in the end."""
+    world.choose("core_key")
+    path = world.path_of("core_key", "levels", "white")
+    field = world.field(path)
+    world.js("arguments[0].scrollIntoView({block: 'center'})", field)
+    import threading
+    stop = threading.Event()
+    count = [0]
+
+    def rewrite():
+        while not stop.is_set():
+            # As an editor does: reads, changes its own piece, and puts the whole in its place.
+            text = world.studio.stack.read_text()
+            count[0] += 1
+            new = re.sub(r'note: "the sun[^"]*"', f'note: "the sun {count[0]}"', text)
+            if world.studio.stack.read_text() == text:
+                other = world.studio.stack.with_suffix(".new")
+                other.write_text(new)
+                other.replace(world.studio.stack)
+            stop.wait(0.1)
+    thread = threading.Thread(target=rewrite)
+    thread.start()
+    try:
+        until("the editor is at work", lambda: count[0] > 3)
+        field = world.field(path)
+        world.type(field, "0.77")
+        until("the artist's number is in the file", lambda: "white { value: 0.77 }" in world.file())
+        seen = count[0]
+        until("the editor goes on", lambda: count[0] > seen + 5)
+    finally:
+        stop.set()
+        thread.join()
+    assert "white { value: 0.77 }" in world.file() and f'"the sun ' in world.file()
+    until("the page has the last of both", lambda: world.field(path).get_attribute("value") == "0.77" and world.js("return document.getElementById('stack-state').textContent") == "written")
+    world.studio.selvage("check", world.studio.stack)
+
+
+@test
+def strangers_are_refused(world):
+    """No cookie, a foreign Host or Origin, a cross-site request, a path that climbs: all refused, and nothing changed."""
+    cookie = "; ".join(f"{c['name']}={c['value']}" for c in world.driver.get_cookies())
+    host = re.match(r"http://([\d.:]+)/", world.address).group(1)
+    before = world.file()
+    body = json.dumps({"digest": "", "edits": []}).encode()
+    kind = {"Content-Type": "application/json"}
+    for what, method, path, headers, payload, wanted in (
+            ("no cookie", "GET", "/api/stack", {}, None, {403}),
+            ("a wrong key", "GET", "/?key=00000000", {}, None, {403}),
+            ("a wrong cookie", "GET", "/api/stack", {"Cookie": re.sub("=.", "=#", cookie)}, None, {403}),
+            ("a foreign host", "GET", "/api/stack", {"Cookie": cookie, "Host": "evil.example"}, None, {403}),
+            ("a foreign host with our port", "GET", "/", {"Cookie": cookie, "Host": f"evil.example:{host.split(':')[1]}"}, None, {403}),
+            ("a foreign origin", "POST", "/api/edit", {"Cookie": cookie, "Origin": "http://evil.example", **kind}, body, {403}),
+            ("no origin", "POST", "/api/undo", {"Cookie": cookie, **kind}, body, {403}),
+            ("a cross-site fetch", "GET", "/api/stack", {"Cookie": cookie, "Sec-Fetch-Site": "cross-site"}, None, {403}),
+            ("a form", "POST", "/api/edit", {"Cookie": cookie, "Origin": f"http://{host}", "Content-Type": "text/plain"}, body, {400, 403, 415}),
+            ("a path that climbs", "GET", "/../../../../etc/passwd", {"Cookie": cookie}, None, {400, 403, 404}),
+            ("a path that climbs in disguise", "GET", "/%2e%2e/%2e%2e/etc/passwd", {"Cookie": cookie}, None, {400, 403, 404}),
+            ("a method that is not there", "DELETE", "/api/stack", {"Cookie": cookie, "Origin": f"http://{host}"}, None, {403, 405})):
+        status, _, got = request(world.address, method, path, headers, payload)
+        assert status in wanted, (what, status, got[:200])
+        assert b"root:" not in got and b"apiary" not in got, (what, got[:200])
+    status, headers, _ = request(world.address, "GET", "/", {"Cookie": cookie})
+    assert status == 200 and "default-src 'none'" in headers.get("Content-Security-Policy", ""), headers
+    assert world.file() == before
+
+
+# ---- shot, report, farm, fetch -------------------------------------------------------
+
+
+@test
+def the_shot_is_submitted_and_watched(world):
+    """A changed number, submitted from the page; the grid says what is held, a click there looks."""
+    world.studio.stack.write_text(world.good_text.replace("gain { r: 1.03 g: 1.0 b: 0.97 }", f"gain {{ r: 1.{int(time.time()) % 1000:03d}1 g: 1.0 b: 0.97 }}"))
+    world.view("shot")
+    until("the plan is told", lambda: re.search(r"\d+ tasks would be rendered", world.text("#shot-job")))
+    before = world.text("#shot-job")
+    world.screen("shot-before")
+    world.js("[...document.querySelectorAll('#shot-job button')].find((b) => b.textContent === 'Submit').click()")
+    until("nothing is left to render", lambda: "Nothing would be rendered" in world.text("#shot-job"))
+    assert "rendered" in before
+    until("the job is done", lambda: "done" in world.text("#shot-job .state"))
+    # The first row of the grid is the first pass; a click in it looks at it there.
+    grid = world.one(".shot-grid")
+    size = grid.size
+    each = (size["width"] - 158) / 8
+    world.actions().move_to_element_with_offset(grid, int(150 + 4.5 * each - size["width"] / 2), int(9 - size["height"] / 2)).click().perform()
+    world.shows(world.js("return [...document.querySelectorAll('.pass-row.is-pass')][0].dataset.name"), 1005)
+    world.screen("shot")
+
+
+@test
+def a_pass_is_rendered_again_on_demand(world):
+    """`render again` invalidates; the plan says so; a submission renders it."""
+    world.choose("core")
+    world.view("shot")
+    until("all is held", lambda: "Nothing would be rendered" in world.text("#shot-job") or "Submit" in world.text("#shot-job") and world.js("document.querySelector('#submit').click()") is None and "Nothing would be rendered" in world.text("#shot-job"))
+    world.js("[...document.querySelectorAll('#shot-job button')].find((b) => b.textContent === 'render again').click()")
+    until("the plan has work", lambda: re.search(r"[1-9]\d* tasks would be rendered", world.text("#shot-job")))
+    world.one("#submit").click()
+    until("it is rendered", lambda: "Nothing would be rendered" in world.text("#shot-job"))
+
+
+@test
+def the_report_draws_curves(world):
+    """Figures of every frame as curves; a click on one looks at that frame."""
+    world.view("report")
+    world.js("[...document.querySelectorAll('#view-report button')].find((b) => /Measure/.test(b.textContent)).click()")
+    until("all is measured", lambda: world.all("#view-report .curve") and not world.text("#view-report .note"))
+    wanted = json.loads(world.studio.selvage("--json", "report", "last").stdout)
+    names = {one["pass"] for one in wanted["pass"]}
+    assert {h.text for h in world.all(".report-pass h3")} == names
+    first = wanted["pass"][0]
+    holes = [one["figures"]["hole_pixels"] for one in first["frame"]]
+    label = world.js("return document.querySelector('.report-pass .chart').getAttribute('aria-label')")
+    assert str(max(holes)) in label, (label, holes)
+    world.screen("report")
+    curve = world.all(".chart")[0]
+    world.js("arguments[0].scrollIntoView({block: 'center'})", curve)
+    world.actions().move_to_element_with_offset(curve, int(curve.size["width"] / 2) - 12, 0).click().perform()
+    world.shows(first["pass"], 1008)
+
+
+@test
+def the_farm_is_shown(world):
+    """Jobs, workers and the cache, as the command line has them."""
+    world.view("farm")
+    jobs = json.loads(world.studio.selvage("--json", "jobs").stdout)["job"]
+    until("the newest job is listed", lambda: jobs[0]["job_id"] in world.text("#view-farm"))
+    cache = json.loads(world.studio.selvage("--json", "cache").stdout)
+    until("the cache is told", lambda: f"{cache['results']} results" in world.text("#view-farm"))
+    assert "at once" in world.text("#view-farm")
+    world.screen("farm")
+
+
+@test
+def deliverables_are_fetched(world):
+    """Fetch brings the files home; they are the command line's, byte for byte."""
+    world.view("shot")
+    world.one("#submit").click()
+    until("the job is done", lambda: "Nothing would be rendered" in world.text("#shot-job") and "done" in world.text("#shot-job .state"))
+    world.view("fetch")
+    until("deliverables are listed", lambda: len(world.all("#view-fetch tbody tr")) == 3)
+    world.js("[...document.querySelectorAll('#view-fetch button')].find((b) => b.textContent === 'Fetch all').click()")
+    until("all is whole", lambda: world.text("#view-fetch").count("whole, 8 frames") == 3)
+    world.screen("fetch")
+    mine = sorted((world.studio.folder / "out/matte").glob("*.exr"))
+    assert len(mine) == 8, mine
+    world.studio.selvage("fetch", "--to", world.studio.folder / "other")
+    theirs = sorted((world.studio.folder / "other").rglob("matte/*.exr")) or sorted((world.studio.folder / "other").rglob("apiary_010.*.exr"))
+    same = {path.name + str(path.stat().st_size): path.read_bytes() for path in theirs}
+    for path in mine:
+        assert any(path.read_bytes() == other for other in same.values()), path
+
+
+@test
+def a_loom_without_a_stack_shows_the_farm(world):
+    """`selvage loom` alone: jobs and workers, no picture."""
+    address = world.studio.loom()
+    world.driver.get(address)
+    until("the farm is shown", lambda: world.one("#view-farm").is_displayed() and "Workers" in world.text("#view-farm"))
+    assert not world.one("#stage").is_displayed()
+    world.screen("farm-alone")
+
+
+@test
+def a_submitted_job_is_read_only(world):
+    """`selvage loom --job ID`: a supervisor looks, and nothing can be changed."""
+    job = json.loads(world.studio.selvage("--json", "jobs").stdout)["job"][0]["job_id"]
+    address = world.studio.loom("--job", job)
+    world.driver.get(address)
+    until("it is told", lambda: "looked at only" in world.text("#stack-state"))
+    until("a picture is there", world.picture_there)
+    world.choose("core_key")
+    path = world.path_of("core_key", "levels", "white")
+    assert not world.field(path).is_enabled()
+    assert not world.one("#submit").is_enabled()
+
+
+# ---- for everybody -------------------------------------------------------------------
+
+
+@test
+def every_control_has_a_name(world):
+    """Each button, field and canvas says what it is to a screen reader, in every view."""
+    for view in ("passes", "draw", "shot", "report", "farm", "fetch", "text"):
+        world.view(view)
+        time.sleep(0.2)
+        nameless = world.js("""
+            return [...document.querySelectorAll('button, input, select, textarea, canvas:not([aria-hidden]), [role=slider], [role=listbox]')]
+              .filter((e) => e.offsetParent !== null)
+              .filter((e) => !(e.getAttribute('aria-label') || (e.tagName === 'BUTTON' && e.textContent.trim()) || e.closest('label')?.textContent.trim()))
+              .map((e) => e.outerHTML.slice(0, 120));""")
+        assert not nameless, (view, nameless)
+
+
+@test
+def colours_have_contrast(world):
+    """All words are at least 4.5 to 1 on what they stand on (WCAG AA), in both themes."""
+    poor = world.js("""
+        const luminance = (hex) => {
+          const v = [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16) / 255).map((c) => c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4);
+          return 0.2126 * v[0] + 0.7152 * v[1] + 0.0722 * v[2];
+        };
+        const poor = [];
+        for (const theme of ['dark', 'light']) {
+          document.documentElement.dataset.theme = theme;
+          const of = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+          for (const on of ['--panel', '--panel-high', '--field']) {
+            for (const text of ['--text', '--text-dim', '--held', '--busy', '--changed', '--failed', '--flag', '--mark']) {
+              const [a, b] = [luminance(of(on)), luminance(of(text))].sort((x, y) => y - x);
+              const ratio = (a + 0.05) / (b + 0.05);
+              if (ratio < 4.5) poor.push(`${theme}: ${text} on ${on}: ${ratio.toFixed(2)}`);
+            }
+          }
+          const [a, b] = [luminance(of('--mark')), luminance(of('--on-main'))].sort((x, y) => y - x);
+          if ((a + 0.05) / (b + 0.05) < 4.5) poor.push(`${theme}: button`);
+        }
+        document.documentElement.dataset.theme = 'dark';
+        return poor;""")
+    assert not poor, poor
+
+
+@test
+def fits_small_and_large_screens(world):
+    """At 1280x720 and at 3840x2160 nothing hangs over the edge, and the picture has most of the room."""
+    for width, height in ((1280, 720), (3840, 2160)):
+        world.driver.set_window_size(width, height)
+        time.sleep(0.5)
+        inner = world.js("return [innerWidth, innerHeight]")
+        for view in ("passes", "draw", "shot", "report", "farm", "fetch", "text"):
+            world.view(view)
+            over = world.js("""
+                return [...document.querySelectorAll('#top > *, #look > *, #panel, #tabs button, .tools button')]
+                  .filter((e) => { const b = e.getBoundingClientRect(); return b.width > 0 && (b.right > innerWidth + 1 || b.bottom > innerHeight + 1 || b.left < -1); })
+                  .map((e) => e.id || e.className || e.textContent);""")
+            assert not over, (width, view, over)
+        stage = world.one("#stage").size
+        assert stage["width"] * stage["height"] > 0.35 * inner[0] * inner[1], (stage, inner)
+        world.view("passes")
+        world.screen(f"passes-{width}")
+
+
+@test
+def screens_of_every_view(world):
+    """A picture of every view, to be looked at."""
+    if not world.screens:
+        return
+    world.choose("foreground")
+    for view in ("passes", "draw", "shot", "report", "farm", "fetch", "text"):
+        world.view(view)
+        time.sleep(1)
+        world.screen(view)
+    world.keys("p")
+    time.sleep(0.5)
+    world.screen("picture")
+    world.keys("p")
+    world.keys("t")
+    world.view("passes")
+    time.sleep(1)
+    world.screen("light")
+    world.keys("t")
