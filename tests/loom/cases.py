@@ -118,10 +118,20 @@ class World:
             return step;""", operator, field) or self.fail(f"{name} has no field {operator}.{field} in the panel")
 
     def type(self, field, text):
-        """Text in place of what a field holds, and Enter."""
-        field.click()
-        self.js("arguments[0].select()", field)
-        field.send_keys(str(text), "\ue007")
+        """Text in place of what a field holds, and Enter. A path of the stack instead of a field: wherever it is now,
+        since the panel is made anew when the stack changes."""
+        from selenium.common.exceptions import StaleElementReferenceException
+        for _ in range(20):
+            try:
+                element = self.field(field) if isinstance(field, str) else field
+                self.js("arguments[0].scrollIntoView({block: 'center'})", element)
+                element.click()
+                self.js("arguments[0].select()", element)
+                element.send_keys(str(text), "\ue007")
+                return
+            except StaleElementReferenceException:
+                if not isinstance(field, str):
+                    raise
 
     def ctrl(self, key, focus="#stage"):
         self.js("document.querySelector(arguments[0]).focus()", focus)
@@ -336,9 +346,7 @@ def numbers_are_typed_reset_and_keyed(world):
     world.choose("core_key")
     path = world.path_of("core_key", "levels", "white")
     before = world.file()
-    field = world.field(path)
-    world.js("arguments[0].scrollIntoView({block: 'center'})", field)
-    world.type(field, "0.8125")
+    world.type(path, "0.8125")
     until("the file has it", lambda: "white { value: 0.8125 }" in world.file())
     typed = world.file()
     world.js("document.querySelector(`[data-path=\"${arguments[0]}\"] button.key`).click()", path)
@@ -353,8 +361,7 @@ def numbers_are_typed_reset_and_keyed(world):
     world.ctrl("z")
     until("undone to the first bytes", lambda: world.file() == before)
     # What cannot be a number leaves the file alone.
-    field = world.field(path)
-    world.type(field, "much")
+    world.type(path, "much")
     time.sleep(0.5)
     assert world.file() == before
     assert world.field(path).get_attribute("value") == "0.86"
@@ -529,9 +536,7 @@ def a_daemon_that_is_gone_is_told_and_comes_back(world):
     world.studio.stop_daemon()
     until("the page says so", lambda: world.one("#alert").is_displayed() and "daemon" in world.text("#alert").lower() or "answer" in world.text("#alert"))
     path = world.path_of("core_key", "levels", "white")
-    field = world.field(path)
-    world.js("arguments[0].scrollIntoView({block: 'center'})", field)
-    world.type(field, "0.75")
+    world.type(path, "0.75")
     until("the edit is written", lambda: "white { value: 0.75 }" in world.file())
     drawn = world.js("const c = document.getElementById('picture'); const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; let n = 0; for (let i = 3; i < d.length; i += 4) if (d[i]) ++n; return n")
     assert drawn > 10000, "the picture that was drawn is gone"
@@ -569,8 +574,7 @@ def nothing_is_lost_against_a_busy_editor(world):
     thread.start()
     try:
         until("the editor is at work", lambda: count[0] > 3)
-        field = world.field(path)
-        world.type(field, "0.77")
+        world.type(path, "0.77")
         until("the artist's number is in the file", lambda: "white { value: 0.77 }" in world.file())
         seen = count[0]
         until("the editor goes on", lambda: count[0] > seen + 5)

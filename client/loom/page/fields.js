@@ -99,7 +99,9 @@ function control(f, field, path, owner) {
   const off = model.stack?.read_only || model.session.read_only || model.stack?.state !== 'good';
   const animated = Array.isArray(field?.at) && field.at.length > 0;
   const words = `${owner} ${f.name}`;
-  const change = (/** @type {any} */ value) => edit([setEdit(path, value, animated)], `${words}`);
+  // A field that is being typed in outlives a change of the stack: its path is that of this one.
+  const madeFor = model.stack;
+  const change = (/** @type {any} */ value) => edit([setEdit(path, value, animated)], words, undefined, madeFor);
   if (f.type === 'number' || f.type === 'real' || f.type === 'whole') {
     const value = valueAt(field, model.frame) ?? f.default ?? 0;
     return numberField({ label: words, value, min: f.min, max: f.max, fallback: f.default, whole: f.type === 'whole', disabled: off,
@@ -125,7 +127,8 @@ function control(f, field, path, owner) {
       onchange: (/** @type {any} */ event) => change(event.target.checked) });
   }
   if (f.type === 'name') return nameSelect(f.kinds, field?.value ?? '', words, change, { off, none: !f.required, except: passOf(path) });
-  return h('input', { type: 'text', class: 'text', 'aria-label': words, disabled: off, value: field?.value ?? '', onchange: (/** @type {any} */ event) => change(event.target.value) });
+  return h('input', { type: 'text', class: 'text', 'aria-label': words, disabled: off, value: field?.value ?? '',
+    oninput: (/** @type {any} */ event) => { event.target.dataset.dirty = 'yes'; }, onchange: (/** @type {any} */ event) => { delete event.target.dataset.dirty; void change(event.target.value); } });
 }
 
 /** The pass in whose block a path lies. @param {string} path */
@@ -263,14 +266,35 @@ function listRows(f, entries, path, owner, depth) {
   return rows;
 }
 
-/** Puts the focus back on the field that had it, after the rows were made anew. @param {Element} host @param {() => void} build */
+/** What is in the hand, or half typed, in this part of the page. @param {Element} host */
+function inHand(host) {
+  return host.querySelector('.pulled') ?? host.querySelector('[data-dirty]:focus');
+}
+
+/** @type {WeakMap<Element, number>} */
+const postponed = new WeakMap();
+
+/**
+ * Builds a part of the page anew. The focus goes back to the field that had it; what is half typed or being pulled is
+ * not taken out of the hand: it is built when that is done.
+ * @param {Element} host @param {() => void} build
+ */
 export function keepFocus(host, build) {
+  clearTimeout(postponed.get(host));
+  if (inHand(host) !== null) {
+    postponed.set(host, setTimeout(() => keepFocus(host, build), 150));
+    return;
+  }
   const active = document.activeElement;
   const name = host.contains(active) ? active?.getAttribute('aria-label') : null;
+  const marked = name && active instanceof HTMLInputElement && active.type === 'text' ? [active.selectionStart, active.selectionEnd] : null;
   const scroll = host.scrollTop;
   build();
   host.scrollTop = scroll;
-  if (name) /** @type {HTMLElement | null} */ (host.querySelector(`[aria-label="${CSS.escape(name)}"]`))?.focus({ preventScroll: true });
+  if (!name) return;
+  const again = /** @type {HTMLElement | null} */ (host.querySelector(`[aria-label="${CSS.escape(name)}"]`));
+  again?.focus({ preventScroll: true });
+  if (marked !== null && again instanceof HTMLInputElement) again.setSelectionRange(marked[0], marked[1]);
 }
 
 /** @param {string} words @param {string} [value] @returns {Promise<string | null>} A name, asked for in a small dialog. */

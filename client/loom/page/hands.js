@@ -540,7 +540,7 @@ async function setFeather(one) {
 
 /** @param {Point} p */
 function penDown(p) {
-  if (pen === null) pen = { knots: [], closing: true };
+  if (pen === null) pen = { knots: [], closing: false };
   if (pen.knots.length > 2 && near(toScreen(pen.knots[0]), toScreen(p), 10)) {
     void endPen();
     return;

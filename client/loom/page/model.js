@@ -180,6 +180,7 @@ export function takeStack(stack, by) {
   if (by !== 'start') model.trying = [];
   settle();
   emit('stack', { by, changed, before });
+  takeFaults();
 }
 
 /** What is shown must be there; else the nearest thing that is. */
@@ -226,15 +227,27 @@ export async function fetchStack(by) {
 
 // ---- changing it ---------------------------------------------------------------
 
-/** What a path stands for, in names: it must be the same after the file changed elsewhere. @param {string} path @param {Stack | null} stack */
-function anchor(path, stack) {
-  const match = /^(plate|mask|pass|deliver)\[(\d+)\](?:\.(step|shape)\[(\d+)\])?/.exec(path ?? '');
-  if (match === null || stack === null) return path ?? '';
-  const list = { plate: stack.plates, mask: stack.masks, pass: stack.passes, deliver: stack.deliverables }[match[1]];
-  const block = list?.[Number(match[2])];
-  if (block === undefined) return '';
-  const step = match[3] === 'step' ? /** @type {Pass} */ (block).steps?.[Number(match[4])]?.operator : match[4];
-  return `${match[1]} ${block.name} ${step ?? ''}`;
+/**
+ * The same place in another text of the stack: blocks are known by their names, steps by their operator. Null where it
+ * is no longer there.
+ * @param {string} path @param {Stack | null} from @param {Stack | null} to
+ * @returns {string | null}
+ */
+function relocated(path, from, to) {
+  const match = /^(plate|mask|pass|deliver)\[(\d+)\](?:\.(step|shape)\[(\d+)\])?(.*)$/.exec(path);
+  if (match === null || from === to || from === null || to === null) return path;
+  const [, list, index, inner, entry, rest] = match;
+  const lists = (/** @type {Stack} */ stack) => ({ plate: stack.plates, mask: stack.masks, pass: stack.passes, deliver: stack.deliverables }[list] ?? []);
+  const block = lists(from)[Number(index)];
+  const at = lists(to).findIndex((one) => one.name === block?.name);
+  if (block === undefined || at < 0) return null;
+  if (inner === undefined) return `${list}[${at}]${rest}`;
+  let number = Number(entry);
+  if (inner === 'step') {
+    const step = /** @type {Pass} */ (block).steps[number];
+    number = /** @type {Pass} */ (lists(to)[at]).steps.findIndex((one) => one.operator === step?.operator && one.which === step.which);
+  } else if (number >= (lists(to)[at].fields.shape?.length ?? 0)) number = -1;
+  return number < 0 ? null : `${list}[${at}].${inner}[${number}]${rest}`;
 }
 
 /** One after another, so that each is made for the text that the one before left. */
@@ -243,10 +256,10 @@ let queue = Promise.resolve();
 /**
  * Changes the stack's text. The answer says whether it was done; if not, the reason has been said.
  * @param {any[]} edits @param {string} label @param {string} [group] Edits of one group are one step of undo.
+ * @param {Stack | null} [madeFor] The stack that the paths are of, where it may be an older one.
  * @returns {Promise<boolean>}
  */
-export function edit(edits, label, group) {
-  const madeFor = model.stack;
+export function edit(edits, label, group, madeFor = model.stack) {
   const done = queue.then(() => write(edits, label, group, madeFor));
   queue = done.then(() => undefined, () => undefined);
   return done;
@@ -261,25 +274,23 @@ async function write(edits, label, group, madeFor) {
   ++model.waiting;
   emit('waiting');
   try {
-    for (let attempt = 0; ; ++attempt) {
+    for (;;) {
+      const placed = edits.map((one) => (one.path === undefined ? one : { ...one, path: relocated(one.path, madeFor, model.stack) }));
+      const lost = placed.some((one) => one.path === null) || (edits.some((one) => one.offset !== undefined) && madeFor?.digest !== model.stack?.digest);
+      if (lost) {
+        say(`The file was changed elsewhere meanwhile, and "${label}" no longer fits: it was not made.`, 'fault');
+        return false;
+      }
       try {
-        takeStack(await api.post('edit', { digest: model.stack?.digest, label, group, edits }), 'edit');
+        takeStack(await api.post('edit', { digest: model.stack?.digest, label, group, edits: placed }), 'edit');
         return true;
       } catch (error) {
         if (!(error instanceof LoomError)) throw error;
-        if (error.status === 0) {
-          // The loom is gone: what was changed waits until it is here again.
-          await new Promise((resolve) => setTimeout(resolve, 1000));
-          continue;
-        }
-        if (error.status !== 409) throw error;
-        const now = error.body?.stack ?? (await api.get('stack'));
-        takeStack(now, 'disk');
-        const same = edits.every((one) => one.offset === undefined && anchor(one.path, madeFor) === anchor(one.path, model.stack));
-        if (!same || attempt >= 20) {
-          say(`The file was changed elsewhere meanwhile, and "${label}" no longer fits: it was not made.`, 'fault');
-          return false;
-        }
+        // The loom is gone: what was changed waits until it is here again.
+        if (error.status === 0) await new Promise((resolve) => setTimeout(resolve, 1000));
+        // Another program was quicker: the same change is made to what it left.
+        else if (error.status === 409) takeStack(error.body?.stack ?? (await api.get('stack')), 'disk');
+        else throw error;
       }
     }
   } catch (error) {
@@ -388,17 +399,25 @@ export function stateOf(name) {
   };
 }
 
+/** The daemon's word may come before the text that it is about. @type {any} */
+let heardFaults = null;
+
+function takeFaults() {
+  if (model.stack === null || heardFaults === null || heardFaults.digest !== model.stack.digest) return;
+  model.stack.faults = heardFaults.faults ?? [];
+  model.stack.checked = true;
+  heardFaults = null;
+  emit('faults');
+  wantPlan();
+}
+
 /** @param {string} kind @param {any} data */
 export function hear(kind, data) {
   if (kind === 'stack') {
     if (data.digest !== model.stack?.digest || data.state !== model.stack?.state) void fetchStack(data.by);
   } else if (kind === 'faults') {
-    if (model.stack !== null && data.digest === model.stack.digest) {
-      model.stack.faults = data.faults;
-      model.stack.checked = true;
-      emit('faults');
-      wantPlan();
-    }
+    heardFaults = data;
+    takeFaults();
   } else if (kind === 'daemon') {
     const was = model.daemon.state;
     model.daemon = data;

@@ -59,6 +59,7 @@ export function numberField(o) {
   const show = (to) => {
     value = to;
     input.value = numberText(to);
+    delete input.dataset.dirty;
     input.setAttribute('aria-valuenow', String(to));
   };
   const commit = () => {
@@ -127,6 +128,7 @@ export function numberField(o) {
       event.preventDefault();
     }
   });
+  input.addEventListener('input', () => { input.dataset.dirty = 'yes'; });
   input.addEventListener('change', typed);
   return input;
 }

@@ -159,7 +159,7 @@ function stepBlock(step, index, pass) {
       h('h3', null, h('span', { class: 'step-number' }, index + 1), step.operator),
       h('span', { class: 'row' },
         h('button', { class: 'small', 'aria-pressed': left, title: 'Look at the picture without this step; the stack stays as it is',
-          onclick: () => { show({ without: left ? model.without.filter((one) => one !== step.path) : [...model.without, step.path] }); buildInspector(); } }, left ? 'left out' : 'leave out'),
+          onclick: () => { show({ without: left ? model.without.filter((one) => one !== step.path) : [...model.without, step.path] }); } }, left ? 'left out' : 'leave out'),
         h('button', { class: 'small', disabled: off, title: 'Mute: the step stays in the file as a comment', onclick: () => edit([{ kind: 'mute', path: step.path, muted: true }], `mute ${owner}`) }, 'mute'),
         h('button', { class: 'small', disabled: off || index === 0, 'aria-label': `Move ${owner} up`, title: 'Earlier', onclick: () => edit([{ kind: 'move', path: step.path, to: index - 1 }], `move ${owner}`) }, '↑'),
         h('button', { class: 'small', disabled: off || index === pass.steps.length - 1, 'aria-label': `Move ${owner} down`, title: 'Later', onclick: () => edit([{ kind: 'move', path: step.path, to: index + 1 }], `move ${owner}`) }, '↓'),
@@ -286,10 +286,13 @@ function mutedBlock(one) {
 }
 
 let builtFor = '';
-/** @param {boolean} [force] */
-function refresh(force = false) {
-  const key = `${model.shown}\n${model.frame}`;
-  if (!force && key === builtFor) return;
+/** Builds the panel anew where something that it shows is another. */
+function refresh() {
+  const stack = model.stack;
+  const places = (/** @type {string} */ key, /** @type {any} */ value) => (key === 'place' ? undefined : value);
+  const key = JSON.stringify([model.shown, model.frame, stack?.state, stack?.read_only, model.without, find(model.shown)?.block,
+    passOrder(), stack?.masks.map((one) => one.name), stack?.plates.map((one) => one.name)], places);
+  if (key === builtFor) return;
   builtFor = key;
   keepFocus(inspector, buildInspector);
 }
@@ -319,7 +322,7 @@ export function start(host) {
     changed.forEach((/** @type {string} */ name) => stale.add(name));
     if (model.without.length > 0 && changed.size > 0) model.without = [];
     buildList();
-    refresh(true);
+    refresh();
     wantPlan();
   });
   on('look', () => {

@@ -49,14 +49,16 @@ const rounded = (value) => Math.round(value * 100) / 100 + 0;
 /** @param {Outline[]} outlines @returns {number[][]} */
 export function curvesOf(outlines) {
   return outlines.filter(({ knots }) => knots.length > 0).map((outline) => {
-    const { knots } = outline;
+    // Rounded before the thirds of straight sides are taken: they must lie on the side.
+    const point = (/** @type {Point | null} */ p) => (p === null ? null : { x: rounded(p.x), y: rounded(p.y) });
+    const knots = outline.knots.map((k) => ({ x: rounded(k.x), y: rounded(k.y), before: point(k.before), after: point(k.after) }));
     const xy = [knots[0].x, knots[0].y];
     const sides = closes(outline) ? knots.length : knots.length - 1;
     for (let i = 0; i < sides; ++i) {
       const { one, two, to } = segment(knots, i);
       xy.push(one.x, one.y, two.x, two.y, to.x, to.y);
     }
-    return xy.map(rounded);
+    return xy;
   });
 }
 
