@@ -120,13 +120,13 @@ absl::StatusOr<std::string> ResolveJob(Connection& connection, const std::string
   return reply.job(0).job_id();
 }
 
-absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const OpenChunks& open) {
+absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const OpenChunks& open, Stopper* stopper) {
   ReceivedFile file;
   std::optional<Digest> digest;
   uint64_t size = 0;
   bool known = false;
   for (int attempt = 0;; ++attempt) {
-    auto context = connection.Stream();
+    const StoppableCall context(stopper, connection.Stream());
     auto stream = open(context.get(), file.bytes.size());
     FileChunk chunk;
     while (stream->Read(&chunk)) {
@@ -139,7 +139,7 @@ absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const Ope
         known = true;
       }
       if (chunk.offset() != file.bytes.size()) {
-        context->TryCancel();
+        context.get()->TryCancel();
         break;
       }
       file.bytes += chunk.data();

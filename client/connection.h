@@ -8,6 +8,7 @@
 #include "absl/status/status.h"
 #include "absl/status/statusor.h"
 #include "client/globals.h"
+#include "client/stopper.h"
 #include "proto/door/door.grpc.pb.h"
 #include "proto/door/route.h"
 #include "proto/job.grpc.pb.h"
@@ -60,6 +61,8 @@ struct ReceivedFile {
   google::protobuf::RepeatedPtrField<StackError> errors;
   google::protobuf::RepeatedPtrField<JobWarning> warnings;
 };
-absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const OpenChunks& open);
+// Errors: CANCELLED by `stopper`, which may be null.
+absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const OpenChunks& open,
+                                         Stopper* stopper = nullptr);
 
 }  // namespace selvage::client

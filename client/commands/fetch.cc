@@ -7,73 +7,17 @@
 #include "absl/strings/str_join.h"
 #include "client/command.h"
 #include "client/connection.h"
+#include "client/delivery.h"
 #include "client/frames.h"
 #include "client/json.h"
 #include "client/write_file.h"
-#include "client/written_files.h"
 #include "proto/catalogue.h"
-#include "proto/frame_pattern.h"
 #include "proto/status.h"
 
 namespace selvage::client {
 namespace {
 
 namespace fs = std::filesystem;
-
-// One deliverable of a job.
-class Delivery {
- public:
-  Delivery(Connection* connection, const Stack& stack, const std::string& job, const Deliverable& deliverable)
-      : connection_(connection), written_(connection, stack, deliverable.name()) {
-    request_.set_job_id(job);
-    request_.set_deliverable(deliverable.name());
-  }
-
-  absl::Status Check(std::vector<FileToWrite>* files, bool overwrite) {
-    return written_.Check(files, overwrite, [this](const FileToWrite& file) { return ExpectedAt(file.frame); });
-  }
-
-  absl::Status Write(const FileToWrite& file) {
-    if (file.state == FileToWrite::kSame) return written_.Note(file.path, file.digest);
-    request_.set_frame(file.frame);
-    const auto open = [&](grpc::ClientContext* context, uint64_t offset) {
-      request_.set_offset(offset);
-      return connection_->jobs().Fetch(context, request_);
-    };
-    ASSIGN_OR_RETURN(const ReceivedFile received, ReceiveFile(*connection_, open), Where(file.frame));
-    RETURN_IF_ERROR(WriteFileAtomically(file.path, received.bytes));
-    return written_.Note(file.path, Sha256(received.bytes));
-  }
-
-  absl::Status End() { return written_.Record(); }
-
- private:
-  Annotate Where(int frame) const { return Annotate(request_.deliverable(), " frame ", frame); }
-
-  // What the frame's file will hold: the first chunk says it.
-  absl::StatusOr<Digest> ExpectedAt(int frame) {
-    request_.set_frame(frame);
-    request_.set_offset(0);
-    const auto context = connection_->Stream();
-    const auto stream = connection_->jobs().Fetch(context.get(), request_);
-    FileChunk chunk;
-    const bool any = stream->Read(&chunk);
-    context->TryCancel();
-    const grpc::Status status = stream->Finish();
-    const auto digest = Digest::FromBytes(chunk.digest());
-    if (any && digest) return *digest;
-    RETURN_IF_ERROR(connection_->Explain(status), Where(frame));
-    return Where(frame)(absl::DataLossError("the daemon does not say what the file holds; try again"));
-  }
-
-  Connection* connection_;
-  FetchRequest request_;
-  WrittenFiles written_;
-};
-
-const char* StateWord(FileToWrite::State state) {
-  return state == FileToWrite::kNew ? "written" : state == FileToWrite::kSame ? "unchanged" : "replaced";
-}
 
 class Fetch final : public Command {
  public:
@@ -111,9 +55,8 @@ class Fetch final : public Command {
     JsonArray all;
     for (const Deliverable& d : reply.stack().deliver()) {
       if (!deliverable_.empty() && d.name() != deliverable_) continue;
-      const FrameRange& range = d.has_frames() ? d.frames() : reply.stack().frames();
       ASSIGN_OR_RETURN(std::vector<FileToWrite> files,
-                       FilesOf(d, range, wanted, reply.stack().name(), reply.progress().version()));
+                       FilesOf(reply.stack(), reply.progress().version(), d, wanted, to_));
       Delivery delivery(&connection, reply.stack(), job, d);
       RETURN_IF_ERROR(delivery.Check(&files, overwrite_));
       for (const FileToWrite& file : files) {
@@ -142,24 +85,6 @@ class Fetch final : public Command {
     return absl::NotFoundError(absl::StrCat("job ", job, " has no deliverable \"", deliverable_, "\"",
                                             closest.empty() ? "" : absl::StrCat("; did you mean \"", closest, "\"?"),
                                             "; it has: ", absl::StrJoin(names, ", ")));
-  }
-
-  absl::StatusOr<std::vector<FileToWrite>> FilesOf(const Deliverable& d, const FrameRange& range, const Frames& wanted,
-                                                   const std::string& stack, uint32_t version) const {
-    ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(FillBraces(d.files(), stack, version)),
-                     Annotate("deliverable \"", d.name(), "\" files"));
-    std::vector<FileToWrite> files;
-    for (int frame = std::max(range.first(), wanted.first); frame <= std::min(range.last(), wanted.last); ++frame) {
-      fs::path path = pattern.At(frame);
-      // A folder a deliverable: their files may have the same names.
-      if (!to_.empty()) path = fs::path(to_) / d.name() / path.filename();
-      files.push_back({frame, fs::absolute(path).lexically_normal().string()});
-    }
-    if (files.empty()) {
-      return absl::InvalidArgumentError(absl::StrCat("deliverable \"", d.name(), "\" covers frames ", range.first(),
-                                                     "-", range.last(), "; --frames ", frames_, " has none of them"));
-    }
-    return files;
   }
 
   static absl::Status MakeFolder(const Globals& globals, const std::string& path) {

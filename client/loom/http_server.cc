@@ -3,6 +3,7 @@
 #include <sys/socket.h>
 
 #include <algorithm>
+#include <array>
 #include <boost/asio/buffer.hpp>
 #include <boost/asio/ip/tcp.hpp>
 #include <boost/asio/steady_timer.hpp>
@@ -32,7 +33,7 @@ using std::chrono::seconds;
 
 namespace {
 
-constexpr auto kBetweenPings = seconds(15);
+constexpr auto kBetweenPings = seconds(15), kLinger = seconds(5);
 constexpr char kPolicy[] =
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; connect-src 'self'; "
     "font-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
@@ -156,7 +157,9 @@ class Session final : public HttpExchange, public EventStream, public std::enabl
       if (error == http::error::header_limit || error == http::error::buffer_overflow) {
         return self->Refuse(431, "the header of the request is too large");
       }
-      if (!error) return self->ReadBody();
+      // What is too large is refused by its announced size, but only to those who may ask at all.
+      self->too_large_ = error == http::error::body_limit;
+      if (!error || self->too_large_) return self->ReadBody();
       if (error.category() == http::make_error_code(http::error::bad_version).category() &&
           error != http::error::end_of_stream) {
         self->Refuse(400, "this is no HTTP request");
@@ -199,6 +202,7 @@ class Session final : public HttpExchange, public EventStream, public std::enabl
   // Before anything of the body is read.
   void ReadBody() {
     if (const auto refusal = Judge()) return Refuse(refusal->first, refusal->second);
+    if (too_large_) return RefuseBody();
     const auto& message = parser_->get();
     if (message.method() != http::verb::post) {
       if (parser_->is_done()) return Handle();
@@ -209,12 +213,13 @@ class Session final : public HttpExchange, public EventStream, public std::enabl
     }
     stream_.expires_after(seconds(server_->limits.seconds));
     http::async_read(stream_, buffer_, *parser_, [self = Self()](beast::error_code error, size_t) {
-      if (error == http::error::body_limit) {
-        return self->Refuse(
-            413, absl::StrCat("the request is larger than ", self->server_->limits.body_bytes >> 20, " MiB"));
-      }
+      if (error == http::error::body_limit) return self->RefuseBody();
       if (!error) self->Handle();
     });
+  }
+
+  void RefuseBody() {
+    Refuse(413, absl::StrCat("the request is larger than ", server_->limits.body_bytes >> 10, " KiB"));
   }
 
   // Who asks; nullopt: one who may.
@@ -284,7 +289,7 @@ class Session final : public HttpExchange, public EventStream, public std::enabl
     answer.headers = {
         {"Location", "/"},
         {"Set-Cookie", absl::StrCat("loom_", server_->port, "=", server_->key, "; Path=/; HttpOnly; SameSite=Strict")}};
-    Write(std::move(answer), true);
+    Write(std::move(answer), parser_->get().keep_alive());
   }
 
   // Sees that the client goes away while it waits. What it sends meanwhile stays unread.
@@ -336,6 +341,15 @@ class Session final : public HttpExchange, public EventStream, public std::enabl
       if (error) return;
       if (response->keep_alive()) return self->Read();
       self->stream_.socket().shutdown(tcp::socket::shutdown_send, error);
+      // A client that is still sending must be let finish, or it never reads why it was refused.
+      self->stream_.expires_after(kLinger);
+      self->Drain(self->server_->limits.body_bytes);
+    });
+  }
+
+  void Drain(size_t most) {
+    stream_.async_read_some(asio::buffer(scrap_), [self = Self(), most](beast::error_code error, size_t size) {
+      if (!error && size < most) self->Drain(most - size);
     });
   }
 
@@ -409,9 +423,10 @@ class Session final : public HttpExchange, public EventStream, public std::enabl
   beast::tcp_stream stream_;
   const std::shared_ptr<Server> server_;
   beast::flat_buffer buffer_{256u << 10};
+  std::array<char, 16384> scrap_;
   std::optional<http::request_parser<http::string_body>> parser_;
   HttpRequest request_;
-  bool first_ = true, answered_ = false, gone_ = false;
+  bool first_ = true, answered_ = false, gone_ = false, too_large_ = false;
   std::function<void()> when_gone_;
 
   bool is_stream_ = false, sending_ = false;
@@ -455,6 +470,8 @@ absl::Status HttpServer::Listen(int port) {
 }
 
 int HttpServer::port() const { return impl_->port; }
+
+size_t HttpServer::connections() const { return impl_->sockets.size(); }
 
 std::string HttpServer::Address() const { return absl::StrCat("http://127.0.0.1:", impl_->port, "/?key=", impl_->key); }
 

@@ -82,6 +82,8 @@ class HttpServer {
   // Listens on 127.0.0.1; 0: any port. Errors: UNAVAILABLE.
   absl::Status Listen(int port);
   int port() const;
+  // Open now. For the server's thread.
+  size_t connections() const;
   // The address with the key, for the one who may come in.
   std::string Address() const;
   // No more connections, and all that there are end.

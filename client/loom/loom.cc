@@ -24,9 +24,11 @@
 #include "client/loom/document.h"
 #include "client/loom/http_server.h"
 #include "client/loom/language_json.h"
+#include "client/loom/long_tasks.h"
 #include "client/loom/look_request.h"
 #include "client/loom/page_files.h"
 #include "client/loom/work_pool.h"
+#include "client/stopper.h"
 #include "client/output.h"
 #include "client/owner.h"
 #include "client/random_id.h"
@@ -102,7 +104,10 @@ class Loom {
         signals_(context_),
         looks_(kLookThreads, kMostWaiting),
         calls_(kCallThreads, kMostWaiting),
-        watches_(kWatchThreads, 64) {}
+        watches_(kWatchThreads, 64),
+        tasks_(&connection_, [this](const std::string& kind, const std::string& id, const std::string& event) {
+          Post([this, kind, id, event] { Tell(absl::StrCat(kind, " ", id), kind, event); });
+        }) {}
 
   absl::Status Run() {
     RETURN_IF_ERROR(server_.Listen(options_.port));
@@ -131,6 +136,7 @@ class Loom {
     daemon_timer_.expires_after(milliseconds(100));
     daemon_timer_.async_wait([this](const auto&) {
       ending_.Stop();
+      tasks_.Stop();
       for (auto& [viewer, look] : viewers_) look->stopper.Stop();
       for (const auto& look : running_) look->stopper.Stop();
       server_.Close();
@@ -479,10 +485,12 @@ class Loom {
         {"look", &Loom::Look},       {"curves", &Loom::Curves},     {"cached", &Loom::Cached},
         {"plan", &Loom::Plan},       {"jobs", &Loom::Jobs},         {"job", &Loom::Job},
         {"workers", &Loom::Workers}, {"cache", &Loom::Cache},       {"manual", &Loom::Manual},
+        {"report", &Loom::GetTask},  {"fetch", &Loom::GetTask},     {"deliverables", &Loom::Deliverables},
     };
     static const std::map<std::string, Route> kPosts = {
         {"edit", &Loom::PostEdit},     {"undo", &Loom::PostUndo},     {"redo", &Loom::PostRedo},
         {"submit", &Loom::PostSubmit}, {"cancel", &Loom::PostCancel}, {"invalidate", &Loom::PostInvalidate},
+        {"report", &Loom::PostReport}, {"fetch", &Loom::PostFetch},
     };
     if (get && absl::StartsWith(name, "manual/")) return Manual(exchange);
     const auto& routes = get ? kGets : kPosts;
@@ -707,6 +715,106 @@ class Loom {
     return request;
   }
 
+  // ---- report, fetch ----
+
+  void GetTask(const Exchange& exchange) {
+    const HttpRequest& request = exchange->request();
+    const auto json = tasks_.Json(request.path.substr(5), request.Parameter("id"));
+    exchange->Answer(json.ok() ? JsonAnswer(*json) : ErrorAnswer(404, std::string(json.status().message())));
+  }
+
+  static void AnswerId(const Exchange& exchange, const absl::StatusOr<std::string>& id) {
+    if (!id.ok()) return exchange->Answer(ErrorAnswer(id.status()));
+    exchange->Answer(JsonAnswer(JsonWriter().Object().Text("id", *id).EndObject().Take()));
+  }
+
+  void PostReport(const Exchange& exchange) {
+    const auto members = Members(exchange);
+    if (!members) return;
+    const Stack* stack = NeedStack(exchange);
+    if (stack == nullptr) return;
+    const auto begin = [&]() -> absl::StatusOr<std::string> {
+      ReportWish wish;
+      if (const JsonValue* passes = Member(*members, "passes")) {
+        for (const JsonValue& pass : passes->list_value().values()) wish.passes.push_back(pass.string_value());
+      }
+      ASSIGN_OR_RETURN(wish.core, TextMember(*members, "core"));
+      ASSIGN_OR_RETURN(wish.garbage, TextMember(*members, "garbage"));
+      ASSIGN_OR_RETURN(wish.first, FrameMember(*members, "first"));
+      ASSIGN_OR_RETURN(wish.last, FrameMember(*members, "last"));
+      return tasks_.Report(*stack, wish);
+    };
+    AnswerId(exchange, begin());
+  }
+
+  static absl::StatusOr<std::optional<int>> FrameMember(const JsonMembers& members, const std::string& name) {
+    ASSIGN_OR_RETURN(const auto value, WholeMember(members, name));
+    if (!value) return std::optional<int>();
+    return std::optional<int>(static_cast<int>(std::clamp<int64_t>(*value, INT32_MIN, INT32_MAX)));
+  }
+
+  // Gives `then` a job: of this id, or the newest of the loom's stack.
+  void WithJob(const Exchange& exchange, const std::string& job, std::function<void(const GetJobReply&)> then) {
+    const std::string name = document_.good() == nullptr ? "" : document_.good()->stack().name();
+    const bool runs = calls_.Run([this, exchange, job, name, then]() mutable {
+      auto reply = std::make_shared<GetJobReply>();
+      const absl::Status status = FindJob(job, name, reply.get());
+      Post([this, exchange = std::move(exchange), reply, status, then] {
+        NoteDaemonCall(status);
+        if (!status.ok()) return exchange->Answer(ErrorAnswer(FromDaemon(status)));
+        then(*reply);
+      });
+    });
+    if (!runs) Busy(exchange);
+  }
+
+  absl::Status FindJob(std::string job, const std::string& stack_name, GetJobReply* reply) {
+    if (job.empty()) {
+      ListJobsRequest list;
+      list.set_limit(1000);
+      ListJobsReply jobs;
+      const StoppableCall call(&ending_, connection_.Call());
+      RETURN_IF_ERROR(connection_.Explain(connection_.jobs().ListJobs(call.get(), list, &jobs)));
+      for (const JobProgress& j : jobs.job()) {
+        if (job.empty() && j.stack_name() == stack_name) job = j.job_id();
+      }
+      if (job.empty()) return absl::NotFoundError("this stack has not been submitted yet");
+    }
+    JobRef ref;
+    ref.set_job_id(job);
+    const StoppableCall call(&ending_, connection_.Call());
+    return connection_.Explain(connection_.jobs().GetJob(call.get(), ref, reply));
+  }
+
+  void Deliverables(const Exchange& exchange) {
+    WithJob(exchange, exchange->request().Parameter("job"), [this, exchange](const GetJobReply& job) {
+      // Thousands of files are looked for: not on this thread.
+      const bool runs = calls_.Run([this, exchange, job] {
+        Post([exchange, text = DeliverablesJson(job)] { exchange->Answer(JsonAnswer(text)); });
+      });
+      if (!runs) Busy(exchange);
+    });
+  }
+
+  void PostFetch(const Exchange& exchange) {
+    const auto members = Members(exchange);
+    if (!members) return;
+    FetchWish wish;
+    std::string job;
+    const auto read = [&]() -> absl::Status {
+      ASSIGN_OR_RETURN(job, TextMember(*members, "job"));
+      ASSIGN_OR_RETURN(wish.deliverable, TextMember(*members, "deliverable"));
+      ASSIGN_OR_RETURN(wish.overwrite, BoolMember(*members, "overwrite"));
+      ASSIGN_OR_RETURN(const auto first, FrameMember(*members, "first"));
+      ASSIGN_OR_RETURN(const auto last, FrameMember(*members, "last"));
+      wish.frames = {first.value_or(INT32_MIN), last.value_or(INT32_MAX)};
+      return absl::OkStatus();
+    };
+    if (const absl::Status done = read(); !done.ok()) return exchange->Answer(ErrorAnswer(done));
+    WithJob(exchange, job,
+            [this, exchange, wish](const GetJobReply& job) { AnswerId(exchange, tasks_.Fetch(job, wish)); });
+  }
+
   const LoomOptions options_;
   Connection connection_;
   Document document_;
@@ -728,6 +836,7 @@ class Loom {
   Stopper ending_;
   // Last, so that their threads end before what they use.
   WorkPool looks_, calls_, watches_;
+  LongTasks tasks_;
 };
 
 }  // namespace

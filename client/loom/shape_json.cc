@@ -6,6 +6,7 @@
 #include "absl/strings/ascii.h"
 #include "absl/strings/str_cat.h"
 #include "client/language/choices.h"
+#include "client/loom/stack_editor.h"
 
 namespace selvage::client {
 namespace {
@@ -137,8 +138,36 @@ class Shape {
       out_.EndObject();
     }
     out_.EndArray();
+    if (with_places_) Muted(node);
     BlockMembers(node, "step");
     out_.EndObject();
+  }
+
+  // Steps of a pass that are muted: whole lines of comment.
+  void Muted(int pass) {
+    const FieldPlace& place = tree_.node(pass).place;
+    const absl::string_view text = tree_.text().substr(0, place.end);
+    const std::vector<int> steps = tree_.Children(pass, "step");
+    out_.Key("muted").Array();
+    for (size_t at = text.find(kMuted, place.value); at != absl::string_view::npos; at = text.find(kMuted, at + 1)) {
+      const size_t before = text.find_last_not_of(" \t", at - 1);
+      if (before == absl::string_view::npos || text[before] != '\n') continue;
+      size_t end = std::min(text.find('\n', at), text.size());
+      std::string step(text.substr(at + kMuted.size(), end - at - kMuted.size()));
+      while (end < text.size()) {
+        const size_t next = text.find_first_not_of(" \t", end + 1);
+        if (next == absl::string_view::npos || text.substr(next, kMutedMore.size()) != kMutedMore) break;
+        const size_t line_end = std::min(text.find('\n', next), text.size());
+        absl::StrAppend(&step, "\n", text.substr(next + kMutedMore.size(), line_end - next - kMutedMore.size()));
+        end = line_end;
+      }
+      const auto behind = std::find_if(steps.begin(), steps.end(), [&](int s) { return tree_.node(s).place.at > at; });
+      const size_t begin = units_.UnitsAt(at);
+      out_.Object().Key("place").Array().Whole(static_cast<int64_t>(begin));
+      out_.Whole(static_cast<int64_t>(units_.UnitsAt(end) - begin)).EndArray();
+      out_.Text("text", step).Whole("before", behind - steps.begin()).EndObject();
+    }
+    out_.EndArray();
   }
 
   void Place(int node) {

@@ -7,6 +7,7 @@
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_format.h"
 #include "absl/strings/str_join.h"
+#include "absl/strings/str_split.h"
 #include "absl/strings/strip.h"
 #include "client/language/stack_file.h"
 #include "client/loom/json_writer.h"
@@ -616,6 +617,56 @@ absl::Status StackEditor::DrawShape(const JsonMembers& edit) {
   return Set(set, false);
 }
 
+absl::Status StackEditor::Mute(const JsonMembers& edit) {
+  if (Member(edit, "muted") != nullptr) {
+    ASSIGN_OR_RETURN(const bool muted, BoolMember(edit, "muted"));
+    if (!muted) return Unmute(edit);
+  }
+  ASSIGN_OR_RETURN(const std::string path, NeededText(edit, "path"));
+  ASSIGN_OR_RETURN(const int node, FindEntry(path));
+  if (tree().node(node).type != Step::descriptor()) return No(absl::StrCat(path, " is no step"));
+  const FieldPlace place = tree().node(node).place;
+  const bool begins = BeginsLine(place.at);
+  const std::string indent = IndentAt(place.at) + (begins ? "" : "  ");
+  std::string out = begins ? "" : "\n" + indent;
+  bool first = true;
+  for (absl::string_view line : absl::StrSplit(tree().Whole(node), '\n')) {
+    absl::StrAppend(&out, first ? "" : "\n" + indent, first ? kMuted : kMutedMore, line);
+    first = false;
+  }
+  size_t begin = place.at, end = BehindSeparator(place.end);
+  while (!begins && begin > 0 && IsBlank(text_[begin - 1])) --begin;
+  // What stands behind it on the line goes on below.
+  size_t rest = end;
+  while (rest < text_.size() && IsBlank(text_[rest])) ++rest;
+  if (rest < text_.size() && text_[rest] != '\n') {
+    absl::StrAppend(&out, "\n", indent);
+    end = rest;
+  }
+  Splice(begin, end, out);
+  return absl::OkStatus();
+}
+
+absl::Status StackEditor::Unmute(const JsonMembers& edit) {
+  ASSIGN_OR_RETURN(const int64_t offset, NeededWhole(edit, "offset"));
+  size_t at = TextUnits(text_).ByteAt(static_cast<size_t>(std::max<int64_t>(offset, 0)));
+  const auto stands = [&](size_t where, absl::string_view what) {
+    return absl::StartsWith(absl::string_view(text_).substr(std::min(where, text_.size())), what);
+  };
+  if (!stands(at, kMuted) || !BeginsLine(at)) return No("no muted step begins there");
+  Splice(at, at + kMuted.size(), "");
+  while (true) {
+    const size_t newline = text_.find('\n', at);
+    if (newline == std::string::npos) break;
+    at = text_.find_first_not_of(" \t", newline + 1);
+    if (at == std::string::npos || !stands(at, kMutedMore)) break;
+    // The line had its own indent behind the mark.
+    Splice(newline + 1, at + kMutedMore.size(), "");
+    at = newline + 1;
+  }
+  return absl::OkStatus();
+}
+
 absl::Status StackEditor::Replace(const JsonMembers& edit) {
   ASSIGN_OR_RETURN(const int64_t offset, NeededWhole(edit, "offset"));
   ASSIGN_OR_RETURN(const int64_t length, NeededWhole(edit, "length"));
@@ -643,6 +694,7 @@ absl::Status StackEditor::Apply(const JsonMembers& edit) {
   if (kind == "move") done = Move(edit);
   if (kind == "rename") done = Rename(edit);
   if (kind == "shape") done = DrawShape(edit);
+  if (kind == "mute") done = Mute(edit);
   if (kind == "replace") done = Replace(edit);
   if (done.ok() && text_.size() > kMaxStackBytes) {
     done = No(absl::StrCat("the stack would become larger than ", kMaxStackBytes >> 20, " MiB"));

@@ -57,6 +57,8 @@ class StackEditor {
   absl::Status Move(const JsonMembers& edit);
   absl::Status Rename(const JsonMembers& edit);
   absl::Status DrawShape(const JsonMembers& edit);
+  absl::Status Mute(const JsonMembers& edit);
+  absl::Status Unmute(const JsonMembers& edit);
   absl::Status Replace(const JsonMembers& edit);
 
   // Where text stands.
@@ -81,6 +83,10 @@ class StackEditor {
   // Of `text_` as it is; made when it is needed.
   std::optional<TextTree> tree_;
 };
+
+// Steps that are left out for a while stand behind these on lines of their own: the first
+// line of a step, and its others.
+inline constexpr absl::string_view kMuted = "#muted ", kMutedMore = "#muted+ ";
 
 // "M 1 2 C ... Z M ...": absolute SVG path data, hundredths of a pixel; curves with their
 // control points at thirds become lines. Each sub-path: start, then six numbers a curve.

@@ -1,7 +1,5 @@
 #include "client/loom/work_pool.h"
 
-#include <algorithm>
-
 namespace selvage::client {
 
 WorkPool::WorkPool(int threads, size_t most_waiting) : most_waiting_(most_waiting) {
@@ -40,28 +38,6 @@ void WorkPool::Loop() {
     work = nullptr;
     lock.lock();
   }
-}
-
-void Stopper::Stop() {
-  std::lock_guard<std::mutex> lock(mutex_);
-  stopped_ = true;
-  for (grpc::ClientContext* context : contexts_) context->TryCancel();
-}
-
-bool Stopper::stopped() const {
-  std::lock_guard<std::mutex> lock(mutex_);
-  return stopped_;
-}
-
-void Stopper::Watch(grpc::ClientContext* context) {
-  std::lock_guard<std::mutex> lock(mutex_);
-  contexts_.push_back(context);
-  if (stopped_) context->TryCancel();
-}
-
-void Stopper::Leave(grpc::ClientContext* context) {
-  std::lock_guard<std::mutex> lock(mutex_);
-  contexts_.erase(std::remove(contexts_.begin(), contexts_.end(), context), contexts_.end());
 }
 
 }  // namespace selvage::client

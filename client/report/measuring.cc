@@ -36,17 +36,35 @@ uint32_t Measuring::AtOnce() {
 }
 
 absl::Status Measuring::Run() {
+  // A log is no animation.
+  const bool live = isatty(STDERR_FILENO);
+  auto next = std::chrono::steady_clock::now();
+  bool shown = false;
+  const absl::Status status = Run(
+      [&](size_t done, size_t of) {
+        const auto now = std::chrono::steady_clock::now();
+        if (!live && now < next) return;
+        next = now + std::chrono::seconds(5);
+        if (done == 0) return;
+        std::fprintf(stderr, "%s%zu of %zu frames measured%s", live ? "\r" : "", done, of, live ? "" : "\n");
+        shown = true;
+      },
+      nullptr);
+  if (live && shown) std::fputs("\r\x1b[K", stderr);
+  return status;
+}
+
+absl::Status Measuring::Run(const std::function<void(size_t done, size_t of)>& progress, Stopper* stopper) {
+  stopper_ = stopper;
   const size_t at_once = std::min<size_t>(AtOnce(), places_.size());
   std::vector<std::thread> threads;
   for (size_t i = 0; i < at_once; ++i) threads.emplace_back([this] { Work(); });
-  // A log is no animation.
-  const bool live = isatty(STDERR_FILENO);
-  const auto between = std::chrono::milliseconds(live ? 200 : 5000);
   std::unique_lock<std::mutex> lock(mutex_);
-  while (!an_end_.wait_for(lock, between, [&] { return ended_ == threads.size(); })) Show(live);
+  while (!an_end_.wait_for(lock, std::chrono::milliseconds(200), [&] { return ended_ == threads.size(); })) {
+    progress(done_, places_.size());
+  }
   lock.unlock();
   for (std::thread& t : threads) t.join();
-  if (live && shown_) std::fputs("\r\x1b[K", stderr);
   return failure_;
 }
 
@@ -57,6 +75,7 @@ void Measuring::Work() {
   while (true) {
     const size_t i = next_++;
     if (i >= places_.size() || i > failed_) break;
+    if (stopper_ != nullptr && stopper_->stopped()) break;
     const absl::Status status = Ask(places_[i], &request);
     ++done_;
     if (status.ok()) continue;
@@ -75,16 +94,10 @@ absl::Status Measuring::Ask(const Place& place, LookRequest* request) {
   request->set_frame(place.frame->frame());
   const auto open = [&](grpc::ClientContext* context, uint64_t) { return connection_->jobs().Look(context, *request); };
   const Annotate where(*place.pass, " frame ", place.frame->frame());
-  ASSIGN_OR_RETURN(const ReceivedFile received, ReceiveFile(*connection_, open), where);
+  ASSIGN_OR_RETURN(const ReceivedFile received, ReceiveFile(*connection_, open, stopper_), where);
   RETURN_IF_ERROR(refuse_(received.errors), where);
   if (place.frame->mutable_figures()->ParseFromString(received.bytes)) return absl::OkStatus();
   return where(absl::DataLossError("the daemon sent no figures"));
-}
-
-void Measuring::Show(bool live) {
-  std::fprintf(stderr, "%s%zu of %zu frames measured%s", live ? "\r" : "", done_.load(), places_.size(),
-               live ? "" : "\n");
-  shown_ = true;
 }
 
 }  // namespace selvage::client

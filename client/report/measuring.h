@@ -24,7 +24,10 @@ class Measuring {
 
   Measuring(Connection* connection, const Stack& stack, const MeasureMatte& measure, Refuse refuse, ShotReport* report);
 
+  // Says on standard error how far it is.
   absl::Status Run();
+  // Tells `progress` now and then, and may be ended from another thread.
+  absl::Status Run(const std::function<void(size_t done, size_t of)>& progress, Stopper* stopper);
 
  private:
   struct Place {
@@ -35,7 +38,6 @@ class Measuring {
   uint32_t AtOnce();
   void Work();
   absl::Status Ask(const Place& place, LookRequest* request);
-  void Show(bool live);
 
   Connection* connection_;
   const Stack& stack_;
@@ -43,7 +45,7 @@ class Measuring {
   Refuse refuse_;
   std::vector<Place> places_;
   std::atomic<size_t> next_{0}, done_{0}, failed_{SIZE_MAX};
-  bool shown_ = false;
+  Stopper* stopper_ = nullptr;
   std::mutex mutex_;
   std::condition_variable an_end_;
   size_t ended_ = 0;

@@ -222,6 +222,33 @@ TEST(StackEditor, CopiesAndMoves) {
   EXPECT_THAT(After(R"({"kind":"move","path":"pass[1].step[1]","to":2})"), HasSubstr("none can become number 2"));
 }
 
+TEST(StackEditor, MutesStepsAndTakesThemInAgain) {
+  const auto muted_and_back = [](const std::string& path, const std::string& text) {
+    const std::string muted = After("{\"kind\":\"mute\",\"muted\":true,\"path\":\"" + path + "\"}", text);
+    EXPECT_TRUE(StackFile::Parse("t", muted).ok()) << muted;
+    const size_t at = muted.find("#muted ");
+    return std::pair(muted, After("{\"kind\":\"mute\",\"muted\":false,\"offset\":" + std::to_string(at) + "}", muted));
+  };
+  {
+    const auto [muted, back] = muted_and_back("pass[0].step[2]", kStack);
+    EXPECT_EQ(StackFile::Parse("t", muted)->stack().pass(0).step_size(), 2);
+    EXPECT_THAT(muted, HasSubstr("\n  #muted step {\n  #muted+     grade {\n"));
+    EXPECT_EQ(back, kStack);
+  }
+  {
+    const auto [muted, back] = muted_and_back("pass[0].step[0]", kStack);
+    EXPECT_THAT(muted, HasSubstr("\n  #muted step { color_difference { screen { hue: GREEN } } }\n  # pure green\n"));
+    EXPECT_EQ(StackFile::Parse("t", back)->stack().pass(0).step_size(), 3);
+  }
+  {
+    const auto [muted, back] = muted_and_back("pass[1].step[0]", kStack);
+    EXPECT_EQ(Instead(muted, " step { combine { with: \"boots\" rule: MAX } } "),
+              "\n  #muted step { combine { with: \"boots\" rule: MAX } }\n  ");
+    EXPECT_EQ(StackFile::Parse("t", back)->stack().pass(1).step_size(), 2);
+  }
+  EXPECT_THAT(After(R"({"kind":"mute","muted":false,"offset":3})"), HasSubstr("no muted step"));
+}
+
 TEST(StackEditor, DrawsShapes) {
   const std::string square = R"("curves":[[0,0, 1,0,2,0,3,0, 3,1,3,2,3,3.004, 2,4,1,4,0,0]])";
   const std::string path = "\"M 0 0 L 3 0 L 3 3 C 2 4 1 4 0 0 Z\"";

@@ -1,0 +1,77 @@
+#include "client/delivery.h"
+
+#include <algorithm>
+#include <filesystem>
+
+#include "absl/strings/str_cat.h"
+#include "client/write_file.h"
+#include "proto/frame_pattern.h"
+
+namespace selvage::client {
+
+namespace fs = std::filesystem;
+
+Delivery::Delivery(Connection* connection, const Stack& stack, const std::string& job, const Deliverable& deliverable,
+                   Stopper* stopper)
+    : connection_(connection), stopper_(stopper), written_(connection, stack, deliverable.name()) {
+  request_.set_job_id(job);
+  request_.set_deliverable(deliverable.name());
+}
+
+absl::Status Delivery::Check(std::vector<FileToWrite>* files, bool overwrite) {
+  return written_.Check(files, overwrite, [this](const FileToWrite& file) { return ExpectedAt(file.frame); });
+}
+
+absl::Status Delivery::Write(const FileToWrite& file) {
+  if (file.state == FileToWrite::kSame) return written_.Note(file.path, file.digest);
+  request_.set_frame(file.frame);
+  const auto open = [&](grpc::ClientContext* context, uint64_t offset) {
+    request_.set_offset(offset);
+    return connection_->jobs().Fetch(context, request_);
+  };
+  ASSIGN_OR_RETURN(const ReceivedFile received, ReceiveFile(*connection_, open, stopper_), Where(file.frame));
+  RETURN_IF_ERROR(WriteFileAtomically(file.path, received.bytes));
+  return written_.Note(file.path, Sha256(received.bytes));
+}
+
+// What the frame's file will hold: the first chunk says it.
+absl::StatusOr<Digest> Delivery::ExpectedAt(int frame) {
+  request_.set_frame(frame);
+  request_.set_offset(0);
+  const StoppableCall context(stopper_, connection_->Stream());
+  const auto stream = connection_->jobs().Fetch(context.get(), request_);
+  FileChunk chunk;
+  const bool any = stream->Read(&chunk);
+  context.get()->TryCancel();
+  const grpc::Status status = stream->Finish();
+  const auto digest = Digest::FromBytes(chunk.digest());
+  if (any && digest) return *digest;
+  RETURN_IF_ERROR(connection_->Explain(status), Where(frame));
+  return Where(frame)(absl::DataLossError("the daemon does not say what the file holds; try again"));
+}
+
+absl::StatusOr<std::vector<FileToWrite>> FilesOf(const Stack& stack, uint32_t version, const Deliverable& d,
+                                                 const Frames& wanted, const std::string& to) {
+  const FrameRange& range = d.has_frames() ? d.frames() : stack.frames();
+  ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(FillBraces(d.files(), stack.name(), version)),
+                   Annotate("deliverable \"", d.name(), "\" files"));
+  std::vector<FileToWrite> files;
+  for (int frame = std::max(range.first(), wanted.first); frame <= std::min(range.last(), wanted.last); ++frame) {
+    fs::path path = pattern.At(frame);
+    // A folder a deliverable: their files may have the same names.
+    if (!to.empty()) path = fs::path(to) / d.name() / path.filename();
+    files.push_back({frame, fs::absolute(path).lexically_normal().string()});
+  }
+  if (files.empty()) {
+    return absl::InvalidArgumentError(absl::StrCat("deliverable \"", d.name(), "\" covers frames ", range.first(), "-",
+                                                   range.last(), "; none of them is among ", wanted.first, "-",
+                                                   wanted.last));
+  }
+  return files;
+}
+
+const char* StateWord(FileToWrite::State state) {
+  return state == FileToWrite::kNew ? "written" : state == FileToWrite::kSame ? "unchanged" : "replaced";
+}
+
+}  // namespace selvage::client

@@ -1,0 +1,49 @@
+// The files of a deliverable, from the daemon to this machine.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "absl/status/status.h"
+#include "absl/status/statusor.h"
+#include "client/connection.h"
+#include "client/frames.h"
+#include "client/written_files.h"
+#include "proto/job.pb.h"
+#include "proto/status.h"
+
+namespace selvage::client {
+
+// One deliverable of a job.
+class Delivery {
+ public:
+  // `stopper` may end it from another thread; it may be null.
+  Delivery(Connection* connection, const Stack& stack, const std::string& job, const Deliverable& deliverable,
+           Stopper* stopper = nullptr);
+
+  // Sets the state of each file. Errors: as of WrittenFiles::Check.
+  absl::Status Check(std::vector<FileToWrite>* files, bool overwrite);
+  // The folder must be there.
+  absl::Status Write(const FileToWrite& file);
+  absl::Status End() { return written_.Record(); }
+
+ private:
+  Annotate Where(int frame) const { return Annotate(request_.deliverable(), " frame ", frame); }
+  absl::StatusOr<Digest> ExpectedAt(int frame);
+
+  Connection* connection_;
+  Stopper* stopper_;
+  FetchRequest request_;
+  WrittenFiles written_;
+};
+
+// The files of those frames that are wanted: where the stack says, or in `to`/NAME/ if it is not
+// empty. `version`: of the submission, for {version} in the files' names.
+// Errors: INVALID_ARGUMENT none of the frames is delivered.
+absl::StatusOr<std::vector<FileToWrite>> FilesOf(const Stack& stack, uint32_t version, const Deliverable& deliverable,
+                                                 const Frames& wanted, const std::string& to);
+
+// "written", "unchanged", "replaced"
+const char* StateWord(FileToWrite::State state);
+
+}  // namespace selvage::client
