@@ -33,7 +33,9 @@ export function valueAt(field, frame) {
 
 /** "0 to 1024 px" @param {LanguageField} f */
 function rangeText(f) {
-  if (f.min === undefined && f.max === undefined) return f.unit ?? '';
+  // Limits that nobody comes near say nothing.
+  const wide = (/** @type {number | undefined} */ limit) => limit === undefined || Math.abs(limit) >= 10000;
+  if (wide(f.min) && wide(f.max)) return f.unit ?? '';
   return `${f.min === undefined ? '' : numberText(f.min)} to ${f.max === undefined ? '' : numberText(f.max)}${f.unit ? ` ${f.unit}` : ''}`;
 }
 
@@ -195,19 +197,27 @@ function oneRow(f, field, path, owner, depth) {
   return keys === null ? [row] : [row, keys];
 }
 
+/** Blocks that are not set and are shown all the same, by path. @type {Set<string>} */
+const opened = new Set();
+
 /** @param {LanguageField} f @param {any} field @param {string} path @param {string} owner @param {number} depth @returns {any[]} */
 function blockRows(f, field, path, owner, depth) {
   const inner = model.language.blocks[f.block ?? '']?.fields ?? [];
   const off = model.stack?.read_only || model.stack?.state !== 'good';
   const boxed = f.block === 'SampleBox';
+  // A block that need not be there takes one row until it is wanted.
+  const folded = field === undefined && !boxed && !f.required && inner.length > 2 && !inner[0].only_one_of && !opened.has(path);
   const head = h('div', { class: `field is-block depth-${Math.min(depth, 3)} ${field === undefined ? '' : 'is-set'}`, 'data-path': path },
     h('span', { class: 'name', title: firstSentence(f.doc) }, f.name),
     h('span', { class: 'control' }, boxed ? h('button', { class: 'small', disabled: off, onclick: () => tools.box(path, `${owner} ${f.name}`) }, field === undefined ? 'draw a box' : 'draw it anew') : null,
-      field === undefined && !boxed && !inner.some((one) => one.required) && inner.length > 0 ? h('span', { class: 'dim' }, 'not set') : null,
+      folded ? [h('span', { class: 'dim' }, 'not set '), h('button', { class: 'small', 'aria-label': `Show the fields of ${owner} ${f.name}`, onclick: (/** @type {any} */ event) => {
+        opened.add(path);
+        event.target.closest('.field').replaceWith(...blockRows(f, field, path, owner, depth));
+      } }, 'show')] : null,
       boxed && field !== undefined ? h('span', { class: 'dim' }, ` ${['x', 'y'].map((n) => field.fields?.[n]?.value ?? 0).join(', ')}  ${field.fields?.width?.value ?? 0} × ${field.fields?.height?.value ?? 0}`) : null),
     h('span', { class: 'range' }), h('span', { class: 'key' }), resetButton(f, field, path));
   // Blocks within blocks are opened only as far as they are set, so that the list stays short.
-  if (field === undefined && (depth > 0 || boxed)) return [head];
+  if (folded || (field === undefined && (depth > 0 || boxed) && !opened.has(path))) return [head];
   return [head, ...fieldRows(inner, field?.fields ?? {}, path, `${owner} ${f.name}`, { depth: depth + 1 })];
 }
 

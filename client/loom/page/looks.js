@@ -114,8 +114,9 @@ function pump() {
     if (underWay.some((one) => keyOf(one.want) === keyOf(want))) continue;
     const one = { want, stop: new AbortController() };
     underWay.push(one);
-    fetchLook(want, one.stop.signal).catch(() => {
-      // A neighbour that cannot be rendered says so when it is looked at.
+    fetchLook(want, one.stop.signal).catch((error) => {
+      // A neighbour that cannot be rendered says so when it is looked at; what should not happen is noted.
+      if (error.status === 500) console.warn(error.message);
     }).finally(() => {
       underWay = underWay.filter((other) => other !== one);
       pump();

@@ -79,7 +79,7 @@ function buildBar() {
   const active = bar.contains(document.activeElement) ? document.activeElement?.getAttribute('aria-label') : null;
   const matte = find(model.shown)?.gives === 'matte';
   const choice = (/** @type {string} */ words, /** @type {string} */ value, /** @type {string[][]} */ options, /** @type {(value: any) => void} */ change) =>
-    h('select', { 'aria-label': words, title: words, onchange: (/** @type {any} */ event) => change(event.target.value) }, options.map(([v, t]) => h('option', { value: v, selected: v === value }, t)));
+    h('select', { class: 'short', 'aria-label': words, title: words, onchange: (/** @type {any} */ event) => change(event.target.value) }, options.map(([v, t]) => h('option', { value: v, selected: v === value }, t)));
   fill(bar,
     h('span', { class: 'row' }, nameSelect(undefined, model.shown, 'What is shown', (name) => show({ shown: name }))),
     h('span', { class: 'segments', role: 'radiogroup', 'aria-label': 'Shown as' }, kAs.map(([id, words, k]) => {

@@ -21,7 +21,7 @@ function listed() {
   const stack = model.stack;
   if (stack === null) return [];
   return [...stack.plates.map((one) => ({ name: one.name, sort: 'plate', from: '' })),
-    ...stack.masks.map((one) => ({ name: one.name, sort: 'mask', from: one.fields.follow?.fields?.picture?.value ? `follows ${one.fields.follow.fields.picture.value}` : `${(one.fields.shape ?? []).length} shapes` })),
+    ...stack.masks.map((one) => ({ name: one.name, sort: 'mask', from: one.fields.follow?.fields?.picture?.value ? `follows ${one.fields.follow.fields.picture.value}` : (one.fields.shape ?? []).length === 1 ? '1 shape' : `${(one.fields.shape ?? []).length} shapes` })),
     ...passOrder().map((name) => {
       const pass = /** @type {Pass} */ (find(name)?.block);
       return { name, sort: 'pass', from: (pass.inputs ?? []).join(', ') };

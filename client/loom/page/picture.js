@@ -16,8 +16,10 @@ let stage;
 /** Screen pixels of CSS for one of the format, and where its origin is. */
 const view = { scale: 1, x: 0, y: 0, fitted: true };
 
-/** @type {{look: Look | null, want: Want | null, words: string, fault: string, stop: AbortController | null}[]} */
-const sides = [0, 1, 2].map(() => ({ look: null, want: null, words: '', fault: '', stop: null }));
+/** @type {{look: Look | null, want: Want | null, words: string, fault: string, stop: AbortController | null, since: number}[]} */
+const sides = [0, 1, 2].map(() => ({ look: null, want: null, words: '', fault: '', stop: null, since: 0 }));
+// What comes within this time is not announced: a page that blinks at every touch is no calm page.
+const kPatience = 350;
 // Each open page is a viewer of its own: one must not overtake the looks of another.
 const kViewers = ['main', 'other', 'tint'].map((name) => `${name}-${Math.random().toString(36).slice(2, 10)}`);
 
@@ -113,6 +115,8 @@ function loadSide(which, want, fresh) {
   const stop = new AbortController();
   side.stop = stop;
   side.words = best === null ? `${want.pass} at ${want.frame} is being rendered` : '';
+  side.since = performance.now();
+  setTimeout(draw, kPatience + 10);
   const small = smallSide();
   void (async () => {
     try {
@@ -345,20 +349,21 @@ function words() {
   const box = byId('stage-words');
   let text = '';
   let fault = false;
+  const late = performance.now() - main.since > kPatience;
   if (main.fault !== '') {
     text = `${main.want?.pass} at ${main.want?.frame}: ${main.fault}`;
     fault = true;
-  } else if (main.words !== '') text = main.words;
+  } else if (main.words !== '' && late) text = main.words;
   else if (needsOther() && sides[1].fault !== '') {
     text = `${sides[1].want?.pass} at ${sides[1].want?.frame}: ${sides[1].fault}`;
     fault = true;
-  } else if (needsOther() && sides[1].words !== '') text = sides[1].words;
+  } else if (needsOther() && sides[1].words !== '' && performance.now() - sides[1].since > kPatience) text = sides[1].words;
   else if (main.look !== null && main.look.warnings.length > 0) text = main.look.warnings.join(' ');
-  if (main.look !== null && main.stop !== null && main.words !== '') text += '; below is what was drawn before';
+  if (main.look !== null && main.stop !== null && main.words !== '' && late) text += '; below is what was drawn before';
   if (fault && main.look !== null) text += '\nBelow is what was drawn before.';
   if (box.textContent !== text) box.textContent = text;
   box.classList.toggle('is-fault', fault);
-  canvas.classList.toggle('is-old', main.words !== '' || fault);
+  canvas.classList.toggle('is-old', (main.words !== '' && late) || fault);
   canvas.dataset.shown = main.look !== null && main.stop === null && main.want !== null ? `${main.want.pass} ${main.want.frame} ${main.want.as}` : '';
   let label = 'Nothing is looked at.';
   if (main.want !== null) {

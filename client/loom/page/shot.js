@@ -98,16 +98,17 @@ function paint() {
       context.fillStyle = row;
       context.fillRect(0, y, width, kRow);
     }
-    context.fillStyle = name === model.shown ? text : dim;
+    const cells = framesOf(name);
+    const work = [...cells.values()].some((cell) => !cell.held);
+    context.fillStyle = work ? todo : name === model.shown ? text : dim;
     context.font = '12px system-ui, "DejaVu Sans", sans-serif';
     context.textBaseline = 'middle';
-    context.fillText(name, 4, y + kRow / 2, kNames - 26);
+    context.fillText(work ? `◇ ${name}` : name, 4, y + kRow / 2, kNames - 26);
     const now = stateOf(name);
     if (now.state === 'failed' || (active() && line && line.running > 0)) {
       context.fillStyle = now.state === 'failed' ? failed : busy;
       context.fillText(now.state === 'failed' ? '▲' : '◔', kNames - 18, y + kRow / 2);
     }
-    const cells = framesOf(name);
     list.forEach((frame, k) => {
       const x = kNames + k * each;
       const w = Math.max(each - gap, 0.5);
@@ -281,5 +282,9 @@ export function setOpen(is) {
   if (!open) return;
   wantPlan(0);
   buildJob();
+  paint();
+  // What is shown is seen in the grid, too.
+  const scroller = /** @type {HTMLElement} */ (grid.parentElement);
+  scroller.scrollTop = Math.max(names.indexOf(model.shown) * kRow - scroller.clientHeight / 2, 0);
   paint();
 }

@@ -89,11 +89,11 @@ function faults() {
   byId('text-drop').disabled = !typed();
 }
 
-/** @param {number} line @param {number} [column] */
-export function goLine(line, column = 1) {
+/** @param {number} line @param {number} [column] @param {boolean} [focus] */
+export function goLine(line, column = 1, focus = true) {
   const rows = area.value.split('\n');
   const start = rows.slice(0, line - 1).reduce((n, row) => n + row.length + 1, 0) + column - 1;
-  area.focus();
+  if (focus) area.focus();
   area.setSelectionRange(start, start);
   const height = parseFloat(getComputedStyle(area).lineHeight);
   area.scrollTop = Math.max((line - 5) * height, 0);
@@ -132,5 +132,8 @@ export function start(element) {
 /** @param {boolean} is */
 export function setOpen(is) {
   open = is;
-  if (open) take();
+  if (!open) return;
+  take();
+  const line = model.stack?.faults.find((fault) => fault.line)?.line;
+  if (line) goLine(line, 1, false);
 }
