@@ -35,6 +35,9 @@ void Connection::Open() {
   arguments.SetMaxReceiveMessageSize(16 << 20);
   arguments.SetInt(GRPC_ARG_KEEPALIVE_TIME_MS, 20'000);
   arguments.SetInt(GRPC_ARG_KEEPALIVE_PERMIT_WITHOUT_CALLS, 1);
+  // A daemon that is back is found again within two seconds.
+  arguments.SetInt(GRPC_ARG_INITIAL_RECONNECT_BACKOFF_MS, 250);
+  arguments.SetInt(GRPC_ARG_MAX_RECONNECT_BACKOFF_MS, 2000);
   // Without credentials all calls end at once, and Explain says why.
   channel_ = lost_.ok() ? OpenChannel(route_, arguments) : grpc::CreateChannel("", nullptr);
   jobs_ = JobService::NewStub(channel_);

@@ -5,7 +5,6 @@
 #include <map>
 
 #include "absl/strings/str_cat.h"
-#include "client/output.h"
 #include "proto/status.h"
 #include "proto/svg_path.h"
 
@@ -71,9 +70,26 @@ absl::StatusOr<SvgPath> OutlineAt(const Mask::Shape& shape, int frame, bool foll
 
 }  // namespace
 
+const char* JobWord(JobState state) {
+  switch (state) {
+    case JOB_INSPECTING:
+      return "inspecting";
+    case JOB_RUNNING:
+      return "running";
+    case JOB_DONE:
+      return "done";
+    case JOB_FAILED:
+      return "failed";
+    case JOB_CANCELLED:
+      return "cancelled";
+    default:
+      return "";
+  }
+}
+
 void WriteJob(const JobProgress& job, bool with_passes, JsonWriter* out) {
   out->Object().Text("job_id", job.job_id()).Text("stack_name", job.stack_name()).Text("owner", job.owner());
-  out->Text("state", StateName(job.state())).Number("seconds", job.seconds());
+  out->Text("state", JobWord(job.state())).Number("seconds", job.seconds());
   out->Number("seconds_left", job.seconds_left()).Whole("workers", job.workers());
   out->Whole("submitted_unix_ms", job.submitted_unix_ms()).Whole("ended_unix_ms", job.ended_unix_ms());
   if (with_passes) {

@@ -11,6 +11,8 @@
 
 namespace selvage::client {
 
+// "running": for programs; people read StateName.
+const char* JobWord(JobState state);
 // README.md, "A JOB". `with_passes`: also the lines of its passes.
 void WriteJob(const JobProgress& job, bool with_passes, JsonWriter* out);
 std::string JobsJson(const ListJobsReply& jobs);

@@ -29,7 +29,6 @@
 #include "client/loom/page_files.h"
 #include "client/loom/work_pool.h"
 #include "client/stopper.h"
-#include "client/output.h"
 #include "client/owner.h"
 #include "client/random_id.h"
 #include "proto/digest.h"
@@ -676,7 +675,7 @@ class Loom {
     request.set_job_id(*job);
     Ask<JobRef, CancelReply>(exchange, &JobService::Stub::Cancel, request, [this](const CancelReply& reply) {
       AskDaemon();
-      return JsonAnswer(JsonWriter().Object().Text("state", StateName(reply.state())).EndObject().Take());
+      return JsonAnswer(JsonWriter().Object().Text("state", JobWord(reply.state())).EndObject().Take());
     });
   }
 
