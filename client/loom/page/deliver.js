@@ -53,6 +53,12 @@ async function poll() {
   build();
 }
 
+/** A path as the stack has it: from its own folder on. @param {string} path */
+function beside(path) {
+  const folder = model.session.path.replace(/[^/]*$/, '');
+  return folder !== '' && path.startsWith(folder) ? path.slice(folder.length) : path;
+}
+
 function build() {
   if (!open) return;
   const list = answer?.deliverable ?? [];
@@ -66,7 +72,7 @@ function build() {
       h('thead', null, h('tr', null, ['deliverable', 'on this machine', 'files', ''].map((t) => h('th', { scope: 'col' }, t)))),
       h('tbody', null, list.map((/** @type {any} */ one) => h('tr', null, h('td', null, one.name),
         h('td', null, stateMark(one.missing === 0 ? 'held' : one.there > 0 ? 'partly' : 'waiting', one.missing === 0 ? `whole, ${one.there} frames` : one.there > 0 ? `${one.there} there, ${one.missing} missing` : `none of ${one.missing} there`)),
-        h('td', { class: 'wide' }, h('code', null, one.files), h('span', { class: 'dim' }, ` ${one.first}-${one.last}`)),
+        h('td', { class: 'wide' }, h('code', { title: one.files }, beside(one.files)), h('span', { class: 'dim' }, ` ${one.first}-${one.last}`)),
         h('td', null, h('button', { class: 'small', disabled: running !== '', onclick: () => void bring(one.name) }, 'fetch'))))))),
     list.length === 0 ? null : h('div', { class: 'row' }, h('button', { class: 'main', disabled: running !== '', onclick: () => void bring() }, 'Fetch all'),
       h('label', { class: 'check' }, h('input', { type: 'checkbox', checked: overwrite, onchange: (/** @type {any} */ e) => { overwrite = e.target.checked; } }), 'also replace files that something else wrote')),

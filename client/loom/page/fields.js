@@ -106,7 +106,7 @@ function control(f, field, path, owner) {
   const change = (/** @type {any} */ value) => edit([setEdit(path, value, animated)], words, undefined, madeFor);
   if (f.type === 'number' || f.type === 'real' || f.type === 'whole') {
     const value = valueAt(field, model.frame) ?? f.default ?? 0;
-    return numberField({ label: words, value, min: f.min, max: f.max, fallback: f.default, whole: f.type === 'whole', disabled: off,
+    return numberField({ label: words, value, min: f.min, max: f.max, fallback: f.default, whole: f.type === 'whole', disabled: off, unset: field === undefined && f.default === undefined,
       preview: (v) => attempt(path, v), commit: change });
   }
   if (f.type === 'colour') {

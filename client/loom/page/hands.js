@@ -174,7 +174,7 @@ function drawLayer(context) {
       }
     }
     now.drawn.forEach((one, i) => {
-      const mine = open && name === maskName && i === shapeIndex;
+      const mine = open && tool !== 'pen' && name === maskName && i === shapeIndex;
       trace(context, one.outlines, to);
       // A shape that subtracts is dashed; one whose place is not known here is dotted.
       stroke(context, mine || !open ? kLine : kDim, mine ? 1.5 : 1, !one.known ? [1, 4] : one.subtract ? [6, 4] : []);
@@ -767,6 +767,11 @@ function build() {
       (stack?.masks ?? []).length === 0 ? h('option', { value: '' }, 'no mask yet') : null,
       (stack?.masks ?? []).map((mask) => h('option', { value: mask.name, selected: mask.name === maskName }, mask.name)))),
   h('span', { class: 'range' }, found ? h('button', { class: 'small', onclick: () => show({ shown: maskName, as: 'matte' }) }, 'look at it') : null));
+  if (tool === 'pen' && penMask !== maskName) {
+    fill(host, h('header', { class: 'inspector-head' }, h('h2', null, 'Draw')),
+      h('p', { class: 'note' }, `The first shape of the new mask ${penMask} is drawn on the picture. It is in the file when it is closed.`));
+    return;
+  }
   fill(host, h('header', { class: 'inspector-head' }, h('h2', null, 'Draw'), tools), choice,
     h('div', { class: 'shape-list', role: 'listbox', 'aria-label': `Shapes of ${maskName}` }, shapes.map((/** @type {any} */ block, /** @type {number} */ i) => {
       const here = now?.drawn[i];

@@ -183,8 +183,8 @@ function keys() {
   on('f', 'Compare', 'flip', () => show(model.compare === 'flip' ? { flipped: !model.flipped } : { compare: 'flip', flipped: true }));
   on('d', 'Compare', 'difference, four times as bright', () => show({ compare: model.compare === 'difference' ? 'none' : 'difference' }));
   on('q', 'Compare', 'alone again', () => show({ compare: 'none', flipped: false }));
-  on('Shift+< <', 'Compare', 'wipe to the left', () => show({ wipe: Math.max(model.wipe - 0.02, 0) }));
-  on('Shift+> >', 'Compare', 'wipe to the right', () => show({ wipe: Math.min(model.wipe + 0.02, 1) }));
+  on('<', 'Compare', 'wipe to the left', () => show({ wipe: Math.max(model.wipe - 0.02, 0) }));
+  on('>', 'Compare', 'wipe to the right', () => show({ wipe: Math.min(model.wipe + 0.02, 1) }));
   on('R', 'Channels and light', 'red', () => show({ channel: model.channel === 'red' ? 'all' : 'red' }));
   on('G', 'Channels and light', 'green', () => show({ channel: model.channel === 'green' ? 'all' : 'green' }));
   on('B', 'Channels and light', 'blue', () => show({ channel: model.channel === 'blue' ? 'all' : 'blue' }));

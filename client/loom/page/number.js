@@ -10,6 +10,7 @@ import { h, numberText } from './dom.js';
  * @property {number} [fallback] The default.
  * @property {boolean} [whole]
  * @property {boolean} [disabled]
+ * @property {boolean} [unset] There is no value and no default: the field is empty.
  * @property {(value: number) => void} [preview] While it is pulled.
  * @property {(value: number) => void} commit
  */
@@ -51,7 +52,8 @@ export function numberField(o) {
     'aria-valuenow': value,
     'aria-valuemin': o.min,
     'aria-valuemax': o.max,
-    value: numberText(value),
+    value: o.unset ? '' : numberText(value),
+    placeholder: o.unset ? 'not set' : null,
     title: `${o.label}. Drag sideways; Shift is finer, Alt is coarser. Click to type. Arrows step.`,
   });
 
@@ -71,9 +73,12 @@ export function numberField(o) {
   const typed = () => {
     const text = input.value.trim().replace(',', '.');
     const number = text === '' ? NaN : Number(text);
-    if (Number.isFinite(number)) show(limited(number, o));
+    if (Number.isFinite(number)) {
+      if (o.unset) o.value = NaN;
+      show(limited(number, o));
+      commit();
+    } else if (o.unset) input.value = '';
     else show(o.value);
-    commit();
   };
 
   input.addEventListener('pointerdown', (event) => {

@@ -71,9 +71,9 @@ function paint() {
   names = passOrder();
   const list = frames();
   const ratio = devicePixelRatio;
-  const width = grid.parentElement?.clientWidth ?? 400;
+  const scroller = /** @type {HTMLElement} */ (grid.closest('.shot-scroll'));
+  const width = scroller.clientWidth;
   const height = names.length * kRow + 4;
-  const scroller = /** @type {HTMLElement} */ (grid.parentElement);
   byId('shot-room').style.height = `${height}px`;
   // Only what is seen is painted: a stack may have thousands of passes.
   const top = Math.floor(scroller.scrollTop / kRow);
@@ -149,7 +149,7 @@ function paint() {
 
 /** @param {MouseEvent} event */
 function cellAt(event) {
-  const scroller = /** @type {HTMLElement} */ (grid.parentElement);
+  const scroller = /** @type {HTMLElement} */ (grid.closest('.shot-scroll'));
   const box = grid.getBoundingClientRect();
   const list = frames();
   const index = Math.floor((event.clientY - box.top + scroller.scrollTop) / kRow);
@@ -225,8 +225,8 @@ export function start(element) {
   grid = h('canvas', { class: 'shot-grid', role: 'img', tabindex: 0 });
   fill(host, h('header', { class: 'inspector-head' }, h('h2', null, 'Shot'),
     h('span', { class: 'legend' }, stateMark('held', 'held'), stateMark('changed', 'would be rendered'))),
-  h('div', { id: 'shot-job' }), h('div', { class: 'shot-scroll' }, grid, h('div', { id: 'shot-room' })), h('p', { class: 'note', id: 'shot-why' }));
-  const scroller = /** @type {HTMLElement} */ (grid.parentElement);
+  h('div', { id: 'shot-job' }), h('div', { class: 'shot-scroll' }, h('div', { id: 'shot-room' }, grid)), h('p', { class: 'note', id: 'shot-why' }));
+  const scroller = /** @type {HTMLElement} */ (grid.closest('.shot-scroll'));
   scroller.addEventListener('scroll', () => requestAnimationFrame(paint));
   new ResizeObserver(paint).observe(scroller);
   let down = false;
@@ -284,7 +284,7 @@ export function setOpen(is) {
   buildJob();
   paint();
   // What is shown is seen in the grid, too.
-  const scroller = /** @type {HTMLElement} */ (grid.parentElement);
+  const scroller = /** @type {HTMLElement} */ (grid.closest('.shot-scroll'));
   scroller.scrollTop = Math.max(names.indexOf(model.shown) * kRow - scroller.clientHeight / 2, 0);
   paint();
 }
