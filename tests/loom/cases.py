@@ -731,6 +731,35 @@ def a_submitted_job_is_read_only(world):
     assert not world.one("#submit").is_enabled()
 
 
+@test
+def large_stacks_are_workable(world):
+    """4,096 passes and a shape of 10,000 points: listed, drawn, changed; a frame of the page does not take seconds."""
+    import math
+    points = " L ".join(f"{240 + (100 + 5 * (i % 7)) * math.cos(i * 2 * math.pi / 10000):.2f} {135 + (90 + 5 * (i % 7)) * math.sin(i * 2 * math.pi / 10000):.2f}" for i in range(10000))
+    large = world.studio.folder / "large.stack"
+    large.write_text('name: "large"\nframes { first: 1001 last: 1008 }\nformat { width: 480 height: 270 }\nplate { name: "plate" files: "shot/plate.%04d.exr" }\n'
+                     + f'mask {{ name: "fringe" shape {{ path: "M {points} Z" }} }}\n'
+                     + "".join(f'pass {{ name: "p{i:04}" from: "plate" step {{ grade {{ stops {{ value: 0.{i % 10} }} }} }} }}\n' for i in range(4096)))
+    world.driver.get(world.studio.loom(large))
+    until("all are listed", lambda: len(world.all(".pass-row")) == 4098, 120)
+    world.choose("p2000")
+    path = world.path_of("p2000", "grade", "stops")
+    world.type(path, "0.375")
+    until("the file has it", lambda: 'name: "p2000" from: "plate" step { grade { stops { value: 0.375 } } }' in large.read_text())
+    world.choose("fringe")
+    world.view("draw")
+    until("its outline is drawn", lambda: "shape 1" in world.text("#view-draw") and "one drawing" in world.text("#view-draw"))
+    before = large.read_text()
+    world.keys("n")
+    until("a point is chosen", lambda: "Point 1 of" in world.text("#said"))
+    world.keys("\ue014")
+    until("it is moved", lambda: large.read_text() != before)
+    changed = large.read_text()
+    assert "p4095" in changed and changed.count("\n") == before.count("\n")
+    world.view("text")
+    until("the text is there", lambda: "p0001" in world.js("return document.querySelector('#view-text textarea').value"))
+
+
 # ---- for everybody -------------------------------------------------------------------
 
 

@@ -74,7 +74,9 @@ export function numberField(o) {
     const text = input.value.trim().replace(',', '.');
     const number = text === '' ? NaN : Number(text);
     if (Number.isFinite(number)) {
+      // A number that is not there yet is written even where it is the one that is assumed.
       if (o.unset) o.value = NaN;
+      o.unset = false;
       show(limited(number, o));
       commit();
     } else if (o.unset) input.value = '';
