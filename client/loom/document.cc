@@ -62,8 +62,6 @@ Document::Document(const std::string& path) : path_(RealPath(path)) {
   stamp_ = StampOfFile();
   state_ = kUnreadable;
   Load();
-  undo_.clear();
-  remembered_ = 0;
 }
 
 Document::Document(const std::string& name, const Stack& stack) : path_(name), read_only_(true) {
@@ -130,7 +128,8 @@ bool Document::Load() {
   const std::string text = marked ? bytes->substr(kByteOrderMark.size()) : *bytes;
   if (state_ != kUnreadable && text == text_ && marked == !mark_.empty()) return false;
   mark_ = marked ? std::string(kByteOrderMark) : "";
-  if (text != text_) {
+  // Before the first text there was none to go back to.
+  if (text != text_ && !digest_.empty()) {
     Step step = Difference(text_, text);
     step.label = "saved elsewhere";
     redo_.clear();

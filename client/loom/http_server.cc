@@ -284,11 +284,18 @@ class Session final : public HttpExchange, public EventStream, public std::enabl
 
   void LetIn() {
     HttpAnswer answer;
-    answer.status = 303;
-    answer.type = "text/plain";
-    answer.headers = {
-        {"Location", "/"},
-        {"Set-Cookie", absl::StrCat("loom_", server_->port, "=", server_->key, "; Path=/; HttpOnly; SameSite=Strict")}};
+    // Browsers do not send a cookie that has just been set along a redirect that began
+    // elsewhere: then it takes a page of ours to go on from.
+    const std::string site(View(parser_->get()["Sec-Fetch-Site"]));
+    const bool elsewhere = site == "cross-site" || site == "same-site";
+    answer.status = elsewhere ? 200 : 303;
+    answer.type = "text/html; charset=utf-8";
+    answer.body =
+        "<!doctype html><meta http-equiv=\"refresh\" content=\"0; url=/\"><title>The loom</title>"
+        "<a href=\"/\">The loom</a>\n";
+    if (!elsewhere) answer.headers.push_back({"Location", "/"});
+    answer.headers.push_back(
+        {"Set-Cookie", absl::StrCat("loom_", server_->port, "=", server_->key, "; Path=/; HttpOnly; SameSite=Strict")});
     Write(std::move(answer), parser_->get().keep_alive());
   }
 

@@ -1,7 +1,9 @@
 #include "client/loom/loom.h"
 
+#include <fcntl.h>
 #include <spawn.h>
 #include <sys/wait.h>
+#include <unistd.h>
 
 #include <algorithm>
 #include <boost/asio/io_context.hpp>
@@ -10,6 +12,7 @@
 #include <boost/asio/steady_timer.hpp>
 #include <csignal>
 #include <cstdio>
+#include <cstdlib>
 #include <filesystem>
 #include <map>
 #include <set>
@@ -46,7 +49,7 @@ namespace {
 // How often the file is looked at, and the daemon asked for its jobs while a page is open.
 constexpr milliseconds kFilePoll{25}, kDaemonPoll{1000};
 constexpr int kLookThreads = 12, kCallThreads = 6, kWatchThreads = 4;
-constexpr size_t kMostWaiting = 400;
+constexpr size_t kMostWaiting = 400, kMostLooksWaiting = 48;
 constexpr size_t kMostLookBytes = 512u << 20;
 
 using Exchange = std::shared_ptr<HttpExchange>;
@@ -80,8 +83,39 @@ std::string PercentEncoded(const std::string& text) {
   return out;
 }
 
-void OpenBrowser(const std::string& address) {
-  std::string program = "xdg-open", argument = address;
+// A file that sends a browser on to the address: what a program is started with can be read by
+// every user of the machine, a file only by its owner.
+class AddressFile {
+ public:
+  AddressFile(const std::string& address, int port) {
+    const char* folder = std::getenv("XDG_RUNTIME_DIR");
+    if (folder == nullptr || *folder == 0) return;
+    const std::string path = absl::StrCat(folder, "/selvage-loom-", port, ".html");
+    ::unlink(path.c_str());
+    const int fd = ::open(path.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0600);
+    if (fd < 0) return;
+    const std::string page = absl::StrCat("<!doctype html><meta http-equiv=\"refresh\" content=\"0; url=", address,
+                                          "\"><title>The loom</title><a href=\"", address, "\">The loom</a>\n");
+    const bool whole = ::write(fd, page.data(), page.size()) == static_cast<ssize_t>(page.size());
+    ::close(fd);
+    path_ = path;
+    if (whole) url_ = absl::StrCat("file://", path);
+  }
+  ~AddressFile() {
+    if (!path_.empty()) ::unlink(path_.c_str());
+  }
+  AddressFile(const AddressFile&) = delete;
+  AddressFile& operator=(const AddressFile&) = delete;
+
+  // Empty: there is no place for it.
+  const std::string& url() const { return url_; }
+
+ private:
+  std::string path_, url_;
+};
+
+void OpenBrowser(const std::string& url) {
+  std::string program = "xdg-open", argument = url;
   char* const arguments[] = {program.data(), argument.data(), nullptr};
   pid_t pid;
   if (::posix_spawnp(&pid, "xdg-open", nullptr, nullptr, arguments, environ) == 0) {
@@ -101,7 +135,7 @@ class Loom {
         file_timer_(context_),
         daemon_timer_(context_),
         signals_(context_),
-        looks_(kLookThreads, kMostWaiting),
+        looks_(kLookThreads, kMostLooksWaiting),
         calls_(kCallThreads, kMostWaiting),
         watches_(kWatchThreads, 64),
         tasks_(&connection_, [this](const std::string& kind, const std::string& id, const std::string& event) {
@@ -117,7 +151,11 @@ class Loom {
     });
     std::printf("%s\n", server_.Address().c_str());
     std::fflush(stdout);
-    if (options_.open) OpenBrowser(server_.Address());
+    std::optional<AddressFile> file;
+    if (options_.open) {
+      file.emplace(server_.Address(), server_.port());
+      OpenBrowser(file->url().empty() ? server_.Address() : file->url());
+    }
     Check();
     PollFile();
     PollDaemon();
@@ -196,8 +234,8 @@ class Loom {
 
   // What any call has shown of the daemon.
   void NoteDaemon(const absl::Status& status) {
-    const bool away = absl::IsUnavailable(status) || absl::IsDeadlineExceeded(status) ||
-                      absl::IsUnauthenticated(status) || absl::IsFailedPrecondition(status);
+    if (absl::IsCancelled(status)) return;
+    const bool away = !status.ok();
     const std::string state = away ? "away" : "here";
     const std::string message = away ? std::string(status.message()) : "";
     if (state == daemon_state_ && message == daemon_message_) return;

@@ -166,6 +166,16 @@ TEST_F(LoomDocument, ATextThatIsTooLargeIsSaidInWords) {
   EXPECT_THAT(document.Json(), HasSubstr("200 MiB is too large for a stack; at most 15 MiB"));
 }
 
+TEST_F(LoomDocument, NeverGoesBackBeforeTheFirstText) {
+  fs::resize_file(path_, 200u << 20);
+  Document document(path_);
+  EXPECT_EQ(document.state(), Document::kUnreadable);
+  Write(kText);
+  ASSERT_TRUE(Changes(document));
+  EXPECT_TRUE(absl::IsNotFound(document.Undo(document.digest())));
+  EXPECT_EQ(Read(), kText);
+}
+
 TEST_F(LoomDocument, WhatAnotherProgramWritesAllTheTimeIsOneStep) {
   Document document(path_);
   for (int i = 0; i < 5; ++i) {

@@ -136,6 +136,10 @@ TEST_F(LoomServer, TheKeyBecomesACookieAndTheCookieLetsIn) {
   EXPECT_THAT(in, StartsWith("HTTP/1.1 303"));
   EXPECT_THAT(in, HasSubstr("Location: /\r\n"));
   EXPECT_THAT(in, HasSubstr("loom_" + port_ + "=" + key_ + "; Path=/; HttpOnly; SameSite=Strict"));
+  // From a page of another place a redirect would not bring the cookie along.
+  const std::string page_of_ours = Get("/?key=" + key_, Host() + "Sec-Fetch-Site: cross-site\r\n");
+  EXPECT_THAT(page_of_ours, StartsWith("HTTP/1.1 200"));
+  EXPECT_THAT(page_of_ours, HasSubstr("url=/\""));
   EXPECT_THAT(Get("/?key=" + std::string(key_.size(), '0'), Host()), StartsWith("HTTP/1.1 403"));
   const std::string page = Get("/x?a=b%20c+d", Host() + Cookie());
   EXPECT_THAT(page, StartsWith("HTTP/1.1 200"));
