@@ -5,6 +5,7 @@
 #include <map>
 
 #include "absl/strings/str_cat.h"
+#include "client/svg/outline.h"
 #include "proto/status.h"
 #include "proto/svg_path.h"
 
@@ -27,45 +28,6 @@ void WriteReasons(const Reasons& reasons, JsonWriter* out) {
     out->EndObject();
   }
   out->EndArray();
-}
-
-double Eased(Ease ease, double u) { return ease == HOLD ? 0 : ease == SMOOTH ? u * u * (3 - 2 * u) : u; }
-
-// Where a frame lies among key frames.
-struct Between {
-  int before = 0, after = 0;
-  double u = 0;
-};
-template <class Keys>
-Between FindBetween(const Keys& keys, Ease ease, int frame) {
-  int next = 0;
-  while (next < keys.size() && keys.Get(next).frame() <= frame) ++next;
-  if (next == 0) return {};
-  if (next == keys.size()) return {next - 1, next - 1, 0};
-  const double from = keys.Get(next - 1).frame(), span = keys.Get(next).frame() - from;
-  return {next - 1, next, span > 0 ? Eased(ease, (frame - from) / span) : 0};
-}
-
-double At(const Number& number, int frame, double otherwise) {
-  if (number.at_size() == 0) return number.has_value() ? number.value() : otherwise;
-  const Between b = FindBetween(number.at(), number.ease(), frame);
-  return MixPoint(number.at(b.before).value(), number.at(b.after).value(), b.u);
-}
-
-// The outline at a frame; of paths that cannot move into each other, the one before.
-absl::StatusOr<SvgPath> OutlineAt(const Mask::Shape& shape, int frame, bool follows) {
-  if (shape.at_size() == 0) return ParseSvgPath(shape.path());
-  Between b = FindBetween(shape.at(), shape.ease(), frame);
-  if (follows && b.u > 0) b.before = b.after = b.u < 0.5 ? b.before : b.after;
-  ASSIGN_OR_RETURN(SvgPath path, ParseSvgPath(shape.at(b.before).path()));
-  if (b.before == b.after || b.u == 0) return path;
-  ASSIGN_OR_RETURN(const SvgPath to, ParseSvgPath(shape.at(b.after).path()));
-  if (!CanMove(path, to)) return path;
-  for (size_t s = 0; s < path.sub_paths.size(); ++s) {
-    auto& xy = path.sub_paths[s].xy;
-    for (size_t i = 0; i < xy.size(); ++i) xy[i] = MixPoint(xy[i], to.sub_paths[s].xy[i], b.u);
-  }
-  return path;
 }
 
 }  // namespace
@@ -195,8 +157,8 @@ absl::StatusOr<std::string> CurvesJson(const Stack& stack, const std::string& na
   JsonWriter out;
   out.Object().Text("mask", name).Whole("frame", frame).Text("follow", mask.follow().picture()).Key("track").Object();
   const Mask::Track& track = mask.track();
-  out.Number("x", At(track.x(), frame, 0)).Number("y", At(track.y(), frame, 0));
-  out.Number("rotate", At(track.rotate(), frame, 0)).Number("scale", At(track.scale(), frame, 1));
+  out.Number("x", NumberAt(track.x(), frame, 0)).Number("y", NumberAt(track.y(), frame, 0));
+  out.Number("rotate", NumberAt(track.rotate(), frame, 0)).Number("scale", NumberAt(track.scale(), frame, 1));
   out.Number("pivot_x", track.pivot_x()).Number("pivot_y", track.pivot_y()).EndObject().Key("shapes").Array();
   for (int i = 0; i < mask.shape_size(); ++i) {
     const Mask::Shape& shape = mask.shape(i);
@@ -207,8 +169,8 @@ absl::StatusOr<std::string> CurvesJson(const Stack& stack, const std::string& na
     out.Object().Text("path", path).Key("key_frames").Array();
     for (const auto& k : shape.at()) out.Whole(k.frame());
     out.EndArray().Bool("key", key).Bool("known", outline.ok() && (!mask.has_follow() || key));
-    out.Bool("subtract", shape.subtract()).Number("feather", At(shape.feather(), frame, 0));
-    out.Number("opacity", At(shape.opacity(), frame, 1));
+    out.Bool("subtract", shape.subtract()).Number("feather", NumberAt(shape.feather(), frame, 0));
+    out.Number("opacity", NumberAt(shape.opacity(), frame, 1));
     out.Text("fault", outline.ok() ? "" : outline.status().message()).Key("curves").Array();
     if (outline.ok()) {
       for (const SubPath& sub : outline->sub_paths) {

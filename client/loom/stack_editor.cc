@@ -14,6 +14,7 @@
 #include "client/loom/shape_json.h"
 #include "client/loom/text_units.h"
 #include "client/loom/value_text.h"
+#include "client/svg/outline.h"
 #include "proto/catalogue.h"
 #include "proto/status.h"
 
@@ -68,13 +69,6 @@ std::string KeyText(const Descriptor* type, int64_t frame, const std::vector<std
 bool IsNamedEntry(const Descriptor* type) {
   return type == Pass::descriptor() || type == Plate::descriptor() || type == Mask::descriptor() ||
          type == Deliverable::descriptor();
-}
-
-std::string Hundredths(double v) {
-  std::string text = absl::StrFormat("%.2f", v);
-  while (text.back() == '0') text.pop_back();
-  if (text.back() == '.') text.pop_back();
-  return text == "-0" ? "0" : text;
 }
 
 }  // namespace
@@ -709,7 +703,7 @@ absl::Status StackEditor::Apply(const JsonMembers& edit) {
 absl::StatusOr<std::string> PathText(const JsonValue& curves) {
   constexpr size_t kMostCommands = 100'000;
   if (curves.kind_case() != JsonValue::kListValue) return No("\"curves\" must be a list of sub-paths");
-  std::string out;
+  std::vector<std::vector<double>> sub_paths;
   size_t commands = 0;
   for (const JsonValue& sub : curves.list_value().values()) {
     std::vector<double> xy;
@@ -723,19 +717,9 @@ absl::StatusOr<std::string> PathText(const JsonValue& curves) {
     }
     commands += xy.size() / 6 + 2;
     if (commands > kMostCommands) return No(absl::StrCat("a path has at most ", kMostCommands, " commands"));
-    absl::StrAppend(&out, out.empty() ? "" : " ", "M ", Hundredths(xy[0]), " ", Hundredths(xy[1]));
-    for (size_t i = 2; i + 5 < xy.size(); i += 6) {
-      const double* c = &xy[i];
-      const double x0 = xy[i - 2], y0 = xy[i - 1];
-      const auto near = [](double a, double b) { return std::abs(a - b) < 0.005; };
-      const bool line = near(c[0], x0 + (c[4] - x0) / 3) && near(c[1], y0 + (c[5] - y0) / 3) &&
-                        near(c[2], x0 + (c[4] - x0) * 2 / 3) && near(c[3], y0 + (c[5] - y0) * 2 / 3);
-      absl::StrAppend(&out, line ? " L" : " C");
-      for (int k = line ? 4 : 0; k < 6; ++k) absl::StrAppend(&out, " ", Hundredths(c[k]));
-    }
-    out += " Z";
+    sub_paths.push_back(std::move(xy));
   }
-  return out;
+  return PathData(sub_paths);
 }
 
 }  // namespace selvage::client
