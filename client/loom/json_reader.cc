@@ -17,9 +17,26 @@ absl::Status Missing(const std::string& name) {
   return absl::InvalidArgumentError(absl::StrCat("\"", name, "\" is missing"));
 }
 
+// Whether arrays and objects lie too deep in each other: the parser is slow to find out.
+bool TooDeep(absl::string_view text) {
+  constexpr int kDeepest = 64;
+  int depth = 0;
+  bool in_text = false;
+  for (size_t i = 0; i < text.size(); ++i) {
+    const char c = text[i];
+    if (c == '\\') ++i;
+    if (c == '"') in_text = !in_text;
+    if (in_text) continue;
+    depth += (c == '[' || c == '{') - (c == ']' || c == '}');
+    if (depth > kDeepest) return true;
+  }
+  return false;
+}
+
 }  // namespace
 
 absl::StatusOr<JsonMembers> ReadJson(absl::string_view text) {
+  if (TooDeep(text)) return absl::InvalidArgumentError("the request is nested too deeply");
   JsonMembers members;
   const auto status = google::protobuf::util::JsonStringToMessage(std::string(text), &members);
   if (status.ok()) return members;

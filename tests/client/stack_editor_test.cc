@@ -295,6 +295,15 @@ TEST(StackEditor, SaysWhatIsWrong) {
               HasSubstr("stand in brackets"));
 }
 
+TEST(ReadJson, RefusesWhatIsNoObjectHoweverDeepOrDamaged) {
+  EXPECT_TRUE(ReadJson("{\"a\": [1, {\"b\": null}]}").ok());
+  for (const char* text : {"", "[]", "1", "{", "{\"a\":}", "{\"a\":1e999}", "\xff", "{\"a\":\"\xff\"}"}) {
+    const auto members = ReadJson(text);
+    EXPECT_FALSE(members.ok()) << text;
+  }
+  EXPECT_FALSE(ReadJson("{\"a\":" + std::string(1'000'000, '[')).ok());
+}
+
 // Whatever is set, read and set again: the text says the same as the message.
 TEST(StackEditor, AnEditedTextIsReadAsItWasMeant) {
   StackEditor editor(kStack);

@@ -98,6 +98,28 @@ TEST(SvgFile, SaysWhereAFileIsWrong) {
   EXPECT_THAT(std::string(ReadSvg(deep, {}).status().message()), HasSubstr("too deeply"));
 }
 
+TEST(SvgFile, AnythingThatIsCutOffOrDamagedIsRefusedOrRead) {
+  const std::string whole =
+      "<?xml version='1.0'?><!DOCTYPE svg><svg viewBox='0 0 64 36'><!-- c --><g id='b&amp;1 1001' "
+      "transform='rotate(3 4 5) scale(2)'><path style='fill-rule:evenodd' d='M 0 0 A 3 4 5 0 1 6 7 Q 1 2 3 4 T 5 6 Z'/>"
+      "<rect x='1' y='2' width='9' height='8' rx='2'/></g></svg>";
+  ASSERT_TRUE(ReadSvg(whole, Picture(640, 360)).ok());
+  for (size_t size = 0; size < whole.size(); ++size) {
+    EXPECT_FALSE(ReadSvg(whole.substr(0, size), Picture(640, 360)).ok()) << size;
+  }
+  int read = 0;
+  for (size_t at = 0; at < whole.size(); ++at) {
+    for (const char c : {'<', '>', '\'', '&', '/', '9', '\0', '\xff'}) {
+      std::string damaged = whole;
+      damaged[at] = c;
+      const auto drawing = ReadSvg(damaged, Picture(640, 360));
+      read += drawing.ok();
+      if (drawing.ok()) (void)MasksOf(*drawing, Frames(), "f");
+    }
+  }
+  EXPECT_GT(read, 0);
+}
+
 TEST(SvgFile, LayersWithFramesAreKeyFrames) {
   const auto drawing = ReadSvg(
       "<svg xmlns:x='http://example.com/'><g id='boots_1001'><path d='M 0 0 H 4 V 4 Z'/></g>"
