@@ -36,6 +36,26 @@ TEST(SureCore, IsInsideTheSolidPart) {
   EXPECT_GT(static_cast<double>(found), 0.99 * static_cast<double>(inside));
 }
 
+// Red before blue has a key of nearly 2, so half of it would do for a core; but there its key still rises.
+TEST(SureCore, KeepsOutOfASoftRimWhereTheKeyIsAboveOne) {
+  KeyedScene scene;
+  const double blue[] = {0.06, 0.12, 0.5}, red[] = {0.6, 0.06, 0.03};
+  std::copy_n(blue, 3, scene.screen);
+  std::copy_n(red, 3, scene.front);
+  scene.soft = 30;
+  const auto drawn = scene.Draw();
+  const Picture core = Core(drawn);
+  size_t found = 0, soft = 0;
+  for (int y = 0; y < scene.window.y1; ++y) {
+    for (int x = 0; x < scene.window.x1; ++x) {
+      const bool is = core.planes[0].at(x, y) == 1;
+      found += is, soft += is && drawn.alpha.planes[0].at(x, y) < 0.65f;
+    }
+  }
+  EXPECT_GT(found, 1500u);
+  EXPECT_LT(static_cast<double>(soft), 0.03 * static_cast<double>(found));
+}
+
 // A pane of 30x30 in the middle that mixes 55 % of screen with the foreground.
 KeyedScene::Drawn WithPane() {
   auto drawn = KeyedScene{}.Draw();

@@ -102,6 +102,43 @@ TEST(SureScreen, AShadowIsScreenAsFarAsItIsSoft) {
   EXPECT_GT(found, 0.95 * 30 * 30);
 }
 
+// Below something dark: it falls as steadily as a smear of that, but comes to a floor beside it, and has
+// nothing of its own colour in it.
+TEST(SureScreen, AContactShadowIsScreenOnAnyHue) {
+  const double screens[][3] = {{0.08, 0.52, 0.13}, {0.06, 0.12, 0.5}, {0.32, 0.5, 0.09}, {0.5, 0.1, 0.36}};
+  for (const auto& paint : screens) {
+    KeyedScene scene;
+    std::copy_n(paint, 3, scene.screen);
+    std::fill_n(scene.front, 3, 0.02);
+    scene.soft = 2;
+    auto drawn = scene.Draw();
+    const auto shade = [](int x, int y) {
+      const double u = (x - 150) / 40.0, v = (y - 147) / 6.0;
+      return 0.6 * std::exp(-(u * u * u * u + v * v) / 2);
+    };
+    size_t found = 0, all = 0;
+    for (int y = 100; y < 180; ++y) {
+      for (int x = 60; x < 240; ++x) {
+        const float alpha = drawn.alpha.planes[0].at(x, y);
+        for (int c = 0; c < 3; ++c) {
+          float& v = drawn.plate.planes[c].at(x, y);
+          v -= static_cast<float>((1 - alpha) * shade(x, y)) * drawn.clean.planes[c].at(x, y);
+        }
+      }
+    }
+    const Picture sure =
+        OpTester("sure_screen { clean_plate: 'p' }").Main(drawn.plate).With("clean_plate", drawn.clean).Render();
+    for (int y = 146; y < 175; ++y) {
+      for (int x = 90; x < 210; ++x) {
+        if (shade(x, y) < 0.1 || std::hypot(x - 150, y - 90) < 60) continue;
+        ++all, found += sure.planes[0].at(x, y) == 1;
+      }
+    }
+    EXPECT_GT(all, 800u);
+    EXPECT_GT(static_cast<double>(found), 0.9 * static_cast<double>(all)) << paint[0];
+  }
+}
+
 // Polished metal: the screen's hue, changing as slowly as a shadow, but nothing
 // leads from it to lit screen.
 TEST(SureScreen, AMirrorOfTheScreenIsNoScreen) {

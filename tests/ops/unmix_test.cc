@@ -390,6 +390,50 @@ TEST(Unmix, SoftForbidsAndSolidOrdersWhatIsHardened) {
   EXPECT_EQ(MeanIn(render("solid: 'i' soft: 's'", mask), place), 1);
 }
 
+// Even cloth full of spill looks like a veil: a loose mask in the middle of it closes all of it,
+// and nothing of a smear that is joined to the mask.
+TEST(Unmix, ALooseMaskOrdersWhatIsJoinedToIt) {
+  KeyedScene scene;
+  std::fill_n(scene.front, 3, 0.3);
+  const Rect place{228, 20, 292, 160}, loose{250, 45, 270, 135}, beside{234, 40, 246, 140};
+  Picture mask = MakeConstant(MATTE, scene.window, 0);
+  mask.planes[0].constant.reset();
+  for (int y = loose.y0; y < loose.y1; ++y) std::fill_n(&mask.planes[0].at(loose.x0, y), loose.width(), 1.0f);
+  const auto masked = [&](const KeyedScene::Drawn& drawn) {
+    return OpTester("unmix { clean_plate: 'p' solid: 's' }")
+        .Main(drawn.plate)
+        .With("clean_plate", drawn.clean)
+        .With("solid", mask)
+        .Render()
+        .planes[0];
+  };
+  auto cloth = scene.Draw();
+  Cover(
+      &cloth, place, [](int, int) { return 0.45; }, [](int, int) { return 0.7; });
+  for (int y = place.y0; y < place.y1; ++y) {
+    for (int x = place.x0; x < place.x1; ++x) {
+      const double folds = std::sin(x / 2.5 + 0.05 * y) + 0.5 * std::sin(y / 3.0);
+      for (int c = 0; c < 3; ++c) cloth.plate.planes[c].at(x, y) *= static_cast<float>(1 + 0.02 * folds);
+    }
+  }
+  EXPECT_LT(MeanIn(Unmixed(cloth.plate, cloth.clean).planes[0], beside), 0.9);
+  EXPECT_GT(MeanIn(masked(cloth), beside), 0.97);
+
+  auto smear = scene.Draw();
+  const auto cover = [](int x, int) { return std::clamp((x - 200) / 45.0, 0.0, 1.0); };
+  Cover(&smear, {200, 20, 292, 160}, cover, [](int, int) { return 0.7; });
+  double error = 0, alone = 0;
+  const Plane without = Unmixed(smear.plate, smear.clean).planes[0];
+  const Plane matte = masked(smear);
+  const Rect ramp{202, 50, 244, 130};
+  for (int y = ramp.y0; y < ramp.y1; ++y) {
+    for (int x = ramp.x0; x < ramp.x1; ++x)
+      error += std::pow(matte.at(x, y) - cover(x, y), 2) / static_cast<double>(ramp.area()),
+          alone += std::pow(without.at(x, y) - cover(x, y), 2) / static_cast<double>(ramp.area());
+  }
+  EXPECT_LT(error, 1.05 * alone);
+}
+
 // A tinted pane in a frame, before bare screen: its reflections vary as cloth does, so a
 // loose `soft` mask says that what is behind it is seen.
 TEST(Unmix, AFramedPaneStaysOpenOnAnyHue) {

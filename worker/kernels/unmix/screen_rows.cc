@@ -71,16 +71,22 @@ void Alike(const float* rest, float most, const float* ratio, float low, float h
   for (size_t i = 0; i < n; ++i) alike[i] = (rest[i] < most) & (ratio[i] > low) & (ratio[i] < high);
 }
 
-// Darker or brighter than both sides by this it is a hair, not a shadow.
-constexpr float kThinLine = 0.06f;
+// Darker than both sides by this it is a hair, brighter by that a gap between two.
+constexpr float kDarkLine = 0.03f, kBrightLine = 0.06f;
 
-void AddSlow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
-             uint8_t* __restrict found) {
+inline bool IsLine(float before, float here, float after) {
+  const float low = before < after ? before : after, high = before < after ? after : before;
+  return (low - here > kDarkLine) | (here - high > kBrightLine);
+}
+
+void Slow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
+          uint8_t* __restrict shade, uint8_t* __restrict thin) {
   const float *before = here - 2, *after = here + 2;
   for (size_t i = 0; i < n; ++i) {
-    const float across = (after[i] + before[i]) * 0.5f - here[i], down = (below[i] + above[i]) * 0.5f - here[i];
-    found[i] |= alike[i] & (std::abs(after[i] - before[i]) < slow) & (std::abs(below[i] - above[i]) < slow) &
-                (std::abs(across) < kThinLine) & (std::abs(down) < kThinLine);
+    const uint8_t changes_slowly =
+        alike[i] & (std::abs(after[i] - before[i]) < slow) & (std::abs(below[i] - above[i]) < slow);
+    shade[i] = changes_slowly;
+    thin[i] = changes_slowly & (IsLine(before[i], here[i], after[i]) | IsLine(above[i], here[i], below[i]));
   }
 }
 
@@ -133,7 +139,7 @@ HWY_EXPORT(Minus);
 HWY_EXPORT(Distance);
 HWY_EXPORT(Shade);
 HWY_EXPORT(Alike);
-HWY_EXPORT(AddSlow);
+HWY_EXPORT(Slow);
 HWY_EXPORT(Roughness);
 HWY_EXPORT(Shrink);
 HWY_EXPORT(Axis);
@@ -156,9 +162,9 @@ void ShadeRow(const DistanceInputs& in, float a, float b, float share_of_mean, f
 void AlikeRow(const float* rest, float most, const float* ratio, float low, float high, size_t n, uint8_t* alike) {
   HWY_DYNAMIC_DISPATCH(Alike)(rest, most, ratio, low, high, n, alike);
 }
-void AddSlowRow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
-                uint8_t* found) {
-  HWY_DYNAMIC_DISPATCH(AddSlow)(alike, here, above, below, slow, n, found);
+void SlowRow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
+             uint8_t* shade, uint8_t* thin) {
+  HWY_DYNAMIC_DISPATCH(Slow)(alike, here, above, below, slow, n, shade, thin);
 }
 void RoughnessRow(const float* const c[3], const float* const m[3], float a, float b, size_t n, float* out) {
   HWY_DYNAMIC_DISPATCH(Roughness)(c, m, a, b, n, out);

@@ -50,10 +50,11 @@ void ShadeRow(const DistanceInputs& in, float a, float b, float share_of_mean, f
 
 // alike[i] = rest[i] < most and low < ratio[i] < high.
 void AlikeRow(const float* rest, float most, const float* ratio, float low, float high, size_t n, uint8_t* alike);
-// Adds what is alike and where `here` changes by less than `slow` over four columns
-// and from `above` to `below`, and is no thin line between them. `here` is readable two samples before and after the n.
-void AddSlowRow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
-                uint8_t* found);
+// shade: what is alike and where `here` changes by less than `slow` over four columns and from `above`
+// to `below`; thin: that of it which is a thin line between them. `here` is readable two samples before
+// and after the n.
+void SlowRow(const uint8_t* alike, const float* here, const float* above, const float* below, float slow, size_t n,
+             uint8_t* shade, uint8_t* thin);
 
 // Mean over channels of (c - m)^2 / (a c + b).
 void RoughnessRow(const float* const c[3], const float* const m[3], float a, float b, size_t n, float* out);

@@ -10,6 +10,7 @@
 #include "worker/kernels/geometry/grid.h"
 #include "worker/kernels/pixels/gaussian.h"
 #include "worker/kernels/pixels/middle.h"
+#include "worker/kernels/unmix/shadows.h"
 
 namespace selvage::worker {
 namespace {
@@ -27,8 +28,6 @@ constexpr size_t kLeastSamples = 64;
 // lights that are likely. Change of light over 4 pixels at 360 lines.
 constexpr float kAlike = 12, kHueError = 0.012f, kDarkestShade = 0.35f, kBrightestLight = 1.6f;
 constexpr double kSlow = 0.6;
-// A smear's light falls by this from pixel to pixel at 360 lines, or faster.
-constexpr double kSmearSlope = 0.006;
 // Share of a part of bare screen that is in the plate's own light.
 constexpr double kLit = 0.1;
 
@@ -206,50 +205,6 @@ void KeepLit(const Bitmap& lit, Bitmap* found) {
   KeepBitsRow(kept.row(0), kept.bits().size(), found->row(0));
 }
 
-// Shade that darkens steadily all the way to something else is no shadow but a smear of that,
-// or its soft edge: shadows have a floor of their own. Every pixel of what is found.
-Bitmap Smears(const Plane& ratio, const Bitmap& lit, const Bitmap& shaded) {
-  const Rect& rect = ratio.rect();
-  const Grid grid = FieldGrid(rect);
-  std::vector<float> line(rect.width());
-  const Plane light = Blurred(CellMeans(grid,
-                                        [&](int y) {
-                                          const float* from = ratio.row(y);
-                                          for (int x = 0; x < rect.width(); ++x) {
-                                            const float v = from[x] > 0.0f ? from[x] : 0.0f;
-                                            line[x] = v < 1.0f ? v : 1.0f;
-                                          }
-                                          return static_cast<const float*>(line.data());
-                                        }),
-                              1);
-  Bitmap either = lit;
-  AddBitsRow(shaded.row(0), either.bits().size(), either.row(0));
-  Bitmap smeared = CellsOf(either, grid);
-  for (uint8_t& bit : smeared.bits()) bit ^= 1;
-  const int width = smeared.width(), height = smeared.height();
-  std::vector<std::pair<int, int>> next;
-  for (int Y = 0; Y < height; ++Y) {
-    for (int X = 0; X < width; ++X) {
-      if (smeared.row(Y)[X]) next.emplace_back(X, Y);
-    }
-  }
-  // Uphill from there. What is reached does not depend on the order.
-  const float slope = static_cast<float>(kSmearSlope * grid.factor / std::max(0.5, KeyScale(rect)));
-  while (!next.empty()) {
-    const auto [X, Y] = next.back();
-    next.pop_back();
-    const float here = light.row(Y)[X];
-    for (int V = std::max(0, Y - 1); V <= std::min(height - 1, Y + 1); ++V) {
-      for (int U = std::max(0, X - 1); U <= std::min(width - 1, X + 1); ++U) {
-        if (smeared.row(V)[U] || !(light.row(V)[U] > here + slope)) continue;
-        smeared.row(V)[U] = 1;
-        next.emplace_back(U, V);
-      }
-    }
-  }
-  return PixelsOf(smeared, grid);
-}
-
 bool AnyIn(const Bitmap& bits, const Rect& part) {
   for (int y = part.y0; y < part.y1; ++y) {
     if (std::memchr(bits.row(y) + part.x0, 1, part.width())) return true;
@@ -421,17 +376,17 @@ BareScreen FindBareScreen(const ColorRows& color, const ColorRows& screen, const
   std::vector<float> padded(width + size_t{4});
   float* here = padded.data() + 2;
   const Bitmap near = bare.found;
-  Bitmap shaded(width, height);
+  Bitmap shade(width, height), thin(width, height);
   for (int y = 0; y < height; ++y) {
     const float *above = ratio.row(rect.y0 + std::max(y - 2, 0)),
                 *below = ratio.row(rect.y0 + std::min(y + 2, height - 1));
     std::copy_n(ratio.row(rect.y0 + y), width, here);
     here[-2] = here[-1] = here[0];
     here[width] = here[width + 1] = here[width - 1];
-    AddSlowRow(bare.alike.row(y), here, above, below, slow, width, shaded.row(y));
+    SlowRow(bare.alike.row(y), here, above, below, slow, width, shade.row(y), thin.row(y));
   }
-  TakeAway(Smears(ratio, near, shaded), &shaded);
-  AddBitsRow(shaded.row(0), shaded.bits().size(), bare.found.row(0));
+  KeepShadows(color, screen, terms, ratio, near, thin, &shade);
+  AddBitsRow(shade.row(0), shade.bits().size(), bare.found.row(0));
   KeepLit(near, &bare.found);
   return bare;
 }

@@ -21,17 +21,26 @@ namespace {
 constexpr float kFairlySolid = 0.7f;
 constexpr double kAround = 4, kAway = 4;
 constexpr int kInset = 2;
+// The key of a soft rim rises by this from pixel to pixel at 360 lines, after a blur; a part of the core with
+// less than that share beside its rims tells nothing.
+constexpr double kRimRise = 0.03, kRiseOver = 1, kLeastLevel = 0.35;
 // A matte says more than a key. Slits of the core as narrow as the folds of cloth, up
 // to twice kSlit, may be half open, as they lie in shade and in spill.
-constexpr float kSolidInMatte = 0.95f, kOpenInSlit = 0.88f, kTintInSlit = 0.6f;
+constexpr float kSolidInMatte = 0.95f, kTintInSlit = 0.6f;
 constexpr double kSlit = 2;
 // Parts of the band that vary as something lit does: alpha from which a pixel
 // belongs to one, the radius of what is too thin, the mean evidence that makes all
 // of it solid, or its pixels of some evidence of their own; and what being among
 // core rather than among anything else adds to it. Glass, smears and bushes vary as well:
-// what lies within kFarInside of bare screen stays a mixture.
-constexpr float kHalfInMatte = 0.4f, kLitPixel = 0.2f;
-constexpr double kThin = 2, kLitPart = 0.2, kPerhapsLitPart = 0.1, kAmongCore = 0.4, kLitAway = 3, kFarInside = 12;
+// what lies within `away` of bare screen stays a mixture. Where somebody has drawn what is
+// solid, less is asked for.
+struct Asked {
+  float half_open, open_in_slit;
+  double lit_part, away;
+};
+constexpr Asked kOfAll{0.4f, 0.88f, 0.2, 12}, kNearDrawn{0.2f, 0.35f, 0, 3};
+constexpr float kLitPixel = 0.2f;
+constexpr double kThin = 2, kPerhapsLit = 0.1, kAmongCore = 0.4, kLitAway = 3;
 // A smear's alpha rises all the way from bare screen to the core, that of a solid at its edge:
 // its slope times the distance from bare screen, as a share of alpha, is about 1 in a smear.
 // What is taken off the evidence for that being above kLevel.
@@ -124,14 +133,14 @@ class Rise {
 
 // Parts of the band that are half solid by the matte, and spilled rather than thin.
 Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core,
-                 const Bitmap& sure) {
+                 const Bitmap& sure, const Asked& asked) {
   const int width = core.width(), height = core.height();
   Bitmap band(width, height);
   for (int Y = 0; Y < height; ++Y) {
     const float* a = alpha.row(Y);
     const uint8_t *in_core = core.row(Y), *bare = sure.row(Y), *veil = keys.veil.row(Y);
     uint8_t* to = band.row(Y);
-    for (int X = 0; X < width; ++X) to[X] = (a[X] > kHalfInMatte) & !(in_core[X] | bare[X] | veil[X]);
+    for (int X = 0; X < width; ++X) to[X] = (a[X] > asked.half_open) & !(in_core[X] | bare[X] | veil[X]);
   }
   const int thin = Cells(kThin, alpha.rect());
   const Bitmap wide = Opened(band, thin);
@@ -170,12 +179,12 @@ Bitmap LitSolids(const Plane& alpha, const AxisKeys& keys, const Plane& evidence
       const float* e = evidence.row(run.y / 2);
       if (mean > kStrong && sum.rise / area < kFlat) std::fill(level.row(run.y) + run.x0, level.row(run.y) + run.x1, 1);
       for (int x = run.x0; x < run.x1; ++x)
-        lit.row(run.y)[x] = mean > kLitPart || (mean > kPerhapsLitPart && e[x / 2] > kLitPixel);
+        lit.row(run.y)[x] = mean > asked.lit_part || (mean > asked.lit_part - kPerhapsLit && e[x / 2] > kLitPixel);
     }
   }
   // Near bare screen doubt means a mixture: what was made solid there could not be brought
   // back by hand.
-  TakeAway(Grown(sure, Cells(kFarInside, alpha.rect())), &lit);
+  TakeAway(Grown(sure, Cells(asked.away, alpha.rect())), &lit);
   TakeAway(Grown(sure, Cells(kLevelAway, alpha.rect())), &level);
   AddBitsRow(level.row(0), level.bits().size(), lit.row(0));
   // The outermost cells are decided with the part, but may be a mixture.
@@ -231,9 +240,10 @@ class CoreSearch {
     const Grid grid = FieldGrid(rect_);
     CellSums sums(grid, 3);
     const float away = static_cast<float>(kAway * scale_);
+    const Bitmap level = LevelCore();
     for (int y = 0; y < rect_.height(); ++y) {
       const float* key = KeyRow(y);
-      const uint8_t* core = core_.row(y);
+      const uint8_t* core = level.row(y);
       const int16_t* d2 = DistanceRow(y);
       float* const* to = sums.Rows(rect_.y0 + y);
       AddKeysRow(core, d2, away, key, rect_.width(), to);
@@ -261,6 +271,45 @@ class CoreSearch {
       DropRow(key, line.data(), rect_.width(), core_.row(y));
     }
     return true;
+  }
+
+  // The core but for the soft rims at which its key still rises: of a foreground with a key of 2 that is
+  // out of focus, half of the rim is above any key that is solid. All of a part that rises nearly all over.
+  Bitmap LevelCore() const {
+    Bitmap level = core_;
+    const Plane smooth = Blurred(key_, kRiseOver);
+    const float slope = static_cast<float>(kRimRise / scale_);
+    const int width = rect_.width(), height = rect_.height();
+    std::vector<std::pair<int, int>> next;
+    for (int y = 0; y < height; ++y) {
+      for (int x = 0; x < width; ++x) {
+        if (!core_.row(y)[x] && !sure_.row(y)[x]) next.emplace_back(x, y);
+      }
+    }
+    // Uphill from there. What is reached does not depend on the order.
+    while (!next.empty()) {
+      const auto [x, y] = next.back();
+      next.pop_back();
+      const float least = smooth.at(rect_.x0 + x, rect_.y0 + y) + slope;
+      for (int v = std::max(0, y - 1); v <= std::min(height - 1, y + 1); ++v) {
+        const float* there = smooth.row(rect_.y0 + v);
+        uint8_t* to = level.row(v);
+        for (int u = std::max(0, x - 1); u <= std::min(width - 1, x + 1); ++u) {
+          if (!to[u] || !(there[u] > least)) continue;
+          to[u] = 0;
+          next.emplace_back(u, v);
+        }
+      }
+    }
+    const Parts parts = ConnectedParts(core_.bits(), width, height, Neighbours::kFour);
+    std::vector<int64_t> count(parts.parts.size());
+    for (const PartRun& run : parts.runs) count[run.part] += CountRow(level.row(run.y) + run.x0, run.x1 - run.x0);
+    for (const PartRun& run : parts.runs) {
+      if (static_cast<double>(count[run.part]) >= kLeastLevel * static_cast<double>(parts.parts[run.part].area))
+        continue;
+      std::fill(level.row(run.y) + run.x0, level.row(run.y) + run.x1, 1);
+    }
+    return level;
   }
 
   // Parts that touch no bare screen and are all but solid, or evenly tinted, or
@@ -354,18 +403,20 @@ std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bit
 }
 
 Bitmap FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core,
-                       const Bitmap& sure, bool fill) {
+                       const Bitmap& sure, bool fill, bool near_drawn) {
+  const Asked& asked = near_drawn ? kNearDrawn : kOfAll;
   const Grid grid = CoreGrid(alpha.rect());
   const Plane cells = CellMeans(grid, alpha);
   const Bitmap of_sure = CellsOf(sure, grid);
-  const Bitmap of_core = CellsOf(core, grid), lit = LitSolids(cells, keys, evidence, of_core, of_sure);
+  const Bitmap of_core = CellsOf(core, grid), lit = LitSolids(cells, keys, evidence, of_core, of_sure, asked);
   const int slit = Cells(kSlit, cells.rect());
   Bitmap joined = Eroded(Grown(of_core, slit), slit);
   for (int Y = 0; Y < joined.height(); ++Y) {
     const float *a = cells.row(Y), *tint = keys.tint.row(Y);
     const uint8_t* also = lit.row(Y);
     uint8_t* to = joined.row(Y);
-    for (int X = 0; X < joined.width(); ++X) to[X] = (to[X] & (a[X] > kOpenInSlit) & (tint[X] < kTintInSlit)) | also[X];
+    for (int X = 0; X < joined.width(); ++X)
+      to[X] = (to[X] & (a[X] > asked.open_in_slit) & (tint[X] < kTintInSlit)) | also[X];
   }
   return PixelsOf(CoreSearch(cells, of_sure, keys.veil).InMatte(joined, fill), grid);
 }

@@ -34,8 +34,8 @@ std::optional<Bitmap> FindCore(const AxisKeys& keys, const Grid& grid, const Bit
 
 // What else is solid by a matte: next to 1, or in a narrow slit of `core` and hardly in
 // the screen's hue, or half open but varying from place to place as a lit solid does
-// (`evidence` as by ShadingEvidence).
+// (`evidence` as by ShadingEvidence). `near_drawn`: less is asked for, as of what lies near a mask.
 Bitmap FindCoreInMatte(const Plane& alpha, const AxisKeys& keys, const Plane& evidence, const Bitmap& core,
-                       const Bitmap& sure, bool fill);
+                       const Bitmap& sure, bool fill, bool near_drawn);
 
 }  // namespace selvage::worker

@@ -1,6 +1,8 @@
 #include "worker/kernels/unmix/unmix_solve.h"
 
 #include <algorithm>
+#include <cmath>
+#include <utility>
 
 #include "worker/kernels/geometry/bit_rows.h"
 #include "worker/kernels/geometry/stretches.h"
@@ -20,6 +22,8 @@ constexpr int kRounds = 3;
 constexpr float kTeaches = 0.8f;
 // Alpha is not to hang on how bright the foreground is elsewhere.
 constexpr ForegroundModel::Openness kOpen{0.05f, 0.3f};
+// How far about a mask it tells of what is solid, at 360 lines.
+constexpr double kNearMask = 48;
 // A core below this key, or added to where the matte was below this, is a guess.
 constexpr float kSureKey = 0.7f, kSureMatte = 0.9f;
 
@@ -61,6 +65,7 @@ class BandSolver {
         rules_(rules),
         keys_(keys),
         core_(core),
+        found_(core),
         rect_(view.color.rect()),
         alpha_(rect_),
         band_(rect_.width(), rect_.height()) {
@@ -90,7 +95,7 @@ class BandSolver {
     evidence_ = ShadingEvidence(view_);
     for (int round = 0; round < kRounds; ++round) {
       if (!SolveOnce(round == 0 ? Copied(of_core) : WithBand(of_core), stopped)) return false;
-      if (round + 1 < kRounds) Harden(FindCoreInMatte(alpha_, keys_, evidence_, core_, view_.sure, rules_.fill));
+      if (round + 1 < kRounds) Harden(FindCoreInMatte(alpha_, keys_, evidence_, core_, view_.sure, rules_.fill, false));
     }
     return true;
   }
@@ -99,7 +104,21 @@ class BandSolver {
   bool SolveWith(const Bitmap& given, const std::function<bool()>& stopped) {
     AddToCore(given);
     ForgetGuesses(given);
-    return SolveOnce(WithBand(CoreSamples()), stopped);
+    if (!SolveOnce(WithBand(CoreSamples()), stopped)) return false;
+    // A mask says more than where it lies: what is joined to it is solid, too, but for what is soft for sure.
+    // What was found without it says nothing new.
+    Bitmap drawn = given;
+    TakeAway(found_, &drawn);
+    drawn = Opened(drawn, 1);
+    if (drawn.Count() == 0) return true;
+    const Bitmap near = Grown(drawn, static_cast<int>(std::lround(kNearMask * KeyScale(rect_))));
+    for (int round = 0; round < kRounds; ++round) {
+      Bitmap more = FindCoreInMatte(alpha_, keys_, evidence_, core_, view_.sure, rules_.fill, true);
+      KeepBitsRow(near.row(0), near.bits().size(), more.row(0));
+      Harden(std::move(more));
+      if (!SolveOnce(WithBand(CoreSamples()), stopped)) return false;
+    }
+    return true;
   }
 
   void AddToCore(const Bitmap& more) {
@@ -246,6 +265,8 @@ class BandSolver {
   const BandRules rules_;
   const AxisKeys& keys_;
   Bitmap core_;
+  // As it was found by the key.
+  const Bitmap& found_;
   const Rect rect_;
   // The matte so far.
   Plane alpha_;
