@@ -464,6 +464,7 @@ def a_shape_gets_a_key_frame(world):
     after = re.search(r'mask \{\s*name: "head_shape".*?\n\}', world.file(), re.S).group(0)
     for line in block.splitlines():
         assert line in after, line
+    world.same_pixels(world.studio.look("head_shape", 1003, "--as", "matte"), "head_shape after a point was moved")
     world.studio.selvage("check", world.studio.stack)
 
 

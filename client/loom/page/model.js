@@ -150,9 +150,9 @@ export function frames() {
 
 // ---- the stack comes in --------------------------------------------------------
 
-/** A block without its places and paths: two that say the same are equal. @param {any} block */
+/** A block without where it stands: two that say the same are equal. (A field may be called `path`, too.) @param {any} block */
 function meaning(block) {
-  return JSON.stringify(block, (key, value) => (key === 'place' || key === 'path' || key === 'dependents' || key === 'note' ? undefined : value));
+  return JSON.stringify(block, (key, value) => (key === 'place' || key === 'dependents' || key === 'note' || (key === 'path' && typeof value === 'string') ? undefined : value));
 }
 
 /** What of the old stack has other pixels now. @param {Stack | null} before @param {Stack} after */
