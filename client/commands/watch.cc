@@ -12,12 +12,13 @@ namespace {
 class Watch final : public Command {
  public:
   CommandHelp help() const override {
-    return {"watch", Group::kJob, "Follow a job to its end",
-            "Ctrl-C ends the watching, not the job. Ends with 0 when the job is done and with 4 when it failed or\n"
-            "was cancelled. Everything is told in words, nothing by colour. What fits the window least goes first; the\n"
-            "time left stays.\n"
-            "  selvage watch            your newest job\n"
-            "  selvage watch 3f0a91c2   this one (`selvage jobs` lists them)"};
+    return {
+        "watch", Group::kJob, "Follow a job to its end",
+        "Ctrl-C ends the watching, not the job. Ends with 0 when the job is done and with 4 when it failed or\n"
+        "was cancelled. Everything is told in words, nothing by colour. What fits the window least goes first; the\n"
+        "time left stays.\n"
+        "  selvage watch            your newest job\n"
+        "  selvage watch 3f0a91c2   this one (`selvage jobs` lists them)"};
   }
   void Declare(CLI::App* app) override {
     app->add_option("JOB", job_, "Job id, or `last`: your newest one")->capture_default_str();
