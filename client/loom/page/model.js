@@ -429,7 +429,8 @@ export function hear(kind, data) {
   } else if (kind === 'jobs') {
     model.jobs = data.jobs ?? [];
     const mine = model.jobs.find((job) => job.stack_name === model.stack?.name);
-    if (mine && model.job?.job_id !== mine.job_id) void fetchJob(mine.job_id);
+    // A job that ends at once may have ended before anybody could follow it.
+    if (mine && (model.job?.job_id !== mine.job_id || model.job.state !== mine.state)) void fetchJob(mine.job_id);
     emit('jobs');
   } else if (kind === 'job') {
     takeJob(data);
@@ -457,6 +458,9 @@ async function fetchJob(id) {
 function takeJob(job) {
   if (model.stack !== null && job.stack_name !== model.stack.name) return;
   if (model.job !== null && job.job_id !== model.job.job_id && job.submitted_unix_ms < model.job.submitted_unix_ms) return;
+  // An answer that was under way for longer than the job itself.
+  const over = (/** @type {string} */ state) => state === 'done' || state === 'failed' || state === 'cancelled';
+  if (model.job?.job_id === job.job_id && over(model.job.state) && !over(job.state)) return;
   const wasActive = model.job?.job_id === job.job_id && (model.job.state === 'running' || model.job.state === 'inspecting');
   model.job = { ...job, pass: job.pass ?? [], problem: job.problem ?? [], error: job.error ?? [], warning: job.warning ?? [] };
   emit('job');
