@@ -60,10 +60,21 @@ HttpAnswer JsonAnswer(std::string body) {
   return answer;
 }
 
-// What the daemon refuses is no matter of a file that may not be written.
+// What the daemon answers, in the codes of our own answers: what it refuses, and a rendering
+// that failed, is no matter of the file or of newer looks; a call that it ended is one that it
+// did not answer.
 absl::Status FromDaemon(const absl::Status& status) {
-  if (!absl::IsFailedPrecondition(status)) return status;
-  return absl::InvalidArgumentError(status.message());
+  switch (status.code()) {
+    case absl::StatusCode::kFailedPrecondition:
+    case absl::StatusCode::kAborted:
+    case absl::StatusCode::kAlreadyExists:
+      return absl::InvalidArgumentError(status.message());
+    case absl::StatusCode::kCancelled:
+    case absl::StatusCode::kUnknown:
+      return absl::UnavailableError(absl::StrCat("the daemon ended the call: ", status.message()));
+    default:
+      return status;
+  }
 }
 
 // Of a header: what is not plain is written as % and two digits.
