@@ -5,13 +5,13 @@
 #include <cstdio>
 #include <filesystem>
 #include <map>
-#include <random>
 
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_format.h"
 #include "client/json.h"
 #include "client/output.h"
 #include "client/progress.h"
+#include "client/random_id.h"
 #include "client/shots.h"
 #include "proto/frame_pattern.h"
 #include "proto/status.h"
@@ -22,14 +22,6 @@ namespace {
 // Longer texts are not kept with the version: the daemon takes 16 MiB in all.
 constexpr size_t kLongestText = 4u << 20, kLargestRequest = 15u << 20;
 constexpr size_t kLineWidth = 400;
-
-// Makes a submission that is repeated after a lost answer the same submission.
-std::string RandomId() {
-  std::random_device device;
-  std::string id;
-  for (int i = 0; i < 4; ++i) id += absl::StrFormat("%08x", device());
-  return id;
-}
 
 // One shot of a list, and what became of it.
 struct Shot {
@@ -141,6 +133,7 @@ absl::StatusOr<SubmitReply> Send(Connection& connection, const Submission& submi
   if (submission.text.size() <= kLongestText && request.ByteSizeLong() + submission.text.size() <= kLargestRequest) {
     request.set_text(submission.text);
   }
+  // A submission that is repeated after a lost answer is the same submission.
   request.set_request_id(RandomId());
   request.set_owner(connection.owner());
   SubmitReply reply;
