@@ -7,7 +7,6 @@
 #include <map>
 
 #include "absl/strings/str_cat.h"
-#include "absl/strings/str_format.h"
 #include "client/json.h"
 #include "client/output.h"
 #include "client/progress.h"
