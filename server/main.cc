@@ -93,6 +93,11 @@ class LocalRendering {
     return absl::StrCat(slots, " in the daemon itself");
   }
 
+  ~LocalRendering() {
+    std::error_code error;
+    if (!folder_.empty()) fs::remove_all(folder_, error);
+  }
+
   void Stop() {
     if (process_) process_->Stop(kDrainSeconds);
     if (!agent_) return;
@@ -105,9 +110,10 @@ class LocalRendering {
   std::string StartProcess(const Arguments& arguments, Engine* engine, Listeners* listeners) {
     const std::string program = FindWorkerProgram();
     if (program.empty()) return "selvage-worker is not installed";
-    const std::string socket = arguments.state + "/worker.sock";
-    if (socket.size() >= sizeof(sockaddr_un::sun_path)) {
-      return absl::StrCat("the path of the state folder is too long for a socket in it (", socket.size(), " bytes)");
+    folder_ = MakeSocketFolder();
+    const std::string socket = folder_ + "/worker";
+    if (folder_.empty() || socket.size() >= sizeof(sockaddr_un::sun_path)) {
+      return "there is no folder for a socket to a worker (XDG_RUNTIME_DIR, TMPDIR)";
     }
     if (absl::Status s = listeners->ListenAt(socket); !s.ok()) return std::string(s.message());
     process_ = std::make_unique<LocalWorker>(LocalWorker::Options{
@@ -131,6 +137,8 @@ class LocalRendering {
     threads_ = std::thread([this] { (void)agent_->Run(); });
   }
 
+  // Has the socket to the process.
+  std::string folder_;
   std::unique_ptr<LocalWorker> process_;
   std::unique_ptr<worker::Agent> agent_;
   std::thread threads_;

@@ -18,6 +18,16 @@ std::string DefaultStateFolder() {
   return std::string(home ? home : "/var/tmp") + "/.local/state/selvage";
 }
 
+std::string MakeSocketFolder() {
+  std::error_code error;
+  const char* runtime = std::getenv("XDG_RUNTIME_DIR");
+  std::string folder = runtime != nullptr && std::filesystem::is_directory(runtime, error)
+                           ? runtime
+                           : std::filesystem::temp_directory_path(error).string();
+  folder += "/selvaged-XXXXXX";
+  return ::mkdtemp(folder.data()) != nullptr ? folder : "";
+}
+
 absl::Status WritePortFile(const std::string& path, int grpc_port, int tls_port, int http_port) {
   {
     std::ofstream out(path + ".tmp");

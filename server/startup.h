@@ -10,6 +10,10 @@ namespace selvage {
 // $XDG_STATE_HOME/selvage, else ~/.local/state/selvage.
 std::string DefaultStateFolder();
 
+// A fresh folder that only this user may enter; "" if there can be none. Not in the state
+// folder: that is copied, and may lie where there are no sockets.
+std::string MakeSocketFolder();
+
 // {"grpc": PORT, "tls": PORT, "http": PORT, "pid": PID}, 0 where it does not listen. The file appears whole: whoever
 // waits for it never reads half of it.
 absl::Status WritePortFile(const std::string& path, int grpc_port, int tls_port, int http_port);
