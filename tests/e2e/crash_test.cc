@@ -91,9 +91,13 @@ TEST(Crash, LocalWorkerThatCrashesInMidJobTakesNeitherDaemonNorPixelsAlong) {
   studio.Start();
   const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(kFrames)));
   for (const int signal : {SIGSEGV, SIGKILL}) {
-    SleepMs(500);
-    const pid_t worker = LocalWorkerOf(studio.daemon().pid());
+    pid_t worker = 0;
+    for (int i = 0; i < 1000 && worker == 0; ++i) {
+      SleepMs(10);
+      worker = LocalWorkerOf(studio.daemon().pid());
+    }
     ASSERT_GT(worker, 0);
+    SleepMs(400);
     ::kill(worker, signal);
     for (int i = 0; i < 500 && LocalWorkerOf(studio.daemon().pid()) == worker; ++i) SleepMs(10);
   }
