@@ -69,8 +69,8 @@ class ABSL_LOCKABLE Mutex {
     std::condition_variable woken;
   };
 
-  // With the mutex held. That this is the mutex which `is_so` wants held is more than the
-  // check can see.
+  // Called with the mutex held. Clang cannot see that it is the same mutex that `is_so`
+  // requires, so its check is switched off here.
   template <class IsSo>
   static bool Ask(const IsSo& is_so) ABSL_NO_THREAD_SAFETY_ANALYSIS {
     return is_so();

@@ -103,9 +103,10 @@ pid_t LocalWorker::Start() const {
   const pid_t parent = ::getpid();
   const pid_t pid = ::fork();
   if (pid != 0) return pid;
-  // Only what may be called between fork and exec. It goes with the thread that started it,
-  // which lives as long as the daemon; and has a group of its own, so that Ctrl-C reaches
-  // the daemon, which tells it to end.
+  // The child. Other threads may have held locks at the fork, so it calls only what is safe in
+  // a signal handler. It is killed when the thread that started it ends, which is when the
+  // daemon ends. It has a process group of its own: Ctrl-C reaches only the daemon, and the
+  // daemon tells the worker to end.
   (void)::prctl(PR_SET_PDEATHSIG, SIGKILL);
   if (::getppid() != parent) ::_exit(1);
   (void)::setpgid(0, 0);
@@ -117,7 +118,8 @@ pid_t LocalWorker::Start() const {
 }
 
 int LocalWorker::Await(pid_t pid) {
-  // Only looks at first: until it is known here, the number must belong to nobody else.
+  // WNOWAIT leaves the ended process in the table, so that its number is not given to another
+  // process, which Stop would kill, before running_ says that it has ended.
   siginfo_t info;
   while (::waitid(P_PID, static_cast<id_t>(pid), &info, WEXITED | WNOWAIT) != 0 && errno == EINTR) {
   }

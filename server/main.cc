@@ -88,7 +88,10 @@ class LocalRendering {
     if (!arguments.embedded && (why_not = StartProcess(arguments, engine, listeners)).empty()) {
       return absl::StrCat("a local worker with ", slots);
     }
-    if (!why_not.empty()) spdlog::warn("{}, so the daemon renders itself: a picture that ends it ends all", why_not);
+    if (!why_not.empty())
+      spdlog::warn(
+          "{}, so tasks are rendered in the daemon itself: a damaged picture that crashes one would end the daemon",
+          why_not);
     StartThreads(arguments, cache, listeners);
     return absl::StrCat(slots, " in the daemon itself");
   }

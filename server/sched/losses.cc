@@ -22,7 +22,7 @@ void Scheduler::LostBy(TaskIndex t, WorkerNumber worker, size_t tasks, bool cras
     const double weight = crashed ? options_.losses_until_abandoned / options_.crashes_until_abandoned : 1;
     task.blame += weight * BlameOf(tasks);
   }
-  // Thirds that add up to just below it are enough.
+  // Three thirds may add up to a little less than the whole.
   if (task.blame >= options_.losses_until_abandoned - 1e-6) {
     MakeFailed(t, TaskState::kAbandoned,
                absl::StrCat(

@@ -121,7 +121,8 @@ struct Options {
   // but shared with all else that the worker ran: 1 where it ran nothing else, at
   // least a quarter. Tasks that end their workers reach this, unlucky ones hardly.
   double losses_until_abandoned = 10;
-  // So many crashes count as much: one that is seen is no accident of the machine.
+  // After so many crashes of workers that ran nothing else the task is given up. A crash counts
+  // for more than a loss, because nobody switched that worker off.
   double crashes_until_abandoned = 3;
   // From the third loss on, the task waits 1 s, 2 s, ... at most this.
   Time longest_loss_pause = 60;

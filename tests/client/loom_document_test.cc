@@ -25,8 +25,9 @@ pass { name: "grey" step { flood { color: [0.1, 0.1, 0.1] } } }
 class LoomDocument : public ::testing::Test {
  protected:
   LoomDocument() {
-    char name[] = "/tmp/selvage-loom-XXXXXX";
-    folder_ = ::mkdtemp(name);
+    std::string name = fs::temp_directory_path() / "selvage-loom-XXXXXX";
+    EXPECT_NE(::mkdtemp(name.data()), nullptr) << name;
+    folder_ = name;
     path_ = (folder_ / "t.stack").string();
     Write(kText);
   }
