@@ -68,6 +68,11 @@ void Evictor::SetKeep(std::function<Keep(const ResultKey&)> keep, std::function<
   first_to_go_ = std::move(first_to_go);
 }
 
+void Evictor::SetGiveWay(std::function<bool()> give_way) {
+  MutexLock lock(&pins_mutex_);
+  give_way_ = std::move(give_way);
+}
+
 void Evictor::Start() {
   thread_ = std::thread([this] { Loop(); });
 }
@@ -119,7 +124,8 @@ absl::Status Evictor::MakeRoom(Usage now) {
     const uint64_t alive = now.used - std::min(now.used, space_->GarbageBytes());
     const uint64_t goal = static_cast<uint64_t>(now.budget * options_.end);
     if (alive > goal) {
-      ASSIGN_OR_RETURN(const uint64_t evicted, EvictBytes(alive - goal));
+      const uint64_t allowed = static_cast<uint64_t>(now.budget * options_.begin);
+      ASSIGN_OR_RETURN(const uint64_t evicted, EvictBytes(alive - goal, alive - std::min(alive, allowed)));
       changed |= evicted > 0;
     } else if (round == 0) {
       changed = true;
@@ -143,14 +149,27 @@ absl::StatusOr<uint64_t> Evictor::SweepFirst() {
   return Sweep(kTilesSweptFirst);
 }
 
-absl::StatusOr<uint64_t> Evictor::EvictBytes(uint64_t bytes) {
+absl::StatusOr<uint64_t> Evictor::EvictBytes(uint64_t bytes, uint64_t must) {
   // From before anything is looked at, so that no commit slips in between.
   const ScopedDeletion deletion(tile_pins_.get());
   RETURN_IF_ERROR(BringBack());
   ASSIGN_OR_RETURN(const Looked first, EvictFirstToGo(bytes));
   if (first.freed_bytes >= bytes) return first.evicted;
-  ASSIGN_OR_RETURN(const Looked then, EvictCheapest(bytes - first.freed_bytes));
-  return first.evicted + then.evicted;
+  ASSIGN_OR_RETURN(Looked all, EvictCheapest(bytes - first.freed_bytes));
+  all.evicted += first.evicted;
+  all.freed_bytes += first.freed_bytes;
+  std::function<bool()> give_way;
+  {
+    MutexLock lock(&pins_mutex_);
+    give_way = give_way_;
+  }
+  while (all.freed_bytes < must && give_way && give_way()) {
+    RETURN_IF_ERROR(BringBack());
+    ASSIGN_OR_RETURN(const Looked more, EvictCheapest(must - all.freed_bytes));
+    all.evicted += more.evicted;
+    all.freed_bytes += more.freed_bytes;
+  }
+  return all.evicted;
 }
 
 absl::Status Evictor::BringBack() {

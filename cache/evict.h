@@ -68,6 +68,10 @@ class Evictor {
   // be there.
   void SetKeep(std::function<Keep(const ResultKey&)> keep, std::function<std::vector<ResultKey>()> first_to_go);
 
+  // Asked from its thread when everything else is gone and there is still more than `begin`:
+  // unpins some results; false: there are none that it could.
+  void SetGiveWay(std::function<bool()> give_way);
+
   void NoteUse(std::span<const ResultKey> keys) { uses_.Note(keys); }
 
   // Looks after the budget from a thread of its own. Stop waits for a step to end.
@@ -92,8 +96,8 @@ class Evictor {
   Usage Measure() ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   absl::Status MakeRoom(Usage now) ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   absl::StatusOr<uint64_t> SweepFirst() ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
-  // Returns how many results were evicted.
-  absl::StatusOr<uint64_t> EvictBytes(uint64_t bytes) ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
+  // Returns how many results were evicted. `must`: of these bytes, what is worth giving way for.
+  absl::StatusOr<uint64_t> EvictBytes(uint64_t bytes, uint64_t must) ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   // Puts those where they belong whose pin went since they were set aside.
   absl::Status BringBack() ABSL_EXCLUSIVE_LOCKS_REQUIRED(run_mutex_);
   // Those whose stack wants nothing kept.
@@ -138,6 +142,7 @@ class Evictor {
   std::vector<ResultKey> returned_ ABSL_GUARDED_BY(pins_mutex_);
   std::function<Keep(const ResultKey&)> keep_ ABSL_GUARDED_BY(pins_mutex_);
   std::function<std::vector<ResultKey>()> first_to_go_ ABSL_GUARDED_BY(pins_mutex_);
+  std::function<bool()> give_way_ ABSL_GUARDED_BY(pins_mutex_);
 
   std::atomic<bool> stopping_{false};
   std::thread thread_;

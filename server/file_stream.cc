@@ -59,7 +59,10 @@ void FileStream::Refuse(const std::vector<StackError>& errors) {
 
 // On a thread of the pool.
 void FileStream::Next() {
-  if (offset_ >= blob_.manifest.blob_size() && !first_) return End(absl::OkStatus());
+  if (offset_ >= blob_.manifest.blob_size() && !first_) {
+    engine_->Fetched(blob_.key);
+    return End(absl::OkStatus());
+  }
   const absl::Status filled = Fill();
   if (absl::IsDataLoss(filled)) engine_->ReportLost(blob_.key);
   if (!filled.ok()) return End(filled);

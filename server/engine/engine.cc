@@ -19,13 +19,15 @@ Engine::Engine(Pool* pool, Cache cache, Roots roots, const EngineOptions& option
     : tools_(pool, std::move(cache), std::move(roots), options),
       commits_(&tools_),
       invalidations_(&tools_, &commits_),
+      unfetched_(std::make_shared<Unfetched>(
+          [evictor = tools_.cache.evictor.get()](const std::vector<ResultKey>& keys) { evictor->Unpin(keys); })),
       versions_(&tools_),
       stacks_(&tools_, &commits_, keeps_.get(), &versions_),
       plates_(&tools_),
       written_(&tools_, &commits_),
       farm_(&tools_, &commits_, &invalidations_),
       results_(&tools_, &commits_, &invalidations_, &plates_, &farm_),
-      with_{&tools_, &commits_, &invalidations_, keeps_.get(), &stacks_, &versions_, &farm_},
+      with_{&tools_, &commits_, &invalidations_, keeps_.get(), unfetched_.get(), &stacks_, &versions_, &farm_},
       requests_(with_),
       jobs_(with_, &requests_),
       locator_(with_, &jobs_),
@@ -33,6 +35,7 @@ Engine::Engine(Pool* pool, Cache cache, Roots roots, const EngineOptions& option
   invalidations_.SetHeed([this](const InvalidateRequest& what) { requests_.Heed(what); });
   tools_.cache.evictor->SetKeep([keeps = keeps_](const ResultKey& key) { return keeps->Of(key); },
                                 [keeps = keeps_] { return keeps->FirstToGo(); });
+  tools_.cache.evictor->SetGiveWay([unfetched = unfetched_] { return unfetched->GiveWay(); });
 }
 
 Engine::~Engine() = default;

@@ -17,6 +17,7 @@
 #include "server/engine/known_stacks.h"
 #include "server/engine/locate.h"
 #include "server/engine/results.h"
+#include "server/engine/unfetched.h"
 #include "server/engine/upkeep.h"
 #include "server/engine/written_files.h"
 
@@ -64,6 +65,8 @@ class Engine {
   // --- Results.
   void Locate(const FetchRequest& request, Then<BlobRef> then);
   void ReportLost(const ResultKey& key);
+  // All of its bytes went to a client. Blocks.
+  void Fetched(const ResultKey& key) { unfetched_->Fetched(key); }
   void Invalidate(const InvalidateRequest& request, const Asker& asker, Then<InvalidateReply> then);
   void RecordWritten(const RecordWrittenRequest& request, Then<RecordWrittenReply> then);
   void FindWritten(const FindWrittenRequest& request, Then<FindWrittenReply> then);
@@ -93,8 +96,9 @@ class Engine {
   Tools tools_;
   Commits commits_;
   Invalidations invalidations_;
-  // Outlives the evictor's interest in it.
+  // Outlive the evictor's interest in them.
   const std::shared_ptr<KeepTable> keeps_ = std::make_shared<KeepTable>();
+  const std::shared_ptr<Unfetched> unfetched_;
   Versions versions_;
   KnownStacks stacks_;
   KnownPlates plates_;

@@ -54,6 +54,14 @@ std::vector<ResultKey> PlanPins::Rest() {
   return all;
 }
 
+std::vector<ResultKey> PlanPins::AllTargets() {
+  std::vector<ResultKey> all;
+  for (size_t i = 0; i < pinned_.size(); ++i) {
+    if (target_[i]) Release(i, &all);
+  }
+  return all;
+}
+
 void PlanPins::Release(size_t i, std::vector<ResultKey>* out) {
   if (!pinned_[i]) return;
   pinned_[i] = false;

@@ -22,8 +22,10 @@ class PlanPins {
 
   // Task `i` is done: gives what nobody reads any more, to be unpinned.
   std::vector<ResultKey> Done(size_t i);
-  // The plan is over: gives what is still pinned.
+  // The plan is over: gives what is still pinned, but for targets that AllTargets gave.
   std::vector<ResultKey> Rest();
+  // Gives the targets, which stay pinned by whoever has asked.
+  std::vector<ResultKey> AllTargets();
 
  private:
   void Release(size_t i, std::vector<ResultKey>* out);

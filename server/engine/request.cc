@@ -307,6 +307,11 @@ void Request::End(JobState state, const absl::Status& why) {
   ending.planned = planned_;
   ending.estimate = estimate_;
   const Done done = std::exchange(done_, nullptr);
+  if (state == JOB_DONE && purpose_.submits && pins_) {
+    with_.tools->pool->Post([unfetched = with_.unfetched, stack = stack_, targets = pins_->AllTargets()] {
+      unfetched->Hold(stack->name(), targets);
+    });
+  }
   Leave();
   if (done) done(ending);
   with_.farm->RunEffects();

@@ -26,6 +26,7 @@ namespace selvage {
 
 class KeepTable;
 class KnownStacks;
+class Unfetched;
 class Versions;
 
 // What is wanted of the plan.
@@ -61,6 +62,7 @@ struct RequestTools {
   Commits* commits;
   Invalidations* invalidations;
   KeepTable* keeps;
+  Unfetched* unfetched;
   KnownStacks* stacks;
   Versions* versions;
   Farm* farm;

@@ -181,6 +181,32 @@ TEST_F(EvictTest, PinnedResultsStayHoweverFullItIs) {
   EXPECT_LE(index_->CountResults(), 8u);
 }
 
+TEST_F(EvictTest, GivesWayOnlyWhenNothingElseIsLeftAndOnlyAsFarAsItMust) {
+  Budget(20);
+  for (int i = 0; i < 30; ++i) AddNumbered(i, 30 - i);
+  std::vector<ResultKey> held;
+  for (int i = 12; i < 30; ++i) held.push_back(KeyOf(i));
+  evictor_->Pin(held);
+  int asked = 0;
+  evictor_->SetGiveWay([&] {
+    if (held.empty()) return false;
+    ++asked;
+    const ResultKey last = held.back();
+    held.pop_back();
+    evictor_->Unpin({&last, 1});
+    return true;
+  });
+  ASSERT_OK(evictor_->RunOnce());
+  // Down to 17 of 20 and not to 14: what is held stays between the two.
+  EXPECT_EQ(asked, 1);
+  for (int i = 0; i < 30; ++i) EXPECT_EQ(Has(i), i >= 12 && i < 29) << i;
+  ExpectWhole();
+  for (int i = 40; i < 46; ++i) AddNumbered(i, 1000);
+  ASSERT_OK(evictor_->RunOnce());
+  EXPECT_EQ(asked, 1) << "what nobody holds goes first, whatever it is worth";
+  EXPECT_TRUE(Has(28));
+}
+
 TEST_F(EvictTest, TheCallbackPinsAndSendsFirst) {
   Budget(20);
   for (int i = 0; i < 20; ++i) AddNumbered(i, i < 10 ? 1 : 100);

@@ -1,5 +1,6 @@
 #include "tests/server/daemon.h"
 
+#include <barrier>
 #include <fstream>
 
 #include "absl/strings/str_cat.h"
@@ -10,7 +11,13 @@ namespace selvage {
 
 namespace fs = std::filesystem;
 
-Daemon::Daemon() {
+namespace {
+
+constexpr int kThreads = 4;
+
+}  // namespace
+
+Daemon::Daemon(const CacheOptions& cache) {
   options.adoption_seconds = 0.2;
   options.patience_seconds = 2;
   options.reconnect_seconds = 0.5;
@@ -26,8 +33,15 @@ Daemon::Daemon() {
     const fs::path path = file(absl::StrFormat("plate.%04d.exr", f));
     fs::last_write_time(path, fs::last_write_time(path) - std::chrono::seconds(10));
   }
-  cache_ = OpenMemoryCache();
+  cache_ = OpenMemoryCache(cache);
   Start();
+}
+
+void Daemon::FinishPosted() {
+  // Every thread is here, so none is still at something older.
+  auto all = std::make_shared<std::barrier<>>(kThreads + 1);
+  for (int i = 0; i < kThreads; ++i) engine_->pool().Post([all] { all->arrive_and_wait(); });
+  all->arrive_and_wait();
 }
 
 Daemon::~Daemon() {
@@ -37,7 +51,7 @@ Daemon::~Daemon() {
 }
 
 void Daemon::Start() {
-  pool_ = std::make_unique<Pool>(4);
+  pool_ = std::make_unique<Pool>(kThreads);
   auto roots = Roots::Open({folder_.string()});
   ASSERT_TRUE(roots.ok()) << roots.status();
   engine_ = std::make_unique<Engine>(pool_.get(), cache_, *roots, options);

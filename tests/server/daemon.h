@@ -19,7 +19,7 @@ namespace selvage {
 
 class Daemon {
  public:
-  Daemon();
+  explicit Daemon(const CacheOptions& cache = {});
   ~Daemon();
 
   void Start();
@@ -36,6 +36,8 @@ class Daemon {
   Cache& cache() { return cache_; }
   Engine& engine() { return *engine_; }
   std::string file(const std::string& name) const { return (folder_ / name).string(); }
+  // What was posted before is done by then.
+  void FinishPosted();
   void WritePlate(int frame, const std::string& bytes) const;
 
   // "key" is a soft matte of the plate, "hard" hangs from it; deliverable "matte".

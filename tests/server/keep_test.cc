@@ -9,6 +9,8 @@
 #include "cache/memory_result_index.h"
 #include "server/engine/keep_table.h"
 #include "server/engine/plan_pins.h"
+#include "server/engine/unfetched.h"
+#include "tests/cache/cache_testing.h"
 #include "tests/server/daemon.h"
 
 namespace selvage {
@@ -120,6 +122,74 @@ TEST(Why, SaysWhoInvalidatedAndWhatWasEvicted) {
   ASSERT_EQ(batch.forget.size(), 1u);
   ASSERT_TRUE(d.cache().index->Commit(batch).ok());
   EXPECT_EQ(Why(d, d.TwoPasses(), "key", 1).reason(0).text(), "evicted from the cache");
+}
+
+std::vector<ResultKey> KeysOf(int first, int last) {
+  std::vector<ResultKey> keys;
+  for (int i = first; i < last; ++i) keys.push_back({Sha256(absl::StrCat("deliverable ", i))});
+  return keys;
+}
+
+TEST(Unfetched, DeliverablesAreHeldUntilTheyAreFetchedOrSubmittedAgain) {
+  std::map<ResultKey, int> pins;
+  Unfetched unfetched([&](const std::vector<ResultKey>& keys) {
+    for (const ResultKey& k : keys) --pins[k];
+  });
+  const auto hold = [&](const std::string& stack, const std::vector<ResultKey>& keys) {
+    for (const ResultKey& k : keys) ++pins[k];
+    unfetched.Hold(stack, keys);
+  };
+  const auto held = [&] { return std::count_if(pins.begin(), pins.end(), [](const auto& p) { return p.second > 0; }); };
+  hold("a", KeysOf(0, 4));
+  hold("b", KeysOf(2, 6));
+  EXPECT_EQ(held(), 6);
+  unfetched.Fetched(KeysOf(2, 3)[0]);
+  EXPECT_EQ(pins[KeysOf(2, 3)[0]], 0) << "of both stacks";
+  unfetched.Fetched(KeysOf(90, 91)[0]);
+  EXPECT_EQ(held(), 5);
+  hold("a", KeysOf(4, 8));
+  EXPECT_EQ(held(), 5) << "0 and 1 are let go, 3 is still b's";
+  EXPECT_TRUE(unfetched.GiveWay());
+  EXPECT_EQ(pins[KeysOf(3, 4)[0]], 0) << "b was first";
+  EXPECT_EQ(held(), 4);
+  EXPECT_TRUE(unfetched.GiveWay());
+  EXPECT_FALSE(unfetched.GiveWay());
+  for (const auto& [key, n] : pins) EXPECT_EQ(n, 0);
+}
+
+// As much as the cache holds, dearer than anything that a fake worker makes; then evicts.
+void FillWithOthers(Daemon& d, int first) {
+  IndexBatch batch;
+  for (int i = first; i < first + 10; ++i) {
+    const std::vector<StoredTile> tiles = {NoiseTile(i, 10'000)};
+    ASSERT_TRUE(d.cache().tiles->Put(tiles).ok());
+    batch.results.emplace_back(ResultKey{Sha256(absl::StrCat("other ", i))}, RecordOf(tiles, 1e6));
+  }
+  ASSERT_TRUE(d.cache().index->Commit(batch).ok());
+  ASSERT_TRUE(d.cache().evictor->RunOnce().ok());
+}
+
+TEST(Unfetched, WhatAJobDeliversOutlivesAnEvictionBeforeTheFetch) {
+  Daemon d({.cache_bytes = 100'000});
+  FakeWorker w(d.Channel(), "w");
+  const JobProgress p = d.Run(d.TwoPasses());
+  ASSERT_EQ(p.state(), JOB_DONE);
+  d.FinishPosted();
+  FillWithOthers(d, 0);
+  EXPECT_GT(d.cache().evictor->evicted(), 6u) << "and not only the passes in between";
+  std::vector<ResultKey> keys;
+  for (const NameRecord& n : d.cache().index->FindNames("shot", "deliver matte").value()) keys.push_back(n.key);
+  ASSERT_EQ(keys.size(), 3u);
+  const auto there = [&] {
+    const auto records = d.cache().index->Find(keys).value();
+    return std::count_if(records.begin(), records.end(), [](const auto& r) { return r.has_value(); });
+  };
+  EXPECT_EQ(there(), 3);
+  EXPECT_FALSE(d.Fetch(p.job_id(), 1).empty());
+  EXPECT_FALSE(d.Fetch(p.job_id(), 2).empty());
+  FillWithOthers(d, 10);
+  EXPECT_EQ(there(), 1) << "what was fetched is like everything else";
+  EXPECT_FALSE(d.Fetch(p.job_id(), 3).empty());
 }
 
 TEST(Why, SaysWhatIsWrong) {
