@@ -281,6 +281,8 @@ void Farm::TakeReport(const std::shared_ptr<WorkerLink>& link, const WorkerRepor
   if (tools_->stopping) return link->Close(absl::UnavailableError("the daemon is going down"));
   Worker& worker = workers_[report.worker_id()];
   const bool is_new = worker.link != link;
+  if (!is_new && worker.ended) return;
+  worker.ended = false;
   worker.link = link;
   worker.name = report.name().substr(0, kMaxWorkerName);
   if (is_new) Send(report.worker_id(), {});
@@ -308,6 +310,7 @@ void Farm::WorkerEnded(const std::string& name, bool crashed) {
       std::find_if(workers_.begin(), workers_.end(), [&](const auto& w) { return w.second.name == name; });
   const auto gone = gone_.find(name);
   if (here == workers_.end() && gone == gone_.end()) return;
+  if (here != workers_.end()) here->second.ended = true;
   scheduler_.Ended(here != workers_.end() ? here->first : gone->second, crashed, tools_->Now());
   RunEffects();
 }

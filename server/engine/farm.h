@@ -143,6 +143,8 @@ class Farm {
   struct Worker {
     std::shared_ptr<WorkerLink> link;
     std::string name;
+    // Its process is gone: what it said before that and comes now is not listened to.
+    bool ended = false;
   };
   // The task a customer's job has at a place; nullptr where it is an inspection or gone.
   static const plan::PlannedTask* TaskAt(const Order& order, uint32_t local);

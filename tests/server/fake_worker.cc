@@ -52,21 +52,22 @@ int FakeWorker::total() const {
   return sum;
 }
 
+void FakeWorker::Report() {
+  WorkerReport r;
+  r.set_worker_id(id_);
+  r.set_name(id_);
+  r.set_slots(static_cast<uint32_t>(slots_));
+  r.set_version(version_);
+  std::lock_guard<std::mutex> lock(mutex_);
+  for (const auto& [key, attempt] : running_) {
+    r.add_running()->set_key(key);
+    r.mutable_running(r.running_size() - 1)->set_attempt(attempt);
+  }
+  stream_->Write(r);
+}
+
 void FakeWorker::Loop() {
-  const auto report = [&] {
-    WorkerReport r;
-    r.set_worker_id(id_);
-    r.set_name(id_);
-    r.set_slots(static_cast<uint32_t>(slots_));
-    r.set_version(version_);
-    std::lock_guard<std::mutex> lock(mutex_);
-    for (const auto& [key, attempt] : running_) {
-      r.add_running()->set_key(key);
-      r.mutable_running(r.running_size() - 1)->set_attempt(attempt);
-    }
-    return r;
-  };
-  stream_->Write(report());
+  Report();
   WorkerOrders orders;
   while (stream_->Read(&orders)) {
     {
@@ -76,7 +77,7 @@ void FakeWorker::Loop() {
         old_threads_.emplace_back([this, spec] { RunTask(spec); });
       }
     }
-    stream_->Write(report());
+    Report();
   }
   end_ = stream_->Finish();
 }

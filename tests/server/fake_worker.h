@@ -31,6 +31,8 @@ class FakeWorker {
 
   // Breaks the connection without a word, as kill -9 does.
   void Kill();
+  // Says what it runs; by itself it does so at the beginning and after orders.
+  void Report();
   // Once the stream is over.
   grpc::Status WaitForEnd();
 

@@ -82,6 +82,27 @@ TEST(Farm, TaskThatCrashesTheLocalWorkerThreeTimesIsGivenUpWithItsFile) {
   EXPECT_NE(said.find(d.file("plate.0001.exr")), std::string::npos) << said;
 }
 
+// What it said before it ended may be read after that.
+TEST(Farm, ReportOfALocalWorkerThatHasEndedIsNotListenedTo) {
+  Daemon d;
+  d.Stop();
+  d.options.reconnect_seconds = 3600;
+  d.Start();
+  const std::string job = d.Submit(d.TwoPasses(1));
+  std::atomic<int> swallowed{0};
+  FakeWorker dead(d.Channel(), "local", 1, [&](const TaskSpec& spec) -> std::optional<TaskOutcome> {
+    if (spec.has_inspect()) return std::nullopt;
+    ++swallowed;
+    return TaskOutcome();
+  });
+  Wait([&] { return swallowed == 1; });
+  d.engine().WorkerEnded("local", false);
+  for (int i = 0; i < 5; ++i) dead.Report();
+  FakeWorker well(d.Channel(), "well");
+  EXPECT_EQ(d.WatchToEnd(job).state(), JOB_DONE);
+  EXPECT_EQ(swallowed, 1);
+}
+
 TEST(Farm, LocalWorkerThatIsKilledCostsNoMoreThanItsTasks) {
   Daemon d;
   d.Stop();
