@@ -15,6 +15,8 @@ constexpr int64_t kUsedLately = 60'000;
 // Collecting begins when so many more are known, and goes down to the bound.
 constexpr size_t kSlack = 20;
 constexpr size_t kAtOnce = 1024;
+// Passes that a stack had once and that are not in what was just rendered.
+constexpr size_t kMostFormerPasses = 1'000;
 // Notes of damaged results that were not rendered since; nobody may ever ask.
 constexpr size_t kMostDamaged = 10'000;
 
@@ -74,7 +76,24 @@ void KnownStacks::AddSavings(const JobProgress& job, IndexBatch* batch) {
     const double mean = line->render_seconds() / static_cast<double>(line->rendered());
     line->set_saved_seconds(line->saved_seconds() + mean * static_cast<double>(p.reused()));
   }
+  ForgetFormerPasses(job, &savings);
   batch->values.emplace_back(state::SavingsName(job.stack_name()), savings.SerializeAsString());
+}
+
+// All at once when there are too many: which of them somebody may take up again is not known.
+void KnownStacks::ForgetFormerPasses(const JobProgress& job, Savings* savings) {
+  std::set<std::string> now, former;
+  for (const PassProgress& p : job.pass()) now.insert(p.pass());
+  for (const Savings::PassLine& line : savings->pass()) {
+    if (!now.contains(line.pass())) former.insert(line.pass());
+  }
+  if (former.size() <= kMostFormerPasses) return;
+  auto* lines = savings->mutable_pass();
+  lines->erase(std::remove_if(lines->begin(), lines->end(), [&](const auto& l) { return former.contains(l.pass()); }),
+               lines->end());
+  tools_->pool->Post([this, stack = job.stack_name(), former] {
+    for (const std::string& pass : former) (void)ForgetNames(stack, pass);
+  });
 }
 
 void KnownStacks::Collect(const std::set<std::string>& live) {
@@ -97,13 +116,9 @@ void KnownStacks::Collect(const std::set<std::string>& live) {
   tools_->pool->Post([this] { ForgetDamaged(); });
 }
 
-void KnownStacks::Forget(const std::string& stack) {
-  ResultIndex& index = *tools_->cache.index;
-  auto names = index.FindNames(stack, "");
-  const auto looked = index.ListValues(state::LookedPrefix(stack));
-  const auto written = index.ListValues(state::WrittenPrefixOf(stack));
-  // What cannot be read is looked at again with the next start.
-  if (!names.ok() || !looked.ok() || !written.ok()) return;
+bool KnownStacks::ForgetNames(const std::string& stack, const std::string& pass) {
+  auto names = tools_->cache.index->FindNames(stack, pass);
+  if (!names.ok()) return false;
   for (size_t at = 0; at < names->size(); at += kAtOnce) {
     IndexBatch batch;
     for (size_t i = at; i < std::min(at + kAtOnce, names->size()); ++i) {
@@ -112,6 +127,15 @@ void KnownStacks::Forget(const std::string& stack) {
     }
     commits_->AddSometime(std::move(batch));
   }
+  return true;
+}
+
+void KnownStacks::Forget(const std::string& stack) {
+  ResultIndex& index = *tools_->cache.index;
+  const auto looked = index.ListValues(state::LookedPrefix(stack));
+  const auto written = index.ListValues(state::WrittenPrefixOf(stack));
+  // What cannot be read is looked at again with the next start.
+  if (!looked.ok() || !written.ok() || !ForgetNames(stack, "")) return;
   IndexBatch batch;
   for (const auto* rows : {&*looked, &*written}) {
     for (const auto& [name, value] : *rows) batch.values.emplace_back(name, "");

@@ -36,7 +36,9 @@ class KnownStacks {
   void Collect(const std::set<std::string>& live);
 
  private:
-  // On the pool.
+  void ForgetFormerPasses(const JobProgress& job, Savings* savings);
+  // On the pool. `pass`: empty for all of the stack. False: they could not be read.
+  bool ForgetNames(const std::string& stack, const std::string& pass);
   void Forget(const std::string& stack);
   void ForgetDamaged();
 
