@@ -288,7 +288,7 @@ void Farm::TakeReport(const std::shared_ptr<WorkerLink>& link, const WorkerRepor
   if (is_new) Send(report.worker_id(), {});
   std::vector<sched::Running> running;
   for (const RunningTask& r : report.running()) {
-    if (auto key = Digest::FromBytes(r.key())) running.push_back({{*key}, r.attempt()});
+    if (auto key = Digest::FromBytes(r.key())) running.push_back({{*key}, r.attempt(), r.rendered()});
   }
   scheduler_.Report(report.worker_id(), report.slots(), report.draining(), running, tools_->Now());
   RunEffects();
@@ -349,7 +349,7 @@ WorkersReply Farm::Workers() const {
     out->set_worker_id(w.id);
     out->set_name(WorkerName(w.id));
     out->set_slots(w.slots);
-    out->set_running(static_cast<uint32_t>(w.leased.size()));
+    out->set_running(static_cast<uint32_t>(w.running()));
     out->set_done(w.done);
     out->set_seconds_since_report(tools_->Now() - w.last_report);
     out->set_draining(w.draining);

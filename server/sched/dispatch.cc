@@ -121,6 +121,7 @@ void Scheduler::Hedge() {
       for (TaskIndex t : leased) {
         const Task& task = tasks_[t];
         if (task.attempts.size() != 1 || task.state != TaskState::kLeased || !idle.has_room()) continue;
+        if (other.HasRendered(t)) continue;
         const auto w = std::find_if(task.waiters.begin(), task.waiters.end(),
                                     [](const Waiter& x) { return x.job->tasks[x.local].needed; });
         if (w == task.waiters.end()) continue;

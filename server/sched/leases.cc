@@ -21,6 +21,7 @@ void Scheduler::Report(const std::string& worker_id, uint32_t slots, bool draini
   w.slots = std::min(slots, kMaxSlots);
   w.draining = draining;
   w.last_report = now_;
+  w.rendered.clear();
   std::erase_if(w.stuck, [&](const ResultKey& key) {
     return std::none_of(running.begin(), running.end(), [&](const Running& r) { return r.key == key; });
   });
@@ -46,6 +47,8 @@ void Scheduler::Report(const std::string& worker_id, uint32_t slots, bool draini
       e.attempt = r.attempt;
       effects_.push_back(std::move(e));
     }
+    const bool leased = task && std::find(w.leased.begin(), w.leased.end(), t) != w.leased.end();
+    if (r.rendered && leased) w.rendered.push_back(t);
   }
   Settle();
 }
@@ -128,10 +131,7 @@ void Scheduler::Stop(TaskIndex t, const Attempt& a) {
 
 void Scheduler::DropAttempt(TaskIndex t, size_t position) {
   auto& attempts = tasks_[t].attempts;
-  if (Worker* w = workers_.Find(attempts[position].worker)) {
-    auto it = std::find(w->leased.begin(), w->leased.end(), t);
-    if (it != w->leased.end()) w->leased.erase(it);
-  }
+  if (Worker* w = workers_.Find(attempts[position].worker)) w->Drop(t);
   attempts.erase(attempts.begin() + static_cast<ptrdiff_t>(position));
 }
 
@@ -175,7 +175,7 @@ bool Scheduler::BeginCommit(const ResultKey& key, const std::string& worker_id, 
     for (Attempt& a : task->attempts) {
       if (a.worker != w->number) continue;
       a.handed_in = true;
-      std::erase(w->leased, t);
+      w->Drop(t);
     }
   }
   SetState(t, TaskState::kCommitting);

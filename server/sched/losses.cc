@@ -10,17 +10,17 @@ namespace selvage::sched {
 namespace {
 
 // The share that the task gets of the blame for a worker with so many tasks.
-double BlameOf(size_t tasks) { return std::max(0.25, 1.0 / static_cast<double>(std::max<size_t>(1, tasks))); }
+double BlameOf(size_t tasks) { return std::max(0.25, 1.0 / static_cast<double>(tasks)); }
 
 }  // namespace
 
 // The worker vanished with the task.
-void Scheduler::LostBy(TaskIndex t, WorkerNumber worker, size_t tasks, bool crashed) {
+void Scheduler::LostBy(TaskIndex t, WorkerNumber worker, size_t suspects, bool crashed) {
   Task& task = tasks_[t];
-  if (std::find(task.lost_by.begin(), task.lost_by.end(), worker) == task.lost_by.end()) {
+  if (suspects > 0 && std::find(task.lost_by.begin(), task.lost_by.end(), worker) == task.lost_by.end()) {
     task.lost_by.push_back(worker);
     const double weight = crashed ? options_.losses_until_abandoned / options_.crashes_until_abandoned : 1;
-    task.blame += weight * BlameOf(tasks);
+    task.blame += weight * BlameOf(suspects);
   }
   // Three thirds may add up to a little less than the whole.
   if (task.blame >= options_.losses_until_abandoned - 1e-6) {
@@ -75,11 +75,11 @@ void Scheduler::Ended(const std::string& worker_id, bool crashed, Time now) {
   const Worker* w = workers_.Find(worker_id);
   if (w == nullptr) return;
   const WorkerNumber number = w->number;
-  const auto leased = w->leased;
-  for (TaskIndex t : leased) {
+  const Worker last = *w;
+  for (TaskIndex t : last.leased) {
     if (!DropAttemptOf(t, worker_id)) continue;
     ++expired_;
-    LostBy(t, number, leased.size(), crashed);
+    LostBy(t, number, last.SuspectsWith(t), crashed);
   }
   workers_.Remove(number);
   Settle();
@@ -104,27 +104,27 @@ void Scheduler::ExpireLeases() {
   struct Over {
     WorkerNumber worker;
     TaskIndex task;
-    size_t tasks_of_worker;
+    size_t suspects;
   };
   std::vector<Over> over;
   std::vector<WorkerNumber> gone;
   for (const auto& [number, w] : workers_.all()) {
     for (TaskIndex t : w.leased) {
       for (const Attempt& a : tasks_[t].attempts) {
-        if (a.worker == number && a.deadline <= now_) over.push_back({number, t, w.leased.size()});
+        if (a.worker == number && a.deadline <= now_) over.push_back({number, t, w.SuspectsWith(t)});
       }
     }
     // Silent without a broken connection: a network that swallows packets.
     if (w.leased.empty() && (!w.connected || now_ - w.last_report > 2 * options_.lease)) gone.push_back(number);
   }
-  for (const auto& [number, t, tasks] : over) {
+  for (const auto& [number, t, suspects] : over) {
     auto& attempts = tasks_[t].attempts;
     auto a = std::find_if(attempts.begin(), attempts.end(), [&](const Attempt& x) { return x.worker == number; });
     if (a == attempts.end()) continue;
     Stop(t, *a);
     DropAttempt(t, static_cast<size_t>(a - attempts.begin()));
     ++expired_;
-    LostBy(t, number, tasks, false);
+    LostBy(t, number, suspects, false);
   }
   for (WorkerNumber n : gone) workers_.Remove(n);
 }

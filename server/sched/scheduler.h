@@ -182,7 +182,7 @@ class Scheduler {
   // losses.cc: leases that end without a result.
   void ExpireLeases();
   // A worker that had `tasks` tasks vanished with this one, or crashed.
-  void LostBy(TaskIndex t, WorkerNumber worker, size_t tasks, bool crashed);
+  void LostBy(TaskIndex t, WorkerNumber worker, size_t suspects, bool crashed);
   void ExpireOverdue();
   Time OverdueAfter(const Task& task) const;
   void TakeAway(TaskIndex t, Worker* w);

@@ -77,6 +77,8 @@ struct NewJob {
 struct Running {
   ResultKey key;
   uint32_t attempt = 0;
+  // On its way to the daemon; holds no slot.
+  bool rendered = false;
 };
 
 // What the caller must do. Order matters: do them one after another.

@@ -20,11 +20,21 @@ struct Worker {
   uint64_t done = 0;
   // Tasks leased to it and not handed in.
   std::vector<TaskIndex> leased;
+  // Of these, what it has rendered and not handed in yet: they hold no slot.
+  std::vector<TaskIndex> rendered;
   // Taken from it because it did not finish them; each holds a slot as long as it
   // says that it runs them.
   std::vector<ResultKey> stuck;
 
-  bool has_room() const { return connected && !draining && leased.size() + stuck.size() < slots; }
+  size_t running() const { return leased.size() - rendered.size(); }
+  bool has_room() const { return connected && !draining && running() + stuck.size() < slots; }
+  bool HasRendered(TaskIndex t) const { return std::find(rendered.begin(), rendered.end(), t) != rendered.end(); }
+  // Tasks that may be what ended it, of which this is one; 0: this one is not.
+  size_t SuspectsWith(TaskIndex t) const { return HasRendered(t) ? 0 : running(); }
+  void Drop(TaskIndex t) {
+    std::erase(leased, t);
+    std::erase(rendered, t);
+  }
 };
 
 // Ordered by number, so that a run with the same events does the same things.

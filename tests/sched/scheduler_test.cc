@@ -306,6 +306,66 @@ TEST_F(SchedulerTest, AfterSomeLossesATaskWaitsLongerEachTime) {
   EXPECT_EQ(Take(Effect::kStart).size(), 1u) << "8 s after the sixth";
 }
 
+TEST_F(SchedulerTest, WhatIsRenderedHoldsNoSlotWhileItIsSent) {
+  Work("w");
+  s_.AddJob(ManyTasks(1, 3), now_);
+  const auto first = Take(Effect::kStart);
+  ASSERT_EQ(first.size(), 1u);
+  std::vector<Running> running = {{first[0].key, first[0].attempt}};
+  s_.Report("w", 1, false, running, now_);
+  EXPECT_TRUE(Take(Effect::kStart).empty());
+  running[0].rendered = true;
+  s_.Report("w", 1, false, running, now_);
+  const auto second = Take(Effect::kStart);
+  ASSERT_EQ(second.size(), 1u);
+  running.push_back({second[0].key, second[0].attempt});
+  s_.Report("w", 1, false, running, now_);
+  EXPECT_TRUE(Take(Effect::kStart).empty()) << "one at a time";
+  Finish(first[0].key, "w");
+  EXPECT_TRUE(Take(Effect::kStart).empty()) << "it had no slot to free";
+  // On its way while the outcome was taken.
+  s_.Report("w", 1, false, running, now_);
+  EXPECT_TRUE(Take(Effect::kStart).empty());
+  Finish(second[0].key, "w");
+  EXPECT_EQ(Take(Effect::kStart).size(), 1u);
+}
+
+TEST_F(SchedulerTest, WhatIsRenderedIsNotToBlameForTheEndOfItsWorker) {
+  s_.AddJob(ManyTasks(1, 2), now_);
+  for (int crash = 0; crash < 3; ++crash) {
+    const std::string worker = "w" + std::to_string(crash);
+    Work(worker);
+    const auto first = Take(Effect::kStart);
+    ASSERT_EQ(first.size(), 1u);
+    EXPECT_EQ(first[0].key, Key("1/0"));
+    const Running sent{first[0].key, first[0].attempt, true};
+    s_.Report(worker, 1, false, {&sent, 1}, now_);
+    ASSERT_EQ(Take(Effect::kStart).size(), 1u);
+    s_.Ended(worker, true, now_);
+  }
+  EXPECT_EQ(State("1/0"), TaskState::kReady);
+  EXPECT_EQ(State("1/1"), TaskState::kAbandoned) << "as if it had been alone";
+}
+
+TEST_F(SchedulerTest, WhatIsRenderedIsNotGivenToAnIdleWorkerToo) {
+  Work("w", 1);
+  s_.AddJob(ManyTasks(1, 7), now_);
+  ResultKey last;
+  for (int i = 0; i < 7; ++i) {
+    const auto started = Take(Effect::kStart);
+    ASSERT_EQ(started.size(), 1u);
+    last = started[0].key;
+    if (i < 6) Finish(last, "w");
+  }
+  Work("v", 1);
+  const Running r{last, 1, true};
+  for (int i = 0; i < 20; ++i) {
+    s_.Report("w", 1, false, {&r, 1}, now_ += 1);
+    s_.Tick(now_);
+  }
+  EXPECT_TRUE(Take(Effect::kStart).empty());
+}
+
 // A hung holder: it goes on reporting.
 TEST_F(SchedulerTest, WorkerThatNeverGetsDoneLosesTheTaskToAnother) {
   Work("hung");

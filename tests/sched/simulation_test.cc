@@ -81,6 +81,8 @@ class World {
     bool alive = true;
     Time silent_until = 0;
     std::map<ResultKey, uint32_t> running;
+    // Of those: what is on its way to the daemon.
+    std::set<ResultKey> rendered;
     // Of those: what it will never finish, nor stop.
     std::set<ResultKey> hung;
   };
@@ -196,7 +198,7 @@ class World {
   }
   void Report(SimWorker* w) {
     std::vector<Running> running;
-    for (const auto& [key, attempt] : w->running) running.push_back({key, attempt});
+    for (const auto& [key, attempt] : w->running) running.push_back({key, attempt, w->rendered.contains(key)});
     s_->Report(w->id, 2, false, running, now_);
   }
 
@@ -303,6 +305,7 @@ class World {
     reads(task);
     if (::testing::Test::HasFatalFailure()) return;
     w->running[e.key] = e.attempt;
+    w->rendered.erase(e.key);
     if (!inputs.empty() && Chance(faults_.vanish)) {
       const ResultKey lost = inputs[static_cast<size_t>(Uniform(0, static_cast<double>(inputs.size()) - 0.001))];
       At(0.1, [this, w, key = e.key, lost] {
@@ -348,9 +351,12 @@ class World {
 
   void HandIn(std::shared_ptr<SimWorker> w, const ResultKey& key, const std::vector<ResultKey>& inner) {
     if (!w->alive || !w->running.count(key)) return;
-    w->running.erase(key);
+    w->rendered.insert(key);
+    if (now_ >= w->silent_until) Report(w.get());
     for (int i = 0; i < (Chance(faults_.twice) ? 2 : 1); ++i) {
-      At(Uniform(0, 0.2) + i, [this, w, key, inner] {
+      At(Uniform(0, 0.2) + i, [this, w, key, inner, first = i == 0] {
+        if (!w->alive) return;
+        if (first && w->rendered.erase(key)) w->running.erase(key);
         if (!s_->BeginCommit(key, w->id, now_)) return;
         std::vector<ResultKey> taken;
         for (const ResultKey& k : inner) {

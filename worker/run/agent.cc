@@ -74,6 +74,8 @@ struct Agent::Impl {
   struct Held {
     TaskSpec spec;
     uint32_t attempt = 0;
+    // Holds no slot any more.
+    bool rendered = false;
     // Its error is on its way to the daemon: whoever gives it out again means anew.
     bool failed = false;
     std::shared_ptr<std::atomic<bool>> stopped = std::make_shared<std::atomic<bool>>(false);
@@ -113,8 +115,8 @@ struct Agent::Impl {
   // By key: waiting and running.
   std::map<std::string, std::shared_ptr<Held>> held ABSL_GUARDED_BY(mutex);
   std::deque<std::shared_ptr<Held>> waiting ABSL_GUARDED_BY(mutex);
-  // Rendered, on their way to the daemon: a slot does not wait until its result
-  // is durable over there. Bounded, so that a daemon that takes nothing stops us.
+  // Rendered, on their way to the daemon: a slot does not wait until its tiles are sent
+  // and durable over there. Bounded, so that a daemon that takes nothing stops us.
   struct Rendered {
     std::shared_ptr<Held> task;
     TaskOutcome outcome;
@@ -140,6 +142,7 @@ WorkerReport Agent::Impl::MakeReport() {
     RunningTask* r = report.add_running();
     r->set_key(key);
     r->set_attempt(h->attempt);
+    r->set_rendered(h->rendered);
   }
   return report;
 }
@@ -181,7 +184,7 @@ void Agent::Impl::RunTasks() {
     }
     TaskOutcome outcome;
     if (!*h->stopped) {
-      outcome = executor.Run(h->spec, [&] { return h->stopped->load(); });
+      outcome = executor.Render(h->spec, [&] { return h->stopped->load(); });
       outcome.set_worker_id(id);
       outcome.set_worker_name(options.name);
       outcome.set_key(h->spec.key());
@@ -190,11 +193,13 @@ void Agent::Impl::RunTasks() {
     mutex.Await([this]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) {
       return leaving || rendered.size() < static_cast<size_t>(kHandInsPerSlot * options.slots);
     });
+    h->rendered = true;
+    ++version;
     rendered.push_back({std::move(h), std::move(outcome)});
   }
 }
 
-// A few threads a slot: each waits for an answer.
+// A few threads a slot: each sends tiles and waits for an answer.
 void Agent::Impl::HandInTasks() {
   MutexLock lock(&mutex);
   for (;;) {
@@ -202,6 +207,9 @@ void Agent::Impl::HandInTasks() {
     if (rendered.empty()) return;
     Rendered r = std::move(rendered.front());
     rendered.pop_front();
+    mutex.Unlock();
+    executor.Store(&r.outcome);
+    mutex.Lock();
     r.task->failed = r.outcome.has_error();
     r.outcome.set_attempt(r.task->attempt);
     mutex.Unlock();
@@ -209,11 +217,13 @@ void Agent::Impl::HandInTasks() {
     if (r.outcome.result_case() != TaskOutcome::RESULT_NOT_SET && (!*r.task->stopped || !r.outcome.has_error())) {
       HandIn(std::move(r.outcome), *r.task->stopped);
     }
-    executor.Forget(r.task->spec.key());
     mutex.Lock();
     auto it = held.find(r.task->spec.key());
-    // It may have been stopped and given out again meanwhile.
-    if (it != held.end() && it->second == r.task) held.erase(it);
+    // It may have been stopped and given out again meanwhile; then its pixels are the other's too.
+    if (it != held.end() && it->second == r.task) {
+      held.erase(it);
+      executor.Forget(r.task->spec.key());
+    }
     ++version;
   }
 }

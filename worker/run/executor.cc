@@ -84,7 +84,6 @@ struct Executor::Impl {
   Impl(std::shared_ptr<TileStore> s, const ExecutorOptions& options)
       : store(std::move(s)), memory(options.memory_bytes), plates(options.plates) {}
 
-  std::shared_ptr<ResultWriter> NewWriter(const std::string& key);
   // `number`: of the inner task, -1 the task itself.
   absl::StatusOr<std::vector<ChainInput>> OpenInputs(const TaskSpec& task, const Rect& format, int number,
                                                      Bundle* bundle);
@@ -100,16 +99,9 @@ struct Executor::Impl {
   DecodedCache memory;
   const PlateLimits plates;
   Mutex mutex;
-  // Results that are not handed in yet, by key, for Rewrite.
+  // Finished results that are not handed in yet, by key.
   std::unordered_map<std::string, std::shared_ptr<ResultWriter>> writers ABSL_GUARDED_BY(mutex);
 };
-
-std::shared_ptr<ResultWriter> Executor::Impl::NewWriter(const std::string& key) {
-  auto writer = std::make_shared<ResultWriter>(store, &memory);
-  MutexLock lock(&mutex);
-  writers[key] = writer;
-  return writer;
-}
 
 absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpec& task, const Rect& format, int number,
                                                                    Bundle* bundle) {
@@ -247,7 +239,7 @@ absl::Status Executor::Impl::Render(Bundle* bundle) {
   TaskOutcome* const outcome = &bundle->outcome;
   ASSIGN_OR_RETURN(const std::unique_ptr<Chain> chain, MakeChain(task, -1, outcome, bundle));
   bundle->inner.clear();
-  const auto writer = NewWriter(task.key());
+  const auto writer = std::make_shared<ResultWriter>(store, &memory);
   if (chain->kind() == BLOB) {
     RETURN_IF_ERROR(RenderBlob(task, chain.get(), writer.get(), outcome));
   } else {
@@ -264,6 +256,8 @@ absl::Status Executor::Impl::Render(Bundle* bundle) {
     }
   }
   ASSIGN_OR_RETURN(*outcome->mutable_manifest(), writer->Finish());
+  MutexLock lock(&mutex);
+  writers[task.key()] = writer;
   return absl::OkStatus();
 }
 
@@ -271,7 +265,7 @@ Executor::Executor(std::shared_ptr<TileStore> store, const ExecutorOptions& opti
     : impl_(std::make_unique<Impl>(std::move(store), options)) {}
 Executor::~Executor() = default;
 
-TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& stopped) {
+TaskOutcome Executor::Render(const TaskSpec& task, const std::function<bool()>& stopped) {
   const auto began = Clock::now();
   Bundle bundle{task, stopped, {}, {}, {}};
   TaskOutcome& outcome = bundle.outcome;
@@ -305,6 +299,29 @@ TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& sto
   return std::move(outcome);
 }
 
+void Executor::Store(TaskOutcome* outcome) {
+  if (!outcome->has_manifest()) return;
+  const auto began = Clock::now();
+  absl::Status status;
+  try {
+    status = Rewrite(*outcome);
+  } catch (const std::bad_alloc&) {
+    status = absl::ResourceExhaustedError("out of memory");
+  }
+  outcome->set_seconds(outcome->seconds() + std::chrono::duration<double>(Clock::now() - began).count());
+  if (status.ok()) return;
+  outcome->clear_inner();
+  TaskError* error = outcome->mutable_error();
+  error->set_class_(ClassOf(status));
+  error->set_message(std::string(status.message()));
+}
+
+TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& stopped) {
+  TaskOutcome outcome = Render(task, stopped);
+  Store(&outcome);
+  return outcome;
+}
+
 absl::Status Executor::Rewrite(const TaskOutcome& outcome) {
   std::shared_ptr<ResultWriter> writer;
   {
@@ -313,7 +330,7 @@ absl::Status Executor::Rewrite(const TaskOutcome& outcome) {
     if (it != impl_->writers.end()) writer = it->second;
   }
   if (!writer) return absl::InternalError("nothing was rendered here");
-  return writer->Rewrite();
+  return writer->Store();
 }
 
 void Executor::Forget(const std::string& key) {

@@ -1,4 +1,4 @@
-// Runs one task: reads inputs, evaluates the chain tile by tile, writes the
+// Runs one task: reads inputs, evaluates the chain tile by tile; then writes the
 // tiles that the store lacks. Knows nothing of leases or connections.
 //
 // No NaN or infinity enters or leaves a task: plates as they are decoded and
@@ -31,13 +31,17 @@ class Executor {
   Executor(std::shared_ptr<TileStore> store, const ExecutorOptions& options);
   ~Executor();
 
-  // Never throws, never fails otherwise than by an outcome with an error.
-  // worker_id is left empty. `stopped` turning true ends it early with an
-  // INFRASTRUCTURE error.
+  // Makes the pixels and keeps them until Forget. Never throws, never fails otherwise than
+  // by an outcome with an error. worker_id is left empty. `stopped` turning true ends it
+  // early with an INFRASTRUCTURE error.
+  TaskOutcome Render(const TaskSpec& task, const std::function<bool()>& stopped);
+  // Writes those tiles of a rendered result that the store lacks, and counts the seconds. Where
+  // that fails, the outcome has an error. Nothing is done for an outcome without a result.
+  void Store(TaskOutcome* outcome);
+  // Both.
   TaskOutcome Run(const TaskSpec& task, const std::function<bool()>& stopped);
 
-  // Writes a result's missing tiles again, after FinishReply.missing: they are
-  // kept until Forget.
+  // Writes a result's missing tiles again, after FinishReply.missing.
   absl::Status Rewrite(const TaskOutcome& outcome);
   // The result of this key was handed in, or nobody wants it.
   void Forget(const std::string& key);

@@ -83,7 +83,6 @@ void ResultWriter::TakeOverBlob(const Manifest& earlier) {
 absl::StatusOr<Manifest> ResultWriter::Finish() {
   for (const TileRef& tile : tiles_) AppendTile(&manifest_, tile);
   RETURN_IF_ERROR(ValidateManifest(manifest_));
-  RETURN_IF_ERROR(Rewrite());
   // Likely to be read here again by the passes below.
   if (manifest_.kind() != BLOB) {
     for (const auto& [digest, held] : contents_) {
@@ -93,7 +92,7 @@ absl::StatusOr<Manifest> ResultWriter::Finish() {
   return manifest_;
 }
 
-absl::Status ResultWriter::Rewrite() {
+absl::Status ResultWriter::Store() const {
   std::vector<Digest> digests;
   for (const auto& [digest, held] : contents_) digests.push_back(digest);
   if (digests.empty()) return absl::OkStatus();

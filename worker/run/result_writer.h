@@ -34,11 +34,11 @@ class ResultWriter {
   // The bytes of an earlier one, which are in the store already.
   void TakeOverBlob(const Manifest& earlier);
 
-  // Writes what is missing and gives the manifest.
+  // Gives the manifest; nothing is added after this.
   absl::StatusOr<Manifest> Finish();
-  // Writes again whatever the store lacks of the last result. Errors:
-  // UNAVAILABLE a reused tile is gone from it.
-  absl::Status Rewrite();
+  // Then, as often as need be, and by several threads: writes whatever the store lacks.
+  // Errors: UNAVAILABLE a reused tile is gone from it.
+  absl::Status Store() const;
 
  private:
   // A content and what its bytes are.
