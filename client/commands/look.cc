@@ -84,7 +84,9 @@ class Look final : public Command {
   void Declare(CLI::App* app) override {
     stack_.Declare(app);
     app->add_option("PASS", pass_, "A pass, plate or mask")->required();
-    app->add_option("--frame,-f", frames_text_, "Frame number, or several as in 1001-1010")->required()->type_name("N");
+    app->add_option("--frame,-f", frames_text_,
+                    "Frame number, or several as in 1001-1010; may be left out where the stack has one frame only")
+        ->type_name("N");
     app->add_option("--output,-o", output_, "PNG to write, with %04d where the frame goes; its folder must be there")
         ->type_name("FILE");
     options_.Declare(app);
@@ -119,7 +121,9 @@ class Look final : public Command {
   };
 
   absl::Status CheckOptions() {
-    ASSIGN_OR_RETURN(frames_, ParseFrames(frames_text_));
+    if (!frames_text_.empty()) {
+      ASSIGN_OR_RETURN(frames_, ParseFrames(frames_text_));
+    }
     if (output_.empty() && sheet_.empty() && values_.empty()) {
       return UsageError("`look` needs --output FILE, --sheet FILE or --values X,Y: what shall it make?");
     }
@@ -138,8 +142,18 @@ class Look final : public Command {
                                    "the frame number goes"));
   }
 
-  absl::Status Once(const Globals& globals, Connection& connection) const {
+  absl::Status TakeTheOnlyFrame(const FrameRange& all) {
+    if (all.first() != all.last()) {
+      return UsageError(absl::StrCat("`look` needs --frame N, or --frame A-B: which of the frames ", all.first(), " to ",
+                                     all.last(), " of the stack?"));
+    }
+    frames_ = {all.first(), all.last()};
+    return absl::OkStatus();
+  }
+
+  absl::Status Once(const Globals& globals, Connection& connection) {
     ASSIGN_OR_RETURN(const StackFile file, stack_.Read());
+    if (frames_text_.empty()) RETURN_IF_ERROR(TakeTheOnlyFrame(file.stack().frames()));
     Asked asked;
     *asked.request.mutable_stack() = file.stack();
     asked.request.set_pass(pass_);

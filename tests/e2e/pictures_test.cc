@@ -85,6 +85,22 @@ TEST_F(Pictures, LooksArePngsOfEveryKind) {
   }
 }
 
+TEST_F(Pictures, LookTakesTheOnlyFrameOfAStack) {
+  const auto look = [&](const std::vector<std::string>& more) {
+    std::vector<std::string> words = {"look", stack_, "core", "--as", "matte", "-o", studio_.file("look.png")};
+    words.insert(words.end(), more.begin(), more.end());
+    return studio_.Client(words);
+  };
+  const Finished which = look({});
+  EXPECT_EQ(which.exit_code, 2);
+  EXPECT_NE(which.err.find("1001 to 1004"), std::string::npos) << which.err;
+  const Finished only = look({"--set", "frames.first=1003", "--set", "frames.last=1003"});
+  EXPECT_EQ(only.exit_code, 0) << only.err;
+  const std::string picture = ReadFile(studio_.file("look.png"));
+  ASSERT_EQ(look({"--frame", "1003"}).exit_code, 0);
+  EXPECT_EQ(ReadFile(studio_.file("look.png")), picture);
+}
+
 TEST_F(Pictures, PagesAnswer) {
   if (!Installed("curl")) GTEST_SKIP() << "curl is not installed";
   const Finished health =
