@@ -70,6 +70,29 @@ std::string KindsInWords(const google::protobuf::RepeatedField<int>& kinds) {
   return absl::StrJoin(names, ", ");
 }
 
+std::string ExtentInWords(Extent extent) {
+  switch (extent) {
+    case POINTWISE:
+      return "each pixel from the pixel at its place";
+    case NEIGHBOURHOOD:
+      return "each pixel from its surroundings";
+    case GLOBAL:
+      return "needs the whole frame; rendered and kept on its own";
+    case TEMPORAL:
+      return "needs neighbouring frames; rendered and kept on its own";
+    default:
+      return "";
+  }
+}
+
+std::string TakesInWords(const Operator& op) {
+  return op.traits.takes_size() == 0 ? "nothing: first step of a pass without `from`" : KindsInWords(op.traits.takes());
+}
+std::string GivesInWords(const Operator& op) {
+  if (op.traits.gives() != KIND_UNSPECIFIED) return KindName(op.traits.gives());
+  return op.traits.takes_size() == 0 ? "as `as` says" : "what it took";
+}
+
 std::string Indented(const std::string& text, const std::string& indent) {
   return indent + absl::StrJoin(absl::StrSplit(text, '\n'), "\n" + indent);
 }
@@ -101,40 +124,54 @@ std::string TypeInWords(const FieldDescriptor* field) {
   return field->is_repeated() ? type + ", as often as needed" : type;
 }
 
-std::string FieldLine(const FieldDescriptor* field) {
-  std::string line = absl::StrCat(field->name(), "  ", TypeInWords(field), Range(TraitsOf(field)), Default(field));
+namespace {
+
+std::string What(const FieldDescriptor* field) {
+  std::string what = absl::StrCat(TypeInWords(field), Range(TraitsOf(field)), Default(field));
   const ParamTraits& traits = TraitsOf(field);
-  if (traits.required()) line += ", required";
-  if (traits.at_least() > 1) absl::StrAppend(&line, ", at least ", traits.at_least());
-  if (!traits.needed_with().empty()) absl::StrAppend(&line, ", required with ", traits.needed_with());
+  if (traits.required()) what += ", required";
+  if (traits.at_least() > 1) absl::StrAppend(&what, ", at least ", traits.at_least());
+  if (!traits.needed_with().empty()) absl::StrAppend(&what, ", required with ", traits.needed_with());
   if (const auto* group = field->real_containing_oneof()) {
     std::vector<std::string> names;
     for (int i = 0; i < group->field_count(); ++i) names.push_back(group->field(i)->name());
     const bool must = !group->options().GetExtension(choice).says().empty();
-    absl::StrAppend(&line, must ? "; one is required, set only one of " : "; set only one of ",
+    absl::StrAppend(&what, must ? "; one is required, set only one of " : "; set only one of ",
                     absl::StrJoin(names, ", "));
   }
-  return line;
+  return what;
 }
 
-std::string FieldBody(const FieldDescriptor* field, const std::string& indent, int depth) {
-  std::string out;
-  const std::string text = DescriptionOf(field);
-  if (!text.empty()) absl::StrAppend(&out, Indented(text, indent), "\n");
+FieldText DescribeTo(const FieldDescriptor* field, int depth) {
+  FieldText text{field->name(), What(field), DescriptionOf(field), {}, {}};
   if (const auto* choices = field->enum_type()) {
     const std::vector<std::string> names = ChoicesOf(choices);
     for (int i = 0; i < choices->value_count(); ++i) {
       const std::string about = DescriptionOf(choices->value(i));
       if (about.empty()) continue;
-      absl::StrAppend(&out, indent, names[static_cast<size_t>(i)], ": ", absl::StrReplaceAll(about, {{"\n", " "}}),
-                      "\n");
+      text.choices.emplace_back(names[static_cast<size_t>(i)], absl::StrReplaceAll(about, {{"\n", " "}}));
     }
   }
   if (field->message_type() != nullptr && depth < kMostDepth && !HasPage(field->message_type())) {
     for (int i = 0; i < field->message_type()->field_count(); ++i) {
-      const FieldDescriptor* inner = field->message_type()->field(i);
-      absl::StrAppend(&out, indent, FieldLine(inner), "\n", FieldBody(inner, indent + "    ", depth + 1));
+      text.inside.push_back(DescribeTo(field->message_type()->field(i), depth + 1));
     }
+  }
+  return text;
+}
+
+}  // namespace
+
+FieldText Describe(const FieldDescriptor* field) { return DescribeTo(field, 0); }
+
+std::string FieldLine(const FieldDescriptor* field) { return absl::StrCat(field->name(), "  ", What(field)); }
+
+std::string FieldBody(const FieldText& field, const std::string& indent) {
+  std::string out;
+  if (!field.about.empty()) absl::StrAppend(&out, Indented(field.about, indent), "\n");
+  for (const auto& [name, about] : field.choices) absl::StrAppend(&out, indent, name, ": ", about, "\n");
+  for (const FieldText& inner : field.inside) {
+    absl::StrAppend(&out, indent, inner.name, "  ", inner.what, "\n", FieldBody(inner, indent + "    "));
   }
   return out;
 }
@@ -144,7 +181,8 @@ std::string FieldLines(const Descriptor* type, const std::string& indent) {
   // Every operator has a page of its own.
   if (type == Step::descriptor()) return absl::StrCat(indent, "one operator; `selvage steps` lists them\n");
   for (int i = 0; i < type->field_count(); ++i) {
-    absl::StrAppend(&out, indent, FieldLine(type->field(i)), "\n", FieldBody(type->field(i), indent + "    ", 0));
+    absl::StrAppend(&out, indent, FieldLine(type->field(i)), "\n",
+                    FieldBody(Describe(type->field(i)), indent + "    "));
   }
   return out;
 }

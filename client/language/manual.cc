@@ -32,34 +32,11 @@ const Operator* FindForStacks(const std::string& name) {
   return op == nullptr || op->traits.internal() ? nullptr : op;
 }
 
-std::string ExtentInWords(Extent extent) {
-  switch (extent) {
-    case POINTWISE:
-      return "each pixel from the pixel at its place";
-    case NEIGHBOURHOOD:
-      return "each pixel from its surroundings";
-    case GLOBAL:
-      return "needs the whole frame; rendered and kept on its own";
-    case TEMPORAL:
-      return "needs neighbouring frames; rendered and kept on its own";
-    default:
-      return "";
-  }
-}
-
-std::string Takes(const Operator& op) {
-  return op.traits.takes_size() == 0 ? "nothing: first step of a pass without `from`" : KindsInWords(op.traits.takes());
-}
-std::string Gives(const Operator& op) {
-  if (op.traits.gives() != KIND_UNSPECIFIED) return KindName(op.traits.gives());
-  return op.traits.takes_size() == 0 ? "as `as` says" : "what it took";
-}
-
 std::string PageOf(const Operator& op) {
-  std::string out =
-      absl::StrCat(op.name, "  (", op.traits.family(), ", revision ", op.traits.revision(), ")\n\n",
-                   Indented(DescriptionOf(op.message), "  "), "\n\n  takes    ", Takes(op), "\n  gives    ", Gives(op),
-                   "\n  looks at ", ExtentInWords(op.traits.extent()), "\n  example  ", ExampleStep(op), "\n");
+  std::string out = absl::StrCat(op.name, "  (", op.traits.family(), ", revision ", op.traits.revision(), ")\n\n",
+                                 Indented(DescriptionOf(op.message), "  "), "\n\n  takes    ", TakesInWords(op),
+                                 "\n  gives    ", GivesInWords(op), "\n  looks at ", ExtentInWords(op.traits.extent()),
+                                 "\n  example  ", ExampleStep(op), "\n");
   const std::string fields = FieldLines(op.message, "  ");
   if (!fields.empty()) absl::StrAppend(&out, "\nfields\n", fields);
   absl::StrAppend(&out, "\nsee it: selvage look STACK PASS --frame N --as ",
@@ -106,7 +83,8 @@ std::string PageOf(const std::vector<FieldUse>& uses) {
   std::string out;
   for (const FieldUse& use : uses) {
     absl::StrAppend(&out, out.empty() ? "" : "\n", "in `", use.owner, "`:\n  ", FieldLine(use.field), "\n",
-                    FieldBody(use.field, "      ", 0), "    for example\n", Indented(use.example, "      "), "\n");
+                    FieldBody(Describe(use.field), "      "), "    for example\n", Indented(use.example, "      "),
+                    "\n");
   }
   return out;
 }

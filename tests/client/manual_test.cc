@@ -3,6 +3,10 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <map>
+#include <set>
+
+#include "client/language/manual_html.h"
 #include "client/language/stack_file.h"
 #include "proto/catalogue.h"
 #include "server/plan/plan.h"
@@ -71,6 +75,57 @@ TEST(Manual, MisspeltNameSuggestsTheClosest) {
   EXPECT_THAT(std::string(OperatorPage("despil").status().message()), HasSubstr("did you mean \"despill\"?"));
   EXPECT_THAT(std::string(ManualPage("folow").status().message()), HasSubstr("did you mean \"follow\"?"));
   EXPECT_THAT(std::string(ManualPage("encodin").status().message()), HasSubstr("did you mean \"encoding\"?"));
+}
+
+std::set<std::string> AllOf(const std::string& text, const std::string& before) {
+  std::set<std::string> found;
+  for (size_t at = text.find(before); at != std::string::npos; at = text.find(before, at + 1)) {
+    const size_t begin = at + before.size();
+    found.insert(text.substr(begin, text.find('"', begin) - begin));
+  }
+  return found;
+}
+
+TEST(ManualPages, EveryLinkLeadsSomewhereAndEveryWordHasAPage) {
+  const auto list = ManualPages([](const std::string& name) { return name == "pictures/levels-after.png"; });
+  EXPECT_EQ(list.front().first, "index.html");
+  const std::map<std::string, std::string> pages(list.begin(), list.end());
+  EXPECT_EQ(pages.size(), list.size());
+  size_t links = 0;
+  for (const auto& [name, content] : pages) {
+    EXPECT_TRUE(IsManualPage(content)) << name;
+    for (const std::string& target : AllOf(content, "href=\"")) {
+      ++links;
+      const size_t hash = target.find('#');
+      const auto page = pages.find(target.substr(0, hash));
+      ASSERT_NE(page, pages.end()) << name << ": " << target;
+      if (hash == std::string::npos) continue;
+      EXPECT_THAT(page->second, HasSubstr("id=\"" + target.substr(hash + 1) + "\"")) << name << ": " << target;
+    }
+  }
+  EXPECT_GT(links, 3000u);
+  for (const std::string& word : ManualWords()) ASSERT_TRUE(pages.contains(word + ".html")) << word;
+  EXPECT_EQ(AllOf(pages.at("levels.html"), "<img src=\""), std::set<std::string>{"pictures/levels-after.png"});
+  EXPECT_TRUE(AllOf(pages.at("choke.html"), "<img src=\"").empty());
+  EXPECT_FALSE(IsManualPage("<!DOCTYPE html>\n<html>my own page</html>"));
+}
+
+TEST(ManualPages, SayWhatThePagesInTheTerminalSay) {
+  const auto list = ManualPages([](const std::string&) { return false; });
+  const std::map<std::string, std::string> pages(list.begin(), list.end());
+  EXPECT_THAT(pages.at("levels.html"),
+              HasSubstr("<code>black</code> <span>number (can be animated), -10 to 10, default 0"));
+  EXPECT_THAT(pages.at("degrain.html"), HasSubstr("set only one of sample, profile"));
+  EXPECT_THAT(pages.at("combine.html"), HasSubstr("<pre>step { combine { with: &quot;edge&quot; rule: MAX } }</pre>"));
+  for (const Operator& op : Operators()) {
+    if (op.traits.internal()) continue;
+    const std::string& page = pages.at(op.name + ".html");
+    for (int i = 0; i < op.message->field_count(); ++i) {
+      EXPECT_THAT(page, HasSubstr("<dt id=\"" + op.message->field(i)->name() + "\">")) << op.name;
+    }
+    // Comments come from many hands: none may end a tag.
+    EXPECT_EQ(page.find("<<"), std::string::npos) << op.name;
+  }
 }
 
 TEST(Manual, JsonHasDescriptionsInAStableOrder) {

@@ -201,6 +201,28 @@ TEST_F(BadInput, FetchIntoAFolderThatCannotBeWritten) {
   EXPECT_EQ(fs::file_size(studio_->file("in_the_way")), 0u);
 }
 
+TEST_F(BadInput, ManualNeverReplacesAFileThatIsNoPageOfIt) {
+  const std::string folder = studio_->file("my notes/manual");
+  const auto write = [&] { return studio_->Client({"manual", "--html", folder}); };
+  Finished f = write();
+  EXPECT_EQ(f.exit_code, 0) << f.err;
+  EXPECT_EQ(f.out, folder + "/index.html\n");
+  const std::string page = ReadFile(folder + "/levels.html");
+  EXPECT_NE(page.find("<code>gamma</code>"), std::string::npos);
+  WriteFile(folder + "/levels.html", page + "<!-- an older version -->");
+  EXPECT_EQ(write().exit_code, 0) << "our own are replaced";
+  EXPECT_EQ(ReadFile(folder + "/levels.html"), page);
+  WriteFile(folder + "/choke.html", "how I choke");
+  WriteFile(folder + "/index.html", page);
+  f = write();
+  EXPECT_NE(f.exit_code, 0);
+  EXPECT_NE(f.err.find("choke.html is there"), std::string::npos) << f.err;
+  EXPECT_EQ(ReadFile(folder + "/choke.html"), "how I choke");
+  EXPECT_EQ(ReadFile(folder + "/index.html"), page) << "nothing is written before all is looked at";
+  f = studio_->Client({"manual", "levels", "--html", folder});
+  EXPECT_EQ(f.exit_code, 2) << f.err;
+}
+
 TEST_F(BadInput, UnknownJobsPassesAndDeliverables) {
   EXPECT_EQ(studio_->Client({"watch", "no-such-job"}).exit_code, 1);
   EXPECT_EQ(studio_->Client({"cancel", "no-such-job"}).exit_code, 1);
