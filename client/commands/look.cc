@@ -144,8 +144,8 @@ class Look final : public Command {
 
   absl::Status TakeTheOnlyFrame(const FrameRange& all) {
     if (all.first() != all.last()) {
-      return UsageError(absl::StrCat("`look` needs --frame N, or --frame A-B: which of the frames ", all.first(), " to ",
-                                     all.last(), " of the stack?"));
+      return UsageError(absl::StrCat("`look` needs --frame N, or --frame A-B: which of the frames ", all.first(),
+                                     " to ", all.last(), " of the stack?"));
     }
     frames_ = {all.first(), all.last()};
     return absl::OkStatus();
