@@ -15,8 +15,6 @@ constexpr int64_t kUsedLately = 60'000;
 // Collecting begins when so many more are known, and goes down to the bound.
 constexpr size_t kSlack = 20;
 constexpr size_t kAtOnce = 1024;
-// Passes that a stack had once and that are not in what was just rendered.
-constexpr size_t kMostFormerPasses = 1'000;
 // Notes of damaged results that were not rendered since; nobody may ever ask.
 constexpr size_t kMostDamaged = 10'000;
 
@@ -87,7 +85,7 @@ void KnownStacks::ForgetFormerPasses(const JobProgress& job, Savings* savings) {
   for (const Savings::PassLine& line : savings->pass()) {
     if (!now.contains(line.pass())) former.insert(line.pass());
   }
-  if (former.size() <= kMostFormerPasses) return;
+  if (former.size() <= tools_->options.former_passes) return;
   auto* lines = savings->mutable_pass();
   lines->erase(std::remove_if(lines->begin(), lines->end(), [&](const auto& l) { return former.contains(l.pass()); }),
                lines->end());

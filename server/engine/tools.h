@@ -38,6 +38,9 @@ struct EngineOptions {
   size_t finished_jobs = 500;
   // Stacks of which names and explanations are remembered, those used last.
   size_t known_stacks = 500;
+  // Passes that a stack had once and that its last job has not: when there are more, all of
+  // their names are forgotten.
+  size_t former_passes = 1000;
   // Plate files of which the facts are remembered, the newest.
   size_t known_plates = 200'000;
   // Files written by fetches that are remembered, the newest.
