@@ -19,7 +19,7 @@
 namespace selvage::client {
 namespace {
 
-constexpr char kMark[] = "manual of selvage";
+constexpr char kPageMark[] = "manual of selvage";
 constexpr char kStyle[] = R"(/* manual of selvage */
 :root {
   color-scheme: dark light;
@@ -190,7 +190,8 @@ std::string Navigation(const std::string& here) {
 }
 
 std::string Page(const std::string& here, const std::string& title, const std::string& body) {
-  return absl::StrCat("<!DOCTYPE html>\n<!-- ", kMark, " -->\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n",
+  return absl::StrCat("<!DOCTYPE html>\n<!-- ", kPageMark,
+                      " -->\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n",
                       "<meta name=\"viewport\" content=\"width=device-width\">\n<title>", Escaped(title),
                       "</title>\n<link rel=\"stylesheet\" href=\"manual.css\">\n</head>\n<body>\n", Navigation(here),
                       "<main>\n", body, "</main>\n</body>\n</html>\n");
@@ -282,6 +283,6 @@ std::vector<std::pair<std::string, std::string>> ManualPages(
   return pages;
 }
 
-bool IsManualPage(const std::string& content) { return absl::StrContains(content.substr(0, 100), kMark); }
+bool IsManualPage(const std::string& content) { return absl::StrContains(content.substr(0, 100), kPageMark); }
 
 }  // namespace selvage::client

@@ -7,6 +7,7 @@
 #include "server/engine/keep_table.h"
 #include "server/engine/known_stacks.h"
 #include "server/engine/names.h"
+#include "server/engine/unfetched.h"
 #include "server/plan/names.h"
 
 namespace selvage {
