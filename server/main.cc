@@ -114,7 +114,7 @@ class LocalRendering {
     const std::string program = FindWorkerProgram();
     if (program.empty()) return "selvage-worker is not installed";
     folder_ = MakeSocketFolder();
-    const std::string socket = folder_ + "/worker";
+    const std::string socket = absl::StrCat(folder_, "/", kWorkerSocket);
     if (folder_.empty() || socket.size() >= sizeof(sockaddr_un::sun_path)) {
       return "there is no folder for a socket to a worker (XDG_RUNTIME_DIR, TMPDIR)";
     }

@@ -11,8 +11,11 @@ namespace selvage {
 std::string DefaultStateFolder();
 
 // A fresh folder that only this user may enter; "" if there can be none. Not in the state
-// folder: that is copied, and may lie where there are no sockets.
+// folder: that is copied, and may lie where there are no sockets. Those that daemons left
+// behind when they were killed are removed.
 std::string MakeSocketFolder();
+// Where the local worker connects, in that folder.
+inline constexpr char kWorkerSocket[] = "worker";
 
 // {"grpc": PORT, "tls": PORT, "http": PORT, "pid": PID}, 0 where it does not listen. The file appears whole: whoever
 // waits for it never reads half of it.
