@@ -44,7 +44,9 @@ Manifest Store(const Picture& picture, const std::shared_ptr<TileStore>& store) 
   ResultWriter writer(store, &memory);
   writer.BeginPicture(picture.kind, picture.rect(), false);
   (void)writer.Add(picture);
-  return *writer.Finish();
+  const Manifest manifest = *writer.Finish();
+  (void)writer.Store();
+  return manifest;
 }
 
 struct Side {

@@ -88,7 +88,9 @@ class BundleTest : public ::testing::Test {
     ResultWriter writer(store_, &memory);
     writer.BeginPicture(picture.kind, picture.rect(), false);
     EXPECT_TRUE(writer.Add(picture).ok());
-    return *writer.Finish();
+    const Manifest manifest = *writer.Finish();
+    EXPECT_TRUE(writer.Store().ok());
+    return manifest;
   }
   static void After(const TaskOutcome& earlier, TaskSpec* task) {
     *task->mutable_earlier()->mutable_manifest() = earlier.manifest();

@@ -97,6 +97,7 @@ class ExecutorTest : public ::testing::Test {
     writer.BeginPicture(picture.kind, picture.rect(), false);
     EXPECT_TRUE(writer.Add(picture).ok());
     auto manifest = writer.Finish();
+    EXPECT_TRUE(writer.Store().ok());
     EXPECT_TRUE(manifest.ok()) << manifest.status();
     return *manifest;
   }
