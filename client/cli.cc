@@ -81,8 +81,9 @@ class CommandLine {
     const absl::Status status = chosen_->Run(globals_);
     if (status.ok()) return kOk;
     std::fprintf(stderr, "%s\n", std::string(status.message()).c_str());
-    // How a job ended was printed with the job.
-    if (globals_.json && !absl::IsAborted(status)) std::fputs(FailureJson(status).c_str(), stdout);
+    // How a job ended was printed with the job, and what differs with the files.
+    if (globals_.json && !absl::IsAborted(status) && !IsDifference(status))
+      std::fputs(FailureJson(status).c_str(), stdout);
     return ExitCodeOf(status);
   }
 

@@ -60,6 +60,8 @@ struct ReceivedFile {
   std::string bytes;
   google::protobuf::RepeatedPtrField<StackError> errors;
   google::protobuf::RepeatedPtrField<JobWarning> warnings;
+  // Of a delivered file.
+  FileOrigin origin;
 };
 // Errors: CANCELLED by `stopper`, which may be null.
 absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const OpenChunks& open,

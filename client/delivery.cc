@@ -22,16 +22,23 @@ absl::Status Delivery::Check(std::vector<FileToWrite>* files, bool overwrite) {
   return written_.Check(files, overwrite, [this](const FileToWrite& file) { return ExpectedAt(file.frame); });
 }
 
-absl::Status Delivery::Write(const FileToWrite& file) {
-  if (file.state == FileToWrite::kSame) return written_.Note(file.path, file.digest);
+absl::StatusOr<Delivery::Written> Delivery::Write(const FileToWrite& file) {
+  if (file.state == FileToWrite::kSame) {
+    RETURN_IF_ERROR(written_.Note(file.path, file.digest));
+    std::error_code error;
+    const auto bytes = fs::file_size(file.path, error);
+    return Written{error ? 0 : bytes, file.digest, origins_[file.frame]};
+  }
   request_.set_frame(file.frame);
   const auto open = [&](grpc::ClientContext* context, uint64_t offset) {
     request_.set_offset(offset);
     return connection_->jobs().Fetch(context, request_);
   };
-  ASSIGN_OR_RETURN(const ReceivedFile received, ReceiveFile(*connection_, open, stopper_), Where(file.frame));
+  ASSIGN_OR_RETURN(ReceivedFile received, ReceiveFile(*connection_, open, stopper_), Where(file.frame));
   RETURN_IF_ERROR(WriteFileAtomically(file.path, received.bytes));
-  return written_.Note(file.path, Sha256(received.bytes));
+  const Digest digest = Sha256(received.bytes);
+  RETURN_IF_ERROR(written_.Note(file.path, digest));
+  return Written{received.bytes.size(), digest, std::move(received.origin)};
 }
 
 // What the frame's file will hold: the first chunk says it.
@@ -45,7 +52,10 @@ absl::StatusOr<Digest> Delivery::ExpectedAt(int frame) {
   context.get()->TryCancel();
   const grpc::Status status = stream->Finish();
   const auto digest = Digest::FromBytes(chunk.digest());
-  if (any && digest) return *digest;
+  if (any && digest) {
+    origins_[frame] = std::move(*chunk.mutable_origin());
+    return *digest;
+  }
   RETURN_IF_ERROR(connection_->Explain(status), Where(frame));
   return Where(frame)(absl::DataLossError("the daemon does not say what the file holds; try again"));
 }

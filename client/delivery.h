@@ -1,6 +1,8 @@
 // The files of a deliverable, from the daemon to this machine.
 #pragma once
 
+#include <cstdint>
+#include <map>
 #include <string>
 #include <vector>
 
@@ -23,8 +25,13 @@ class Delivery {
 
   // Sets the state of each file. Errors: as of WrittenFiles::Check.
   absl::Status Check(std::vector<FileToWrite>* files, bool overwrite);
+  struct Written {
+    uint64_t bytes = 0;
+    Digest digest;
+    FileOrigin origin;
+  };
   // The folder must be there.
-  absl::Status Write(const FileToWrite& file);
+  absl::StatusOr<Written> Write(const FileToWrite& file);
   absl::Status End() { return written_.Record(); }
 
  private:
@@ -35,6 +42,8 @@ class Delivery {
   Stopper* stopper_;
   FetchRequest request_;
   WrittenFiles written_;
+  // Of files that were there when they were checked.
+  std::map<int, FileOrigin> origins_;
 };
 
 // The files of those frames that are wanted: where the stack says, or in `to`/NAME/ if it is not

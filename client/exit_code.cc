@@ -5,7 +5,7 @@
 namespace selvage::client {
 namespace {
 
-constexpr char kUsagePayload[] = "selvage/usage";
+constexpr char kUsagePayload[] = "selvage/usage", kDifferencePayload[] = "selvage/difference";
 
 }  // namespace
 
@@ -18,6 +18,7 @@ const char kExitCodeHelp[] = R"(Exit codes:
   5    a file could not be written, or may not be replaced
   6    a fault inside the daemon, or it has no room left
   7    the daemon does not take your token, or it does not allow this (see `selvage whoami`)
+  8    verify: files are not as they were delivered
   130  stopped with Ctrl-C; a job that was watched goes on)";
 
 absl::Status UsageError(const std::string& text) {
@@ -26,10 +27,19 @@ absl::Status UsageError(const std::string& text) {
   return status;
 }
 
+absl::Status DifferenceFound(const std::string& text) {
+  absl::Status status = absl::FailedPreconditionError(text);
+  status.SetPayload(kDifferencePayload, absl::Cord());
+  return status;
+}
+
+bool IsDifference(const absl::Status& status) { return status.GetPayload(kDifferencePayload).has_value(); }
+
 absl::Status NotAllowed(const std::string& text) { return absl::UnauthenticatedError(text); }
 
 ExitCode ExitCodeOf(const absl::Status& status) {
   if (status.GetPayload(kUsagePayload)) return kUsage;
+  if (IsDifference(status)) return kDiffers;
   switch (status.code()) {
     case absl::StatusCode::kOk:
       return kOk;

@@ -17,6 +17,7 @@ enum ExitCode {
   kCannotWrite = 5,    // a file could not be written, or may not be replaced
   kDaemonFault = 6,    // a fault inside the daemon, or no room left
   kNotAllowed = 7,     // the daemon does not take the token, or it does not allow this
+  kDiffers = 8,        // `verify`: files are not as they were delivered
   kInterrupted = 130,  // Ctrl-C, as shells count it
 };
 
@@ -25,6 +26,10 @@ absl::Status UsageError(const std::string& text);
 
 // UNAUTHENTICATED from a daemon: exit code 7.
 absl::Status NotAllowed(const std::string& text);
+
+// What was looked for and is printed already, as by `verify`: exit code 8.
+absl::Status DifferenceFound(const std::string& text);
+bool IsDifference(const absl::Status& status);
 
 ExitCode ExitCodeOf(const absl::Status& status);
 

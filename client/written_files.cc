@@ -2,11 +2,11 @@
 
 #include <algorithm>
 #include <filesystem>
-#include <fstream>
 
 #include "absl/strings/ascii.h"
 #include "absl/strings/match.h"
 #include "absl/strings/str_cat.h"
+#include "client/file_digest.h"
 #include "client/owner.h"
 #include "proto/frame_pattern.h"
 #include "proto/status.h"
@@ -37,17 +37,6 @@ bool IsFrameOf(const std::string& path, const FilePattern& files) {
   const std::string number = path.substr(files.before.size(), size);
   return std::all_of(number.begin() + (number[0] == '-' ? 1 : 0), number.end(),
                      [](unsigned char c) { return absl::ascii_isdigit(c); });
-}
-
-absl::StatusOr<Digest> DigestOf(const std::string& path) {
-  std::ifstream in(path, std::ios::binary);
-  Sha256Stream sha;
-  std::string piece(1 << 20, '\0');
-  while (in.read(piece.data(), static_cast<std::streamsize>(piece.size())) || in.gcount() > 0) {
-    sha.Update({piece.data(), static_cast<size_t>(in.gcount())});
-  }
-  if (in.eof()) return sha.Finish();
-  return absl::PermissionDeniedError(absl::StrCat(path, ": is there, but cannot be read, so it is not replaced"));
 }
 
 std::string FirstOf(const std::vector<std::string>& paths) {
@@ -114,7 +103,9 @@ absl::Status WrittenFiles::Check(std::vector<FileToWrite>* files, bool overwrite
   ASSIGN_OR_RETURN(const auto remembered, Remembered(there));
   for (FileToWrite& file : *files) {
     if (!fs::exists(file.path, error)) continue;
-    ASSIGN_OR_RETURN(const Digest present, DigestOf(file.path));
+    ASSIGN_OR_RETURN(const Digest present, DigestOfFile(file.path), [](const absl::Status& status) {
+      return absl::PermissionDeniedError(absl::StrCat(status.message(), ", so it is not replaced"));
+    });
     ASSIGN_OR_RETURN(file.digest, expected(file));
     file.state = present == file.digest ? FileToWrite::kSame : FileToWrite::kReplaced;
     const auto known = remembered.find(file.path);

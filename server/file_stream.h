@@ -4,6 +4,8 @@
 #include <functional>
 #include <map>
 #include <memory>
+#include <optional>
+#include <utility>
 #include <vector>
 
 #include "proto/job.grpc.pb.h"
@@ -29,6 +31,9 @@ class FileStream final : public Call<grpc::ServerWriteReactor<FileChunk>> {
   static std::shared_ptr<FileStream> Start(Engine* engine, OpenCalls* calls, const grpc::ServerContextBase& context,
                                            BlobDigests* digests);
   using Call::over;
+
+  // From what a delivered file was made: before Send.
+  void Tell(FileOrigin origin) { origin_ = std::move(origin); }
 
   // Then exactly one of these, or End, from any thread.
   void Send(BlobRef blob, uint64_t offset, std::vector<JobWarning> warnings = {});
@@ -56,6 +61,7 @@ class FileStream final : public Call<grpc::ServerWriteReactor<FileChunk>> {
   uint64_t offset_ = 0;
   bool first_ = true;
   std::vector<JobWarning> warnings_;
+  std::optional<FileOrigin> origin_;
   FileChunk chunk_;
 };
 

@@ -200,9 +200,10 @@ grpc::ServerUnaryReactor* JobServiceImpl::Cancel(Context* c, const JobRef* reque
 grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Fetch(Context* c, const FetchRequest* request) {
   auto stream = FileStream::Start(engine_, calls_, *c, &digests_);
   if (stream->over()) return stream.get();
-  engine_->Locate(*request, [stream, offset = request->offset()](absl::StatusOr<BlobRef> blob) {
-    if (!blob.ok()) return stream->End(blob.status());
-    stream->Send(*std::move(blob), offset);
+  engine_->Locate(*request, [stream, offset = request->offset()](absl::StatusOr<Located> file) {
+    if (!file.ok()) return stream->End(file.status());
+    stream->Tell(std::move(file->origin));
+    stream->Send(std::move(file->blob), offset);
   });
   return stream.get();
 }

@@ -2,6 +2,7 @@
 #include <CLI/CLI.hpp>
 #include <cstdio>
 #include <filesystem>
+#include <optional>
 
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_join.h"
@@ -10,6 +11,7 @@
 #include "client/delivery.h"
 #include "client/frames.h"
 #include "client/json.h"
+#include "client/papers/papers.h"
 #include "client/write_file.h"
 #include "proto/catalogue.h"
 #include "proto/status.h"
@@ -27,7 +29,11 @@ class Fetch final : public Command {
             "same deliverable wrote it and nobody has changed it since; --overwrite replaces others, too, but never\n"
             "a plate. Missing folders are made. {stack} and {version} in a path become its\n"
             "stack's name and the number of the submission.\n"
+            "--papers writes papers beside the files: which version of which stack each of them was made by, from\n"
+            "which files of plates, and all their digests. `selvage verify` holds files against them. They are\n"
+            "called like the files (comp.%04d.exr has comp.papers.json); fetching other frames adds to them.\n"
             "  selvage fetch                                    your newest job, to where its stack says\n"
+            "  selvage fetch --papers                           and what each file was made from\n"
             "  selvage fetch --to first_look --deliverable comp --frames 1010-1012"};
   }
 
@@ -36,6 +42,7 @@ class Fetch final : public Command {
     app->add_option("--to", to_, "Write to DIR/DELIVERABLE/ instead of where the stack says")->type_name("DIR");
     app->add_option("--deliverable", deliverable_, "Only this one; default: all")->type_name("NAME");
     app->add_option("--frames", frames_, "Only these, as in 1001-1010; default: all")->type_name("A-B");
+    app->add_flag("--papers", papers_, "Write papers of each deliverable beside its files");
     app->add_flag("--overwrite", overwrite_, "Replace files that this deliverable did not write, too");
   }
 
@@ -59,13 +66,20 @@ class Fetch final : public Command {
                        FilesOf(reply.stack(), reply.progress().version(), d, wanted, to_));
       Delivery delivery(&connection, reply.stack(), job, d);
       RETURN_IF_ERROR(delivery.Check(&files, overwrite_));
-      for (const FileToWrite& file : files) {
-        RETURN_IF_ERROR(MakeFolder(globals, file.path));
-        RETURN_IF_ERROR(delivery.Write(file));
+      std::optional<PapersWriter> papers;
+      if (papers_) {
+        ASSIGN_OR_RETURN(const std::string path, PapersPathOf(reply.stack(), reply.progress().version(), d, to_));
+        ASSIGN_OR_RETURN(papers,
+                         PapersWriter::Open(path, reply.stack(), reply.progress().version(), d.name(), overwrite_));
       }
+      const absl::Status written = WriteFiles(globals, files, &delivery, papers ? &*papers : nullptr);
+      // Of a fetch that ends early they tell what is there.
+      if (papers) RETURN_IF_ERROR(papers->Write());
+      RETURN_IF_ERROR(written);
       RETURN_IF_ERROR(delivery.End());
-      if (!globals.json) Print(d.name(), files);
-      all.Add(JsonOfFiles(d.name(), files));
+      if (papers) WarnOfSources(*papers);
+      if (!globals.json) Print(d.name(), files, papers ? papers->path() : "");
+      all.Add(JsonOfFiles(d.name(), files, papers ? papers->path() : ""));
     }
     if (globals.json) {
       std::fputs((JsonObject().Add("job_id", JsonText(job)).Add("deliverable", all.text()).text() + "\n").c_str(),
@@ -87,13 +101,36 @@ class Fetch final : public Command {
                                             "; it has: ", absl::StrJoin(names, ", ")));
   }
 
+  static absl::Status WriteFiles(const Globals& globals, const std::vector<FileToWrite>& files, Delivery* delivery,
+                                 PapersWriter* papers) {
+    for (const FileToWrite& file : files) {
+      RETURN_IF_ERROR(MakeFolder(globals, file.path));
+      ASSIGN_OR_RETURN(const Delivery::Written written, delivery->Write(file));
+      if (papers != nullptr) papers->Add(file.path, file.frame, written.bytes, written.digest, written.origin);
+    }
+    return absl::OkStatus();
+  }
+
+  static void WarnOfSources(const PapersWriter& papers) {
+    if (papers.without_sources() > 0) {
+      std::fprintf(stderr,
+                   "warning: of %d files the daemon does not know any more which plates they were made from; submit "
+                   "the stack again, then fetch again\n",
+                   papers.without_sources());
+    }
+    if (papers.unnamed_sources() > 0) {
+      std::fprintf(stderr, "warning: the papers name 1000 sources a file at most; %llu more are left out\n",
+                   static_cast<unsigned long long>(papers.unnamed_sources()));
+    }
+  }
+
   static absl::Status MakeFolder(const Globals& globals, const std::string& path) {
     ASSIGN_OR_RETURN(const bool made, MakeFolderOf(path));
     if (made && !globals.json) std::printf("made the folder %s\n", fs::path(path).parent_path().c_str());
     return absl::OkStatus();
   }
 
-  static void Print(const std::string& name, const std::vector<FileToWrite>& files) {
+  static void Print(const std::string& name, const std::vector<FileToWrite>& files, const std::string& papers) {
     size_t same = 0, replaced = 0;
     for (const FileToWrite& f : files) {
       same += f.state == FileToWrite::kSame;
@@ -103,9 +140,11 @@ class Fetch final : public Command {
     if (replaced > 0) absl::StrAppend(&text, ", ", replaced, " replaced");
     if (same > 0) absl::StrAppend(&text, ", ", same, " there already and unchanged");
     std::printf("%s; the last is %s\n", text.c_str(), files.back().path.c_str());
+    if (!papers.empty()) std::printf("its papers are %s\n", papers.c_str());
   }
 
-  static std::string JsonOfFiles(const std::string& name, const std::vector<FileToWrite>& files) {
+  static std::string JsonOfFiles(const std::string& name, const std::vector<FileToWrite>& files,
+                                 const std::string& papers) {
     JsonArray list;
     for (const FileToWrite& f : files) {
       list.Add(JsonObject()
@@ -114,12 +153,15 @@ class Fetch final : public Command {
                    .Add("state", JsonText(StateWord(f.state)))
                    .text());
     }
-    return JsonObject().Add("name", JsonText(name)).Add("file", list.text()).text();
+    JsonObject json;
+    json.Add("name", JsonText(name)).Add("file", list.text());
+    if (!papers.empty()) json.Add("papers", JsonText(papers));
+    return json.text();
   }
 
   std::string job_ = "last";
   std::string to_, deliverable_, frames_;
-  bool overwrite_ = false;
+  bool overwrite_ = false, papers_ = false;
 };
 REGISTER_COMMAND(Fetch);
 

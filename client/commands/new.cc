@@ -12,9 +12,9 @@
 #include "absl/strings/str_split.h"
 #include "client/command.h"
 #include "client/connection.h"
+#include "client/encoding.h"
 #include "client/exit_code.h"
 #include "client/json.h"
-#include "client/language/choices.h"
 #include "client/start/merged_survey.h"
 #include "client/start/starting_stack.h"
 #include "client/start/surveyor.h"
@@ -56,17 +56,6 @@ absl::StatusOr<std::optional<SampleBox>> ParseBox(const std::string& text) {
   return std::optional<SampleBox>(box);
 }
 
-absl::StatusOr<std::optional<Encoding>> ParseEncoding(const std::string& text) {
-  if (text.empty()) return std::optional<Encoding>();
-  const auto* choice = FindChoice(Encoding_descriptor(), text);
-  if (choice != nullptr) return std::optional<Encoding>(static_cast<Encoding>(choice->number()));
-  return UsageError(
-      absl::StrCat("--encoding cannot be ", text, absl::AsciiStrToLower(ChoiceHelp(Encoding_descriptor(), text))));
-}
-
-// As on the command line.
-std::string NameOf(Encoding encoding) { return absl::AsciiStrToLower(Encoding_Name(encoding).substr(9)); }
-
 // A name as stacks allow it, from the file's.
 std::string NameFrom(const std::string& output) {
   std::string name = fs::path(output).stem().string().substr(0, 64);
@@ -91,7 +80,8 @@ void Print(const std::string& output, const StartingStack& s) {
   std::vector<std::vector<std::string>> rows = {
       {"plate",
        absl::StrFormat("%s, %d x %d, frames %d-%d", s.plate_files, f.width(), f.height(), f.first(), f.last())},
-      {"encoding", absl::StrFormat("%s; values from %.3g to %.3g", NameOf(f.encoding()), f.least(), f.greatest())},
+      {"encoding",
+       absl::StrFormat("%s; values from %.3g to %.3g", EncodingName(f.encoding()), f.least(), f.greatest())},
       {"surveyed", absl::StrCat("frames ", absl::StrJoin(f.surveyed(), ", "))},
       {"screen", absl::StrFormat("R %.3g G %.3g B %.3g, saturation %.2f; bare over %s of the picture", f.screen(0),
                                  f.screen(1), f.screen(2), f.saturation(), Percent(f.bare_share()))},
@@ -148,7 +138,10 @@ class New final : public Command {
       ASSIGN_OR_RETURN(wanted, ParseFrames(frames_));
     }
     ASSIGN_OR_RETURN(const std::optional<SampleBox> box, ParseBox(screen_box_));
-    ASSIGN_OR_RETURN(const auto encoding, ParseEncoding(encoding_));
+    std::optional<Encoding> encoding;
+    if (!encoding_.empty()) {
+      ASSIGN_OR_RETURN(encoding, ParseEncoding(encoding_));
+    }
     StartingStack s;
     s.name = NameFrom(output_);
     s.file = fs::path(output_).filename().string();
@@ -201,7 +194,7 @@ class New final : public Command {
     const bool coded = f->encoding() == ENCODING_SRGB || f->encoding() == ENCODING_BT709;
     if (!coded || f->greatest() <= 1) return;
     f->add_warning(absl::StrFormat("there are values up to %.3g, but %s ends at 1: is the plate linear light?",
-                                   f->greatest(), NameOf(f->encoding())));
+                                   f->greatest(), EncodingName(f->encoding())));
   }
 
   // Patterns, or one frame's path.

@@ -156,7 +156,7 @@ absl::StatusOr<std::string> LongTasks::Fetch(const GetJobReply& job, const Fetch
       for (const FileToWrite& file : files) {
         if (stopper_.stopped()) return absl::CancelledError("the loom has ended");
         RETURN_IF_ERROR(MakeFolderOf(file.path).status());
-        RETURN_IF_ERROR(delivery.Write(file));
+        RETURN_IF_ERROR(delivery.Write(file).status());
         progress(++done, of);
       }
       RETURN_IF_ERROR(delivery.End());

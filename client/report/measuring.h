@@ -1,14 +1,12 @@
 // Asks the daemon for the figures of many frames at once.
 #pragma once
 
-#include <atomic>
-#include <condition_variable>
 #include <functional>
-#include <mutex>
 #include <string>
 #include <vector>
 
 #include "absl/status/status.h"
+#include "client/ask_many.h"
 #include "client/connection.h"
 #include "proto/ops/internal.pb.h"
 #include "proto/report.pb.h"
@@ -27,7 +25,7 @@ class Measuring {
   // Says on standard error how far it is.
   absl::Status Run();
   // Tells `progress` now and then, and may be ended from another thread.
-  absl::Status Run(const std::function<void(size_t done, size_t of)>& progress, Stopper* stopper);
+  absl::Status Run(const Progress& progress, Stopper* stopper);
 
  private:
   struct Place {
@@ -35,21 +33,12 @@ class Measuring {
     PassReport::Frame* frame;
   };
 
-  uint32_t AtOnce();
-  void Work();
-  absl::Status Ask(const Place& place, LookRequest* request);
+  absl::Status Ask(const Place& place, Stopper* stopper) const;
 
   Connection* connection_;
-  const Stack& stack_;
-  const MeasureMatte& measure_;
+  LookRequest request_;
   Refuse refuse_;
   std::vector<Place> places_;
-  std::atomic<size_t> next_{0}, done_{0}, failed_{SIZE_MAX};
-  Stopper* stopper_ = nullptr;
-  std::mutex mutex_;
-  std::condition_variable an_end_;
-  size_t ended_ = 0;
-  absl::Status failure_;
 };
 
 }  // namespace selvage::client

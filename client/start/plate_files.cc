@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cstdlib>
 #include <filesystem>
+#include <functional>
+#include <tuple>
 
 #include "absl/strings/numbers.h"
 #include "absl/strings/str_cat.h"
@@ -37,12 +39,13 @@ std::string PatternOf(const std::string& path) {
   return absl::StrCat(path.substr(0, begin), digits == 1 ? "%d" : absl::StrCat("%0", digits, "d"), path.substr(end));
 }
 
-// Frames that have a file, ascending.
-std::vector<int> FramesOnDisk(const FilePattern& pattern) {
+// Calls use(name, frame, rest) for the files whose names begin like the pattern's and go on with
+// a number, and then with `rest`, in any order.
+void EachNumbered(const FilePattern& pattern,
+                  const std::function<void(const std::string& name, int frame, const std::string& rest)>& use) {
   const size_t slash = pattern.before.rfind('/');
   const fs::path folder = pattern.before.substr(0, slash + 1);
   const std::string prefix = pattern.before.substr(slash + 1);
-  std::vector<int> frames;
   std::error_code error;
   for (fs::directory_iterator entry(folder, error), end; !error && entry != end; entry.increment(error)) {
     const std::string name = entry->path().filename().string();
@@ -51,11 +54,20 @@ std::vector<int> FramesOnDisk(const FilePattern& pattern) {
     if (stop < name.size() && name[stop] == '-') ++stop;
     while (stop < name.size() && IsFrameDigit(name[stop])) ++stop;
     int frame;
-    if (!absl::SimpleAtoi(name.substr(prefix.size(), stop - prefix.size()), &frame)) continue;
+    if (absl::SimpleAtoi(name.substr(prefix.size(), stop - prefix.size()), &frame)) {
+      use(name, frame, name.substr(stop));
+    }
+  }
+}
+
+// Frames that have a file, ascending.
+std::vector<int> FramesOnDisk(const FilePattern& pattern) {
+  std::vector<int> frames;
+  EachNumbered(pattern, [&](const std::string&, int frame, const std::string&) {
+    std::error_code error;
     // Also that the number is written the pattern's way, and what follows it.
     if (fs::is_regular_file(pattern.At(frame), error)) frames.push_back(frame);
-    error.clear();
-  }
+  });
   std::sort(frames.begin(), frames.end());
   frames.erase(std::unique(frames.begin(), frames.end()), frames.end());
   return frames;
@@ -73,15 +85,12 @@ bool HasNeighbour(const FilePattern& pattern, const std::string& path) {
   return false;
 }
 
-absl::Status Refused(const std::string& given, const std::string& what) {
-  return absl::InvalidArgumentError(absl::StrCat("--plate ", given, ": ", what));
-}
+absl::Status Refused(const Annotate& of, const std::string& what) { return of(absl::InvalidArgumentError(what)); }
 
-absl::StatusOr<PlateFiles> FindStill(const std::string& given, const std::string& path,
-                                     const std::optional<Frames>& wanted) {
+absl::StatusOr<PlateFiles> FindStill(const Annotate& of, const std::string& path, const std::optional<Frames>& wanted) {
   std::error_code error;
   if (!wanted && !fs::is_regular_file(path, error)) {
-    return Refused(given,
+    return Refused(of,
                    "there is no such file; expected a path with %04d for the frame number, or the path of one frame");
   }
   return PlateFiles{path, wanted.value_or(Frames{1, 1}), true, {}, {}};
@@ -89,18 +98,20 @@ absl::StatusOr<PlateFiles> FindStill(const std::string& given, const std::string
 
 }  // namespace
 
-absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::optional<Frames>& wanted) {
+absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::optional<Frames>& wanted,
+                                          const std::string& argument) {
+  const Annotate of(argument, given);
   if (given.find_first_of("*?") != std::string::npos) {
-    return Refused(given, "write %04d (or %d) where the frame number is, as in plates/apiary_010.%04d.exr");
+    return Refused(of, "write %04d (or %d) where the frame number is, as in plates/apiary_010.%04d.exr");
   }
   std::string path = fs::absolute(given).lexically_normal().string();
-  ASSIGN_OR_RETURN(FilePattern pattern, ParsePattern(path), Annotate("--plate ", given));
+  ASSIGN_OR_RETURN(FilePattern pattern, ParsePattern(path), of);
   if (pattern.still()) {
     const std::string pattern_of_it = PatternOf(path);
     std::error_code error;
-    if (pattern_of_it.empty() || !fs::is_regular_file(path, error)) return FindStill(given, path, wanted);
-    ASSIGN_OR_RETURN(const FilePattern sequence, ParsePattern(pattern_of_it), Annotate("--plate ", given));
-    if (!wanted && !HasNeighbour(sequence, path)) return FindStill(given, path, wanted);
+    if (pattern_of_it.empty() || !fs::is_regular_file(path, error)) return FindStill(of, path, wanted);
+    ASSIGN_OR_RETURN(const FilePattern sequence, ParsePattern(pattern_of_it), of);
+    if (!wanted && !HasNeighbour(sequence, path)) return FindStill(of, path, wanted);
     path = pattern_of_it;
     pattern = sequence;
   }
@@ -109,7 +120,7 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
   std::vector<int> frames = FramesOnDisk(pattern);
   if (frames.empty()) {
     if (!wanted) {
-      return Refused(given,
+      return Refused(of,
                      "no such files are seen from here; if the daemon sees them, say which frames: --frames 1001-1048");
     }
     found.frames = *wanted;
@@ -117,17 +128,31 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
   }
   if (wanted) {
     std::erase_if(frames, [&](int frame) { return frame < wanted->first || frame > wanted->last; });
-    if (frames.empty()) return Refused(given, absl::StrCat("has no frame within ", wanted->first, "-", wanted->last));
+    if (frames.empty()) return Refused(of, absl::StrCat("has no frame within ", wanted->first, "-", wanted->last));
   }
   found.frames = wanted.value_or(Frames{frames.front(), frames.back()});
   if (int64_t{found.frames.last} - found.frames.first >= kMostFrames) {
-    return Refused(given, absl::StrCat("frames ", found.frames.first, "-", found.frames.last, " are more than ",
-                                       kMostFrames, "; give fewer with --frames"));
+    return Refused(of, absl::StrCat("frames ", found.frames.first, "-", found.frames.last, " are more than ",
+                                    kMostFrames, "; give fewer with --frames"));
   }
   for (int frame = found.frames.first; frame <= found.frames.last && found.missing.size() < kMostMissing; ++frame) {
     if (!std::binary_search(frames.begin(), frames.end(), frame)) found.missing.push_back(frame);
   }
   found.present = std::move(frames);
+  return found;
+}
+
+std::vector<OtherSpelling> FindOtherSpellings(const PlateFiles& files) {
+  std::vector<OtherSpelling> found;
+  const auto pattern = ParsePattern(files.pattern);
+  if (!pattern.ok() || pattern->still()) return found;
+  EachNumbered(*pattern, [&](const std::string& name, int frame, const std::string& rest) {
+    if (frame < files.frames.first || frame > files.frames.last || rest != pattern->after) return;
+    if (fs::path(pattern->At(frame)).filename() != name) found.push_back({frame, name});
+  });
+  std::sort(found.begin(), found.end(), [](const OtherSpelling& a, const OtherSpelling& b) {
+    return std::tie(a.frame, a.name) < std::tie(b.frame, b.name);
+  });
   return found;
 }
 

@@ -28,7 +28,19 @@ std::vector<int> Existing(std::vector<int> frames, const PlateFiles& files);
 // `given` is a pattern, a still, or the path of one frame: "plates/a.1001.exr" stands for
 // "plates/a.%04d.exr" where a.1000.exr or a.1002.exr lies beside it. `wanted` narrows the frames, or says them where
 // the daemon alone sees the files. Errors: INVALID_ARGUMENT no such files, or no pattern; says what is allowed.
-absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::optional<Frames>& wanted);
+// `argument`: what it was given as, for messages.
+absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::optional<Frames>& wanted,
+                                          const std::string& argument = "--plate ");
+
+// A file that says the number of a frame, but not with the digits of the pattern: plate.7.exr
+// beside plate.0007.exr.
+struct OtherSpelling {
+  int frame = 0;
+  // Without its folder.
+  std::string name;
+};
+// By frame, then name; none of a still.
+std::vector<OtherSpelling> FindOtherSpellings(const PlateFiles& files);
 
 struct BackgroundFiles {
   // Absolute: one picture, or a pattern.

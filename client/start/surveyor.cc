@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "absl/strings/match.h"
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_join.h"
 #include "client/exit_code.h"
@@ -48,17 +49,41 @@ Surveyor::Surveyor(Connection* connection, const std::string& stack_name, const 
   request_.set_pass("plate");
 }
 
-absl::StatusOr<Surveyed> Surveyor::At(int frame, const SurveyPlate& survey) {
-  request_.set_frame(frame);
-  *request_.mutable_survey() = survey;
-  const auto open = [&](grpc::ClientContext* context, uint64_t) { return connection_->jobs().Look(context, request_); };
+absl::StatusOr<PlateSurvey> Surveyor::Ask(const LookRequest& request) const {
+  const auto open = [&](grpc::ClientContext* context, uint64_t) { return connection_->jobs().Look(context, request); };
   ASSIGN_OR_RETURN(const ReceivedFile file, ReceiveFile(*connection_, open));
   std::vector<std::string> faults;
   for (const StackError& e : file.errors) faults.push_back(e.message());
   if (!faults.empty()) return absl::InvalidArgumentError(absl::StrJoin(faults, "\n"));
+  PlateSurvey survey;
+  if (!survey.ParseFromString(file.bytes)) return absl::InternalError("the daemon's survey cannot be read");
+  return survey;
+}
+
+absl::StatusOr<Surveyed> Surveyor::At(int frame, const SurveyPlate& survey) {
+  request_.set_frame(frame);
+  *request_.mutable_survey() = survey;
   Surveyed out{frame, {}};
-  if (!out.survey.ParseFromString(file.bytes)) return absl::InternalError("the daemon's survey cannot be read");
+  ASSIGN_OR_RETURN(out.survey, Ask(request_));
   return out;
+}
+
+absl::StatusOr<PlateSurvey> Surveyor::SurveyAlone(int frame) const {
+  LookRequest request = request_;
+  request.mutable_stack()->mutable_frames()->set_first(frame);
+  request.mutable_stack()->mutable_frames()->set_last(frame);
+  request.mutable_stack()->mutable_plate(0)->clear_missing();
+  request.set_frame(frame);
+  *request.mutable_survey() = SurveyPlate();
+  auto survey = Ask(request);
+  const absl::Status& status = survey.status();
+  // A file that is copied while it is read keeps changing.
+  const bool of_the_file =
+      absl::IsInvalidArgument(status) || absl::IsAborted(status) || absl::IsFailedPrecondition(status);
+  if (survey.ok() || !of_the_file) return survey;
+  if (absl::StrContains(status.message(), "there is no file")) return absl::NotFoundError(status.message());
+  if (absl::StrContains(status.message(), "outside the folders")) return absl::PermissionDeniedError(status.message());
+  return absl::InvalidArgumentError(status.message());
 }
 
 absl::StatusOr<Surveyed> Surveyor::AtBox(const SampleBox& box) {

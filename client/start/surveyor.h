@@ -1,4 +1,4 @@
-// Has the daemon survey frames of a plate for `selvage new`.
+// Has the daemon survey frames of a plate for `selvage new` and `selvage intake`.
 #pragma once
 
 #include <optional>
@@ -24,10 +24,16 @@ class Surveyor {
   // it (a usage error); NOT_FOUND no screen.
   absl::StatusOr<std::vector<Surveyed>> SurveyFrames(const std::optional<SampleBox>& box);
 
+  // Of one frame's file by itself: no other frame's size or absence matters. From any thread.
+  // Errors: NOT_FOUND there is no file; INVALID_ARGUMENT it cannot be read, and why;
+  // PERMISSION_DENIED the daemon may read no files there.
+  absl::StatusOr<PlateSurvey> SurveyAlone(int frame) const;
+
   // Whether the daemon can read these files, at the plate's first frame.
   absl::Status CheckBackground(const std::string& files);
 
  private:
+  absl::StatusOr<PlateSurvey> Ask(const LookRequest& request) const;
   absl::StatusOr<Surveyed> At(int frame, const SurveyPlate& survey);
   absl::StatusOr<Surveyed> AtBox(const SampleBox& box);
   absl::Status Add(std::vector<int> frames, const Rgb& screen, std::vector<Surveyed>* surveys);

@@ -166,7 +166,7 @@ void Engine::GetVersion(const GetVersionRequest& request, Then<GetVersionReply> 
   OnStrand([this, request, then = std::move(then)] { versions_.Get(request, then); });
 }
 
-void Engine::Locate(const FetchRequest& request, Then<BlobRef> then) {
+void Engine::Locate(const FetchRequest& request, Then<Located> then) {
   OnStrand([this, request, then = std::move(then)] { locator_.Locate(request, then); });
 }
 

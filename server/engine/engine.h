@@ -63,7 +63,7 @@ class Engine {
   void GetVersion(const GetVersionRequest& request, Then<GetVersionReply> then);
 
   // --- Results.
-  void Locate(const FetchRequest& request, Then<BlobRef> then);
+  void Locate(const FetchRequest& request, Then<Located> then);
   void ReportLost(const ResultKey& key);
   // All of its bytes went to a client. Blocks.
   void Fetched(const ResultKey& key) { unfetched_->Fetched(key); }

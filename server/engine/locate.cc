@@ -28,10 +28,10 @@ absl::Status NoDeliverable(const FetchRequest& r) {
 
 }  // namespace
 
-void Locator::Locate(const FetchRequest& request, Then<BlobRef> then) {
+void Locator::Locate(const FetchRequest& request, Then<Located> then) {
   const Jobs::Record* job = jobs_->Find(request.job_id());
   if (job == nullptr) return then(absl::NotFoundError(absl::StrCat("there is no job \"", request.job_id(), "\"")));
-  if (job->live && !job->live->over()) return LocateLive(request, *job->live, std::move(then));
+  if (job->live && !job->live->over()) return LocateLive(request, *job, std::move(then));
   for (const Map& map : maps_) {
     if (map.job_id == request.job_id()) return LocateIn(map, request, *job, std::move(then));
   }
@@ -48,19 +48,33 @@ void Locator::Locate(const FetchRequest& request, Then<BlobRef> then) {
   });
 }
 
-void Locator::LocateLive(const FetchRequest& request, const Request& live, Then<BlobRef> then) {
-  const auto planned = live.planned();
-  if (!planned || live.planning()) return then(NotRendered(request));
+OriginRequest Locator::OriginOfJob(const FetchRequest& request, const Jobs::Record& job,
+                                   std::shared_ptr<const Stack> stack, const ResultKey& key) const {
+  OriginRequest of;
+  of.stack = std::move(stack);
+  of.deliverable = request.deliverable();
+  of.frame = request.frame();
+  of.version = job.progress.version();
+  of.key = key;
+  of.epochs = with_.invalidations->Of(of.stack->name());
+  return of;
+}
+
+void Locator::LocateLive(const FetchRequest& request, const Jobs::Record& job, Then<Located> then) {
+  const auto planned = job.live->planned();
+  if (!planned || job.live->planning()) return then(NotRendered(request));
   const std::vector<plan::Target>& targets = planned->round->targets;
   for (size_t i = 0; i < targets.size() && i < planned->plan->targets.size(); ++i) {
     if (targets[i].deliverable == request.deliverable() && targets[i].frame == request.frame()) {
-      return Find(request, planned->plan->targets[i], false, std::move(then));
+      OriginRequest of = OriginOfJob(request, job, planned->round->stack, planned->plan->targets[i]);
+      of.round = planned->round;
+      return Find(request, std::move(of), false, std::move(then));
     }
   }
   then(NoDeliverable(request));
 }
 
-void Locator::LocateIn(const Map& map, const FetchRequest& request, const Jobs::Record& job, Then<BlobRef> then) {
+void Locator::LocateIn(const Map& map, const FetchRequest& request, const Jobs::Record& job, Then<Located> then) {
   const std::string& stack_name = job.progress.stack_name();
   // Promise 4: nothing from before an invalidation, even of an old job.
   if (with_.invalidations->Newest(stack_name) > map.epoch) {
@@ -69,32 +83,34 @@ void Locator::LocateIn(const Map& map, const FetchRequest& request, const Jobs::
   }
   const auto key = map.keys.find({request.deliverable(), request.frame()});
   if (key == map.keys.end()) return then(NoDeliverable(request));
-  Find(request, key->second, job.progress.state() == JOB_DONE, std::move(then));
+  Find(request, OriginOfJob(request, job, map.stack, key->second), job.progress.state() == JOB_DONE, std::move(then));
 }
 
 absl::StatusOr<Locator::Map> Locator::Read(const FetchRequest& request, ResultIndex& index) {
   ASSIGN_OR_RETURN(const auto stack_text, index.FindValue(state::JobStackName(request.job_id())));
   ASSIGN_OR_RETURN(const auto targets_text, index.FindValue(state::JobTargetsName(request.job_id())));
   const auto known = state::ParseJobTargets(targets_text.value_or(""));
-  Stack stack;
-  if (!known || !stack_text || !stack.ParseFromString(*stack_text)) return NotRendered(request);
+  const auto stack = std::make_shared<Stack>();
+  if (!known || !stack_text || !stack->ParseFromString(*stack_text)) return NotRendered(request);
   Map map;
+  map.stack = stack;
   map.job_id = request.job_id();
   map.epoch = known->epoch;
-  const std::vector<plan::Target> targets = plan::DeliverableTargets(stack);
+  const std::vector<plan::Target> targets = plan::DeliverableTargets(*stack);
   for (size_t i = 0; i < targets.size() && i < known->keys.size(); ++i) {
     map.keys[{targets[i].deliverable, targets[i].frame}] = known->keys[i];
   }
   return map;
 }
 
-void Locator::Find(const FetchRequest& request, const ResultKey& key, bool was_there, Then<BlobRef> then) {
-  with_.tools->pool->Post([tools = with_.tools, request, key, was_there, then = std::move(then)] {
+void Locator::Find(const FetchRequest& request, OriginRequest of, bool was_there, Then<Located> then) {
+  with_.tools->pool->Post([tools = with_.tools, request, of = std::move(of), was_there, then = std::move(then)] {
+    const ResultKey& key = of.key;
     auto found = tools->cache.index->Find({&key, 1});
     if (!found.ok()) return then(found.status());
     if (!found->front()) return then(was_there ? Gone(request) : NotRendered(request));
     tools->cache.evictor->NoteUse({&key, 1});
-    then(BlobRef{key, std::move(found->front()->manifest)});
+    then(Located{{key, std::move(found->front()->manifest)}, OriginOf(of, *tools)});
   });
 }
 

@@ -4,12 +4,21 @@
 #include <cstdint>
 #include <deque>
 #include <map>
+#include <memory>
 #include <string>
 #include <utility>
 
+#include "server/engine/blob.h"
 #include "server/engine/jobs.h"
+#include "server/engine/origin.h"
 
 namespace selvage {
+
+// A delivered file and from what it was made.
+struct Located {
+  BlobRef blob;
+  FileOrigin origin;
+};
 
 // On the strand.
 class Locator {
@@ -17,20 +26,23 @@ class Locator {
   Locator(const RequestTools& with, const Jobs* jobs) : with_(with), jobs_(jobs) {}
 
   // Errors as in job.proto.
-  void Locate(const FetchRequest& request, Then<BlobRef> then);
+  void Locate(const FetchRequest& request, Then<Located> then);
 
  private:
   // Deliverable and frame to key, of a finished job.
   struct Map {
     std::string job_id;
+    std::shared_ptr<const Stack> stack;
     uint64_t epoch = 0;
     std::map<std::pair<std::string, int32_t>, ResultKey> keys;
   };
-  void LocateLive(const FetchRequest& request, const Request& live, Then<BlobRef> then);
-  void LocateIn(const Map& map, const FetchRequest& request, const Jobs::Record& job, Then<BlobRef> then);
+  OriginRequest OriginOfJob(const FetchRequest& request, const Jobs::Record& job, std::shared_ptr<const Stack> stack,
+                            const ResultKey& key) const;
+  void LocateLive(const FetchRequest& request, const Jobs::Record& job, Then<Located> then);
+  void LocateIn(const Map& map, const FetchRequest& request, const Jobs::Record& job, Then<Located> then);
   static absl::StatusOr<Map> Read(const FetchRequest& request, ResultIndex& index);
   // Looks the record up. `was_there`: the job is done.
-  void Find(const FetchRequest& request, const ResultKey& key, bool was_there, Then<BlobRef> then);
+  void Find(const FetchRequest& request, OriginRequest of, bool was_there, Then<Located> then);
 
   const RequestTools with_;
   const Jobs* const jobs_;

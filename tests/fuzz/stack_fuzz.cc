@@ -1,12 +1,16 @@
-// One input for everything that reads what artists write: as SVG path data, and
-// as a stack in text format that is validated and planned. Aborts where a
-// promise is broken; whatever is refused is fine.
+// One input for everything that reads what artists write or bring along: as SVG path data,
+// as a stack in text format that is validated and planned, as the papers of a delivery, and
+// as the beginning of a picture's file. Aborts where a promise is broken; whatever is refused
+// is fine.
 #include <cmath>
 #include <cstdio>
 #include <cstdlib>
 #include <set>
 
+#include "client/intake/picture_header.h"
+#include "client/json.h"
 #include "client/language/stack_file.h"
+#include "client/papers/papers.h"
 #include "google/protobuf/io/tokenizer.h"
 #include "google/protobuf/text_format.h"
 #include "proto/svg_path.h"
@@ -90,6 +94,30 @@ void FuzzSyntax(const std::string& text) {
   }
 }
 
+// Papers that are read name no file outside of their folder, and are read back as they were.
+void FuzzPapers(const std::string& text) {
+  const auto papers = client::ParsePapers("f", text);
+  if (!papers.ok()) {
+    MUST(papers.status().code() == absl::StatusCode::kInvalidArgument);
+    MUST(papers.status().message().substr(0, 2) == "f:");
+    return;
+  }
+  for (const auto& file : papers->file()) {
+    MUST(!file.path().empty() && file.path()[0] != '/' && ("/" + file.path() + "/").find("/../") == std::string::npos);
+    for (const uint32_t source : file.source()) MUST(source < static_cast<uint32_t>(papers->source_size()));
+  }
+  const auto again = client::ParsePapers("f", client::Json(*papers));
+  MUST(again.ok() && again->SerializeAsString() == papers->SerializeAsString());
+}
+
+void FuzzPictureHeader(const std::string& bytes) {
+  const std::string type = client::PictureTypeIn([&](uint64_t offset, size_t count) {
+    return offset > bytes.size() ? std::string() : bytes.substr(offset, count);
+  });
+  MUST(type.size() < 10'000);
+  for (const char c : type) MUST(c >= ' ' && c < 127);
+}
+
 void FuzzStack(const std::string& text) {
   Stack stack;
   Silent silent;
@@ -116,5 +144,7 @@ extern "C" int LLVMFuzzerTestOneInput(const uint8_t* data, size_t size) {
   selvage::plan::FuzzPath(text);
   selvage::plan::FuzzSyntax(text);
   selvage::plan::FuzzStack(text);
+  selvage::plan::FuzzPapers(text);
+  selvage::plan::FuzzPictureHeader(text);
   return 0;
 }

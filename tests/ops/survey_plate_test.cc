@@ -1,7 +1,10 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <unistd.h>
+
 #include <cmath>
+#include <cstdio>
 
 #include "absl/strings/str_cat.h"
 #include "proto/ops/internal.pb.h"
@@ -214,6 +217,139 @@ TEST(SurveyPlate, BadBoxesAreRefusedInWords) {
   EXPECT_THAT(Refusal(grey, "box { width: 16 height: 16 }"), HasSubstr("zero saturation"));
 }
 
+// --- How the recording is.
+
+// Numbers of the 8-byte bands in which two surveys differ.
+std::vector<size_t> ChangedBands(const PlateSurvey& a, const PlateSurvey& b) {
+  EXPECT_EQ(a.bands().size(), b.bands().size());
+  std::vector<size_t> changed;
+  for (size_t i = 0; 8 * i < a.bands().size(); ++i) {
+    if (a.bands().substr(8 * i, 8) != b.bands().substr(8 * i, 8)) changed.push_back(i);
+  }
+  return changed;
+}
+
+TEST(SurveyPlate, ABandChangesWithAnySampleOfItAndNoOther) {
+  Picture plate = Scene(0, 1).Draw().plate;
+  const PlateSurvey before = Survey(plate);
+  // 180 rows in bands of three.
+  EXPECT_EQ(before.bands().size(), 8u * 60);
+  EXPECT_EQ(Survey(plate).bands(), before.bands());
+  plate.planes[1].at(319, 5) += 0.001f;
+  plate.planes[2].at(0, 179) += 0.001f;
+  EXPECT_EQ(ChangedBands(before, Survey(plate)), (std::vector<size_t>{1, 59}));
+  // Bands differ between channels that are swapped, too.
+  Picture swapped = plate;
+  std::swap(swapped.planes[0], swapped.planes[1]);
+  EXPECT_EQ(ChangedBands(Survey(plate), Survey(swapped)).size(), 60u);
+  // A rest at the bottom: 65 rows are 32 bands of two, and one of one.
+  EXPECT_EQ(Survey(Crop(plate, {0, 0, 320, 65})).bands().size(), 8u * 33);
+  EXPECT_EQ(Survey(Crop(plate, {0, 0, 320, 7})).bands().size(), 8u * 7);
+}
+
+TEST(SurveyPlate, AlphaIsOfTheBandsWhereItIsSome) {
+  Picture plate = MakePicture(STRAIGHT, {0, 0, 64, 64});
+  const PlateSurvey before = Survey(plate);
+  plate.planes[3].at(3, 40) = 0.33f;
+  EXPECT_EQ(ChangedBands(before, Survey(plate)), std::vector<size_t>{40});
+}
+
+TEST(SurveyPlate, SharesAtTheEndsOfEachChannel) {
+  Picture plate = Scene(0, 1).Draw().plate;
+  // A tenth of the rows clipped in red, a twentieth crushed in blue.
+  for (int y = 0; y < 18; ++y) std::fill_n(plate.planes[0].row(y), 320, 7.5f);
+  for (int y = 100; y < 109; ++y) std::fill_n(plate.planes[2].row(y), 320, -0.5f);
+  const PlateSurvey s = Survey(plate);
+  ASSERT_EQ(s.at_greatest_size(), 3);
+  EXPECT_FLOAT_EQ(s.at_greatest(0), 0.1f);
+  EXPECT_EQ(s.channel_greatest(0), 7.5f);
+  EXPECT_LT(s.at_greatest(1), 0.001f);
+  EXPECT_FLOAT_EQ(s.at_least(2), 0.05f);
+  EXPECT_EQ(s.channel_least(2), -0.5f);
+  EXPECT_LT(s.at_least(1), 0.001f);
+  for (int c = 0; c < 3; ++c) EXPECT_NEAR(s.channel_mean(c), MeanColor(plate, plate.rect())[c], 1e-4) << c;
+}
+
+TEST(SurveyPlate, SamplesThatAreNoNumbersAreCountedAndLeftOutOfTheRest) {
+  Picture plate = Scene(0, 1).Draw().plate;
+  const PlateSurvey clean = Survey(plate);
+  EXPECT_EQ(clean.not_finite(), 0u);
+  plate.planes[0].at(1, 1) = NAN;
+  plate.planes[0].at(2, 1) = INFINITY;
+  plate.planes[2].at(1, 1) = -INFINITY;
+  const PlateSurvey s = Survey(plate);
+  EXPECT_EQ(s.not_finite(), 3u);
+  for (int c = 0; c < 3; ++c) {
+    EXPECT_NEAR(s.channel_mean(c), clean.channel_mean(c), 1e-4);
+    EXPECT_LE(s.channel_greatest(c), clean.channel_greatest(c));
+  }
+}
+
+// A file that OpenImageIO writes and reads again, as light.
+Picture ThroughJpeg(const Picture& plate, int quality) {
+  const Rect& rect = plate.rect();
+  const auto width = static_cast<size_t>(rect.width());
+  std::vector<float> code[3], samples;
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    for (int c = 0; c < 3; ++c) {
+      code[c].resize(width);
+      EncodeRow(ENCODING_SRGB, plate.planes[c].row(y), code[c].data(), width);
+    }
+    for (size_t x = 0; x < width; ++x) samples.insert(samples.end(), {code[0][x], code[1][x], code[2][x]});
+  }
+  const std::string path = ::testing::TempDir() + absl::StrCat("survey_plate_", getpid(), "_", quality, ".jpg");
+  OIIO::ImageSpec spec(rect.width(), rect.height(), 3, OIIO::TypeDesc::UINT8);
+  spec.attribute("CompressionQuality", quality);
+  auto out = OIIO::ImageOutput::create(path);
+  EXPECT_TRUE(out && out->open(path, spec) && out->write_image(OIIO::TypeDesc::FLOAT, samples.data()) && out->close());
+  auto in = OIIO::ImageInput::open(path);
+  EXPECT_TRUE(in && in->read_image(0, 0, 0, 3, OIIO::TypeDesc::FLOAT, samples.data()));
+  std::remove(path.c_str());
+  Picture read = plate;
+  for (int c = 0; c < 3; ++c) {
+    Plane plane(rect);
+    for (int y = rect.y0; y < rect.y1; ++y) {
+      for (size_t x = 0; x < width; ++x) plane.row(y)[x] = samples[((y - rect.y0) * width + x) * 3 + c];
+      DecodeRow(ENCODING_SRGB, plane.row(y), plane.row(y), width);
+    }
+    read.planes[c] = plane;
+  }
+  return read;
+}
+
+// JPEG of quality 30 has blocks for everybody to see, of 100 none (libjpeg by OpenImageIO).
+TEST(SurveyPlate, BlocksAreThoseOfACodec) {
+  for (int screen : {0, 1, 3}) {
+    const Picture plate = Scene(screen, 2).Draw().plate;
+    EXPECT_NEAR(Survey(plate).blocks(), 1, 0.03) << screen;
+    EXPECT_LT(Survey(ThroughJpeg(plate, 100)).blocks(), 1.08) << screen;
+    EXPECT_GT(Survey(ThroughJpeg(plate, 30)).blocks(), 1.3) << screen;
+  }
+  // Enlarged to twice its size by repeating pixels, a picture has steps every other pixel.
+  const Picture plate = Scene(0, 2).Draw().plate;
+  Picture twice = MakeConstant(OPAQUE, {0, 0, 640, 360}, 1);
+  for (int c = 0; c < 3; ++c) {
+    Plane plane(twice.rect());
+    for (int y = 0; y < 360; ++y) {
+      for (int x = 0; x < 640; ++x) plane.at(x, y) = plate.planes[c].at(x / 2, y / 2);
+    }
+    twice.planes[c] = plane;
+  }
+  EXPECT_NEAR(Survey(twice).blocks(), 1, 0.05);
+  // Nothing to tell by.
+  EXPECT_EQ(Survey(MakeConstant(OPAQUE, {0, 0, 64, 64}, 0.5f)).blocks(), 0);
+  EXPECT_EQ(Survey(Crop(plate, {0, 0, 5, 5})).blocks(), 0);
+}
+
+TEST(SurveyPlate, BlocksOfARealClip) {
+  const auto plate = ReadGreenClip(1001);
+  if (!plate) GTEST_SKIP() << "SELVAGE_TEST_DATA is not set: no real clip";
+  // Decoded from H.264.
+  EXPECT_NEAR(Survey(*plate).blocks(), 1.18, 0.05);
+  EXPECT_GT(Survey(ThroughJpeg(*plate, 30)).blocks(), 1.6);
+  EXPECT_NEAR(Survey(ThroughJpeg(*plate, 100)).blocks(), Survey(*plate).blocks(), 0.05);
+}
+
 TEST(SurveyPlate, LawsHold) {
   const OpTester tester = OpTester("survey_plate {}").Main(Scene(3, 7).Draw().plate);
   const std::string expected = *tester.RenderBlob();
@@ -226,10 +362,12 @@ TEST(SurveyPlate, LawsHold) {
     PlateSurvey s;
     ASSERT_TRUE(s.ParseFromString(*blob));
     EXPECT_EQ(s.x(), -7);
-    for (const auto* list : {&s.screen(), &s.bare(), &s.roughness(), &s.mean()}) {
+    for (const auto* list : {&s.screen(), &s.bare(), &s.roughness(), &s.mean(), &s.at_greatest(), &s.at_least(),
+                             &s.channel_greatest(), &s.channel_least(), &s.channel_mean()}) {
       for (float v : *list) EXPECT_TRUE(std::isfinite(v));
     }
-    EXPECT_TRUE(std::isfinite(s.least()) && std::isfinite(s.greatest()));
+    EXPECT_TRUE(std::isfinite(s.least()) && std::isfinite(s.greatest()) && std::isfinite(s.blocks()));
+    EXPECT_GT(s.not_finite(), 0u);
   }
   for (const Rect& tiny : {Rect{0, 0, 1, 1}, {0, 0, 9, 3}, {5, 5, 13, 13}}) {
     EXPECT_TRUE(OpTester("survey_plate {}").Main(MakePicture(OPAQUE, tiny)).Window(tiny).RenderBlob().ok());

@@ -1,4 +1,6 @@
 // Jobs over the network: what a client sees.
+#include <chrono>
+#include <filesystem>
 #include <set>
 #include <thread>
 
@@ -51,6 +53,60 @@ TEST(Jobs, FirstChunkSaysSizeAndDigestOfTheWholeFile) {
   while (reader->Read(&chunk)) {
   }
   EXPECT_TRUE(reader->Finish().ok());
+}
+
+// The first chunk of a fetch.
+FileChunk FirstChunk(Daemon& d, const std::string& job, int frame) {
+  FetchRequest request;
+  request.set_job_id(job);
+  request.set_deliverable("matte");
+  request.set_frame(frame);
+  grpc::ClientContext context;
+  auto reader = d.jobs().Fetch(&context, request);
+  FileChunk first, more;
+  EXPECT_TRUE(reader->Read(&first));
+  while (reader->Read(&more)) EXPECT_FALSE(more.has_origin()) << "once is enough";
+  EXPECT_TRUE(reader->Finish().ok());
+  return first;
+}
+
+TEST(Jobs, AFetchedFileSaysFromWhichPlatesItWasMade) {
+  Daemon d;
+  FakeWorker w(d.Channel(), "w");
+  const Stack stack = d.TwoPasses();
+  const std::string job = d.Submit(stack);
+  d.WatchToEnd(job);
+  const std::string path = d.file("plate.0002.exr");
+  const auto check = [&] {
+    const FileOrigin origin = FirstChunk(d, job, 2).origin();
+    EXPECT_EQ(origin.stack_name(), "shot");
+    EXPECT_EQ(origin.version(), 1u);
+    EXPECT_EQ(origin.key().size(), 32u);
+    EXPECT_EQ(origin.made_by(), SELVAGE_VERSION);
+    EXPECT_EQ(origin.more_sources(), 0u);
+    ASSERT_EQ(origin.source_size(), 1) << origin.ShortDebugString();
+    EXPECT_EQ(origin.source(0).plate(), "plate");
+    EXPECT_EQ(origin.source(0).frame(), 2);
+    EXPECT_EQ(origin.source(0).path(), path);
+    EXPECT_EQ(origin.source(0).digest(), Sha256("plate 2").str());
+  };
+  check();
+  // Also after a restart, and when something else lies there that nobody has read yet.
+  d.Restart();
+  check();
+  d.WritePlate(2, "another plate");
+  std::filesystem::last_write_time(path, std::filesystem::last_write_time(path) - std::chrono::seconds(10));
+  check();
+  // Once that was read nobody knows what it was before.
+  FakeWorker again(d.Channel(), "again");
+  const std::string second = d.Submit(stack);
+  d.WatchToEnd(second);
+  EXPECT_EQ(FirstChunk(d, job, 2).origin().version(), 1u);
+  EXPECT_EQ(FirstChunk(d, job, 2).origin().source_size(), 0);
+  const FileOrigin newer = FirstChunk(d, second, 2).origin();
+  EXPECT_EQ(newer.version(), 2u);
+  ASSERT_EQ(newer.source_size(), 1);
+  EXPECT_EQ(newer.source(0).digest(), Sha256("another plate").str());
 }
 
 TEST(Jobs, UnchangedStackRendersNothing) {

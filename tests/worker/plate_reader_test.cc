@@ -192,6 +192,30 @@ TEST_F(PlateReader, NotANumberAndInfinityGoNowhere) {
   EXPECT_GT(largest, 0) << "what was infinite";
 }
 
+// They are counted on the way, in halves that are read quickly and in what else there is.
+TEST_F(PlateReader, NotANumberAndInfinityAreCounted) {
+  const std::vector<float> samples = {0.5f, NAN, 0.25f, INFINITY, -INFINITY, 1e30f, 1, 2, 3, 4, 5, 6};
+  for (const auto& [type, expected] : {std::pair{OIIO::TypeDesc::HALF, 4}, {OIIO::TypeDesc::FLOAT, 3}}) {
+    const std::string path = Write<float>("bad.exr", 4, 1, {"R", "G", "B"}, samples,
+                                          [t = type](OIIO::ImageSpec& spec) { spec.set_format(t); });
+    for (Encoding encoding : {ENCODING_LINEAR, ENCODING_SRGB}) {
+      const auto plate = ReadPlate(ReadOf(path, encoding), {0, 0, 4, 1});
+      ASSERT_TRUE(plate.ok()) << plate.status();
+      // 1e30 is infinite as a half.
+      EXPECT_EQ(plate->not_finite, static_cast<uint64_t>(expected)) << encoding;
+    }
+  }
+  DATA_OR_SKIP(data);
+  const auto rings = ReadPlate(ReadOf(data + "/exr/BrightRingsNanInf.exr"), {0, 0, 800, 800});
+  ASSERT_TRUE(rings.ok());
+  auto in = OIIO::ImageInput::open(data + "/exr/BrightRingsNanInf.exr");
+  std::vector<float> all(size_t{800} * 800 * 3);
+  ASSERT_TRUE(in && in->read_image(0, 0, 0, 3, OIIO::TypeDesc::FLOAT, all.data()));
+  EXPECT_EQ(rings->not_finite,
+            static_cast<uint64_t>(std::count_if(all.begin(), all.end(), [](float v) { return !std::isfinite(v); })));
+  EXPECT_GT(rings->not_finite, 0u);
+}
+
 // Codes as listed beside the file; first word 0xAB45F6F4 parsed by hand (ST 268
 // method A). Values from the printing-density formula.
 TEST_F(PlateReader, DpxCodesOfMethodAAreExact) {

@@ -150,7 +150,10 @@ absl::Status Chain::AddLink(int index, std::vector<ChainInput>* inputs) {
     input.port = given.port;
     input.frame_offset = given.frame_offset;
     input.kind = given.source ? given.source->kind() : BLOB;
-    if (given.source) input.window = given.source->window();
+    if (given.source) {
+      input.window = given.source->window();
+      input.not_finite = given.source->not_finite();
+    }
     input.numbers = std::move(given.numbers);
     input.measured = std::move(given.measured);
     if (input.measured) input.numbers.assign(input.measured->values().begin(), input.measured->values().end());

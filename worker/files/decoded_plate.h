@@ -18,6 +18,8 @@ struct DecodedPlate {
   Kind kind{};
   Rect window;
   std::vector<Channel> channels;
+  // Samples of the file that were infinite or no number.
+  uint64_t not_finite = 0;
 
   // Memory that it takes.
   size_t bytes() const;

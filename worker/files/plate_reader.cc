@@ -1,6 +1,7 @@
 #include "worker/files/plate_reader.h"
 
 #include <algorithm>
+#include <cmath>
 #include <exception>
 #include <vector>
 
@@ -76,6 +77,16 @@ void DecodeColor(const PlateRead& read, float* const rgb[3], const float* alpha,
   }
 }
 
+bool IsFinite(float v) { return std::isfinite(v); }
+bool IsFinite(uint16_t half) { return (half & 0x7C00) != 0x7C00; }
+
+template <class Sample>
+uint64_t CountNotFinite(const Sample* row, size_t count) {
+  uint64_t found = 0;
+  for (size_t i = 0; i < count; ++i) found += !IsFinite(row[i]);
+  return found;
+}
+
 // Scan lines of halves that are light already go straight into the plate. False if the file
 // is of another sort: nothing of the plate counts then.
 bool ReadHalves(const PlateRead& read, const PlateFile& file, const OpenedPlate& opened,
@@ -86,12 +97,16 @@ bool ReadHalves(const PlateRead& read, const PlateFile& file, const OpenedPlate&
   for (int channel : channels) names.push_back(opened.parts()[part].channelnames[channel]);
   const auto width = static_cast<size_t>(data.width()), stride = static_cast<size_t>(plate->window.width());
   const size_t first = (data.y0 - plate->window.y0) * stride + (data.x0 - plate->window.x0);
+  uint64_t not_finite = 0;
   try {
-    return ReadExrHalves(file.bytes, part, names, [&](int y, const std::vector<const uint16_t*>& rows) {
+    const bool read_all = ReadExrHalves(file.bytes, part, names, [&](int y, const std::vector<const uint16_t*>& rows) {
       for (size_t c = 0; c < rows.size(); ++c) {
+        not_finite += CountNotFinite(rows[c], width);
         HalfToStored(rows[c], plate->channels[c].samples.data() + first + y * stride, width);
       }
     });
+    if (read_all) plate->not_finite = not_finite;
+    return read_all;
   } catch (const std::bad_alloc&) {
     throw;
   } catch (const std::exception&) {
@@ -104,6 +119,7 @@ bool ReadHalves(const PlateRead& read, const PlateFile& file, const OpenedPlate&
 void StoreRow(const PlateRead& read, const CodeScale& scale, const Rect& block, int y, std::vector<float*> rows,
               DecodedPlate* plate) {
   const auto width = static_cast<size_t>(block.width());
+  for (const float* row : rows) plate->not_finite += CountNotFinite(row, width);
   if (scale.bits > 0) {
     for (float* row : rows) std::transform(row, row + width, row, scale);
   }

@@ -1,14 +1,25 @@
-// What a plate shows, for a starting stack. Contract: proto/ops/internal.proto.
+// What a plate shows, for a starting stack, and how the recording is, for intake.
+// Contract: proto/ops/internal.proto.
 //
 // The screen's colour is found, a clean plate fitted and bare screen told from the
 // rest as screen_plate and sure_screen do it; the rest is counting in cells.
+//
+// Of the recording all is measured row by row, in one order: bands of rows are hashed as
+// they are, samples counted and summed. Blocks show where the luma of BT.709 code values
+// steps from the last pixel of an 8x8 block (from the top left of the picture) to the first
+// of the next: the mean of these steps over that of the steps between the second and third
+// and the sixth and seventh pixels, which are as far apart from each other in a picture
+// that was enlarged to twice its size, too. Steps count 1/16 at most, so that the edges of
+// what is shown have little to say.
 #include <algorithm>
 #include <array>
+#include <bit>
 #include <cmath>
 #include <optional>
 #include <vector>
 
 #include "absl/strings/str_cat.h"
+#include "proto/digest.h"
 #include "proto/status.h"
 #include "worker/chain/op.h"
 #include "worker/kernels/motion/noise_fit.h"
@@ -31,6 +42,11 @@ constexpr int64_t kLeastPixels = 500, kEnoughPixels = 100'000;
 constexpr double kLeastVariance = 1e-7;
 // Where a mean is next to nothing.
 constexpr double kRoughest = 1000;
+constexpr int kBands = 64;
+constexpr size_t kBandBytes = 8;
+// Steps of code values: what counts of one, and the mean below which there is next to none.
+constexpr float kLargestStep = 1.0f / 16;
+constexpr double kLeastStep = 1e-5, kMostBlocks = 100;
 
 float Saturation(const float* rgb) {
   const float most = std::max({rgb[0], rgb[1], rgb[2]}), least = std::min({rgb[0], rgb[1], rgb[2]});
@@ -117,6 +133,95 @@ std::array<float, 3> MeanOver(const Rgb& color, const Rect& rect) {
   return mean;
 }
 
+// 64 bands at most, each as high as the others but the last.
+std::string HashBands(const Picture& picture, const Rect& window) {
+  static_assert(std::endian::native == std::endian::little, "samples are hashed as they lie in memory");
+  const int height = (window.height() + kBands - 1) / kBands;
+  const size_t row_bytes = static_cast<size_t>(window.width()) * sizeof(float);
+  // An alpha of 1 tells nothing.
+  const size_t planes = picture.kind == OPAQUE ? 3 : picture.planes.size();
+  std::string bands;
+  for (int y0 = window.y0; y0 < window.y1; y0 += height) {
+    Sha256Stream hash;
+    for (int y = y0; y < std::min(y0 + height, window.y1); ++y) {
+      for (size_t c = 0; c < planes; ++c) {
+        const float* row = picture.planes[c].row(y) + (window.x0 - picture.planes[c].rect().x0);
+        hash.Update({reinterpret_cast<const char*>(row), row_bytes});
+      }
+    }
+    bands += hash.Finish().view().substr(0, kBandBytes);
+  }
+  return bands;
+}
+
+// Sums of steps between neighbours, by where in the block of 8 the second one lies.
+class Steps {
+ public:
+  // From one pixel to the one that is at `place` along its row or column.
+  void Add(int place, const float* from, const float* to, size_t count) {
+    double sum = 0;
+    for (size_t i = 0; i < count; ++i) sum += std::min(std::abs(to[i] - from[i]), kLargestStep);
+    sum_[place % kBlock] += sum;
+    count_[place % kBlock] += static_cast<double>(count);
+  }
+  float Blocks() const {
+    const double inside = 0.5 * (Mean(2) + Mean(6));
+    if (count_[0] == 0 || count_[2] == 0 || count_[6] == 0 || inside < kLeastStep) return 0;
+    return static_cast<float>(std::min(Mean(0) / inside, kMostBlocks));
+  }
+
+ private:
+  double Mean(int place) const { return count_[place] > 0 ? sum_[place] / count_[place] : 0; }
+  double sum_[kBlock] = {}, count_[kBlock] = {};
+};
+
+float BlocksOf(const Rgb& color) {
+  const Rect& rect = color[0].rect();
+  const auto width = static_cast<size_t>(rect.width());
+  std::vector<float> code[3], luma(width), above(width);
+  for (auto& row : code) row.resize(width);
+  Steps steps;
+  for (int y = rect.y0; y < rect.y1; ++y) {
+    for (int c = 0; c < 3; ++c) QuickEncodeRow(ENCODING_BT709, color[c].row(y), code[c].data(), width);
+    std::swap(luma, above);
+    for (size_t x = 0; x < width; ++x) luma[x] = 0.2126f * code[0][x] + 0.7152f * code[1][x] + 0.0722f * code[2][x];
+    for (size_t x = 1; x < width; ++x) steps.Add(static_cast<int>(x % kBlock), &luma[x - 1], &luma[x], 1);
+    if (y > rect.y0) steps.Add(y - rect.y0, above.data(), luma.data(), width);
+  }
+  return steps.Blocks();
+}
+
+// Of all pixels, whatever they show. `not_finite`: samples that the file had so.
+void MeasureRecording(const Picture& picture, const Rect& window, const Rgb& color, uint64_t not_finite,
+                      PlateSurvey* out) {
+  out->set_bands(HashBands(picture, window));
+  const auto pixels = static_cast<double>(window.area());
+  for (int c = 0; c < 3; ++c) {
+    const Plane& plane = picture.planes[c];
+    const float least = LeastValue(plane), greatest = GreatestValue(plane);
+    uint64_t at_least = 0, at_greatest = 0, finite = 0;
+    double sum = 0;
+    for (int y = window.y0; y < window.y1; ++y) {
+      const float* row = plane.row(y) + (window.x0 - plane.rect().x0);
+      for (int x = 0; x < window.width(); ++x) {
+        if (!std::isfinite(row[x])) continue;
+        ++finite;
+        sum += row[x];
+        at_least += row[x] == least;
+        at_greatest += row[x] == greatest;
+      }
+    }
+    not_finite += window.area() - finite;
+    out->add_at_greatest(static_cast<float>(static_cast<double>(at_greatest) / pixels));
+    out->add_at_least(static_cast<float>(static_cast<double>(at_least) / pixels));
+    out->add_channel_greatest(greatest);
+    out->add_channel_least(least);
+    out->add_channel_mean(finite > 0 ? static_cast<float>(sum / static_cast<double>(finite)) : 0.0f);
+  }
+  out->set_not_finite(not_finite);
+  out->set_blocks(BlocksOf(color));
+}
+
 class Survey {
  public:
   Survey(const OpContext& context, const SurveyPlate& params, const Input& main)
@@ -124,6 +229,7 @@ class Survey {
         params_(params),
         picture_(main.picture),
         window_(main.window),
+        not_finite_(main.not_finite),
         roughness_(picture_),
         color_(FiniteRgb(picture_, window_, 1, -65504)) {}
 
@@ -139,6 +245,7 @@ class Survey {
     }
     out_.set_least(least);
     out_.set_greatest(most);
+    MeasureRecording(picture_, window_, color_, not_finite_, &out_);
     if (params_.has_box()) {
       ASSIGN_OR_RETURN(box_, ReadBox(params_.box(), window_));
     }
@@ -275,6 +382,7 @@ class Survey {
   const SurveyPlate& params_;
   const Picture& picture_;
   const Rect window_;
+  const uint64_t not_finite_;
   const Roughness roughness_;
   const Rgb color_;
   std::optional<Rect> box_;

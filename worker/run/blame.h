@@ -32,6 +32,7 @@ class Blamed final : public Source {
       : below_(std::move(below)), inner_(inner), input_(input), blame_(blame) {}
   Kind kind() const override { return below_->kind(); }
   Rect window() const override { return below_->window(); }
+  uint64_t not_finite() const override { return below_->not_finite(); }
   absl::Status Prefetch(const std::vector<Rect>& rects) override { return Note(below_->Prefetch(rects)); }
   absl::Status Describe(const Rect& rect, std::string* out) override { return Note(below_->Describe(rect, out)); }
   absl::Status Read(const Rect& rect, Picture* out) override { return Note(below_->Read(rect, out)); }

@@ -108,6 +108,7 @@ class PlateSource final : public Source {
   explicit PlateSource(std::shared_ptr<const DecodedPlate> plate) : plate_(std::move(plate)) {}
   Kind kind() const override { return plate_->kind; }
   Rect window() const override { return plate_->window; }
+  uint64_t not_finite() const override { return plate_->not_finite; }
   // Content of the file and decoding are in the recipe.
   absl::Status Describe(const Rect&, std::string*) override { return absl::OkStatus(); }
   absl::Status Read(const Rect& rect, Picture* out) override {
