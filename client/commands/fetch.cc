@@ -113,10 +113,11 @@ class Fetch final : public Command {
 
   static void WarnOfSources(const PapersWriter& papers) {
     if (papers.without_sources() > 0) {
-      std::fprintf(stderr,
-                   "warning: of %d files the daemon does not know any more which plates they were made from; submit "
-                   "the stack again, then fetch again\n",
-                   papers.without_sources());
+      std::fprintf(
+          stderr,
+          "warning: for %d of the files the daemon names no plates that they were made from; if there are some "
+          "it has forgotten them: submit the stack again, then fetch again\n",
+          papers.without_sources());
     }
     if (papers.unnamed_sources() > 0) {
       std::fprintf(stderr, "warning: the papers name 1000 sources a file at most; %llu more are left out\n",

@@ -4,7 +4,6 @@
 #include <filesystem>
 #include <optional>
 
-#include "absl/strings/ascii.h"
 #include "absl/strings/str_cat.h"
 #include "client/ask_many.h"
 #include "client/command.h"
@@ -31,7 +30,8 @@ std::string TroubleOf(const absl::Status& status, int frame) {
   const std::string where = absl::StrCat("frame ", frame, ": ");
   if (const size_t at = text.rfind(where); at != std::string::npos) text.erase(0, at + where.size());
   if (const std::string step = "step 1 (survey_plate): "; text.starts_with(step)) text.erase(0, step.size());
-  return std::string(absl::StripTrailingAsciiWhitespace(text));
+  text.erase(text.find_last_not_of(" .\n") + 1);
+  return text;
 }
 
 class IntakeCommand final : public Command {
@@ -121,6 +121,8 @@ class IntakeCommand final : public Command {
             if (plate.still || !plate.present.empty()) frame.type = PictureTypeOf(file);
             return absl::OkStatus();
           }
+          // The same for all of them.
+          if (absl::IsPermissionDenied(survey.status())) return absl::InvalidArgumentError(survey.status().message());
           if (!absl::IsInvalidArgument(survey.status())) return survey.status();
           frame.state = IntakeFrame::kUnreadable;
           frame.trouble = TroubleOf(survey.status(), there[i]);

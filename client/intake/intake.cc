@@ -25,9 +25,11 @@ constexpr double kTornBands = 2, kTornSpread = 6;
 // One frame in so many may be torn.
 constexpr size_t kMostTorn = 4;
 constexpr size_t kBandBytes = 8;
-// Of light, or of code values from 0 to 1: what log codes leave free at both ends, what light
-// and code values hardly ever have in the mean.
-constexpr double kLogBlack = 0.05, kLogWhite = 0.85, kTooBright = 0.35, kTooDark = 0.02, kHighlight = 0.2;
+// Of light, or of code values from 0 to 1: what log codes leave free at both ends and have in
+// the mean, what light and code values hardly ever have in the mean. A green screen in light
+// has 0.2 to 0.3.
+constexpr double kLogBlack = 0.05, kLogWhite = 0.85, kLogMean = 0.3;
+constexpr double kTooBright = 0.35, kTooDark = 0.02, kHighlight = 0.2;
 constexpr size_t kMostLines = 50;
 
 const char* const kChannels[] = {"red", "green", "blue"};
@@ -48,6 +50,11 @@ double CodeOfLight(double light) {
 double Luma(const PlateSurvey& s) {
   if (s.channel_mean_size() < 3) return 0;
   return 0.2126 * s.channel_mean(0) + 0.7152 * s.channel_mean(1) + 0.0722 * s.channel_mean(2);
+}
+
+// A screen is bright in one channel only.
+double MeanOfChannels(const PlateSurvey& s) {
+  return s.channel_mean_size() < 3 ? 0 : (s.channel_mean(0) + s.channel_mean(1) + s.channel_mean(2)) / 3.0;
 }
 
 // The lower one of two in the middle. REQUIRES: not empty.
@@ -265,10 +272,10 @@ class IntakeFinder {
       std::vector<std::string> parts;
       for (int c = 0; c < 3; ++c) {
         if (share(s, c) < kManyPixels) continue;
-        parts.push_back(absl::StrFormat("%s in %s of the picture (at %.3g)", kChannels[c], PercentOf(share(s, c)),
-                                        high ? s.channel_greatest(c) : s.channel_least(c)));
+        parts.push_back(absl::StrFormat("%s in %s%s of the picture (at %.3g)", kChannels[c], several ? "up to " : "",
+                                        PercentOf(share(s, c)), high ? s.channel_greatest(c) : s.channel_least(c)));
       }
-      return absl::StrCat(high ? "clipped: " : "crushed: ", several ? "up to " : "", And(parts),
+      return absl::StrCat(high ? "clipped: " : "crushed: ", And(parts),
                           high ? ". What was brighter is gone: ask whether there is a version that is not cut off."
                                : ". What was darker is gone: ask whether there is a version that is not cut off.");
     });
@@ -298,7 +305,8 @@ class IntakeFinder {
 
   void FindFlashes() {
     for (size_t i = 1; i + 1 < in_.frame.size(); ++i) {
-      if (!Read(i - 1) || !Read(i) || !Read(i + 1)) continue;
+      // An infinite sample, read as 65504, is much light.
+      if (!Read(i - 1) || !Read(i) || !Read(i + 1) || At(i).not_finite() > 0) continue;
       const double before = Luma(At(i - 1)), here = Luma(At(i)), after = Luma(At(i + 1));
       const double brighter = std::max(before, after), darker = std::min(before, after);
       const bool up = here > kFlashRatio * brighter && here - brighter > kLeastFlash;
@@ -322,12 +330,14 @@ class IntakeFinder {
     double least = INFINITY, greatest = -INFINITY;
     std::vector<double> means;
     for (const size_t i : read_) {
+      if (At(i).not_finite() > 0) continue;
       for (int c = 0; c < At(i).channel_least_size(); ++c) {
         least = std::min<double>(least, At(i).channel_least(c));
         greatest = std::max<double>(greatest, At(i).channel_greatest(c));
       }
-      means.push_back(Luma(At(i)));
+      means.push_back(MeanOfChannels(At(i)));
     }
+    if (means.empty()) return;
     const std::string doubt = Doubt(At(read_[0]).encoding(), least, greatest, MedianOf(means));
     if (!doubt.empty()) Add(IntakeFinding::TRANSFER, read_.front(), read_.back(), doubt);
   }
@@ -361,7 +371,7 @@ class IntakeFinder {
       }
       case ENCODING_LINEAR: {
         if (least < 0 || greatest > 1.0001) return "";
-        if (least >= kLogBlack && greatest <= kLogWhite && mean > kHighlight) {
+        if (least >= kLogBlack && greatest <= kLogWhite && mean > kLogMean) {
           return absl::StrFormat("read as light there is neither black nor white, the values go from %.2f to %.2f%s",
                                  least, greatest, kLog);
         }
@@ -455,10 +465,12 @@ std::string InWords(const Intake& intake, const PlateIntake& report) {
     absl::StrAppend(&text, absl::StrFormat("  %-9s %s\n", name, value));
   };
   const size_t files = intake.frame.size() - missing;
-  line("frames",
-       absl::StrCat(intake.frames.first, "-", intake.frames.last, ": ", files, files == 1 ? " file" : " files",
-                    missing > 0 ? absl::StrCat(", ", missing, " missing") : "",
-                    unreadable > 0 ? absl::StrCat(", ", unreadable, " not to be read") : ""));
+  const bool sequence = intake.files.find('%') != std::string::npos;
+  line("frames", !sequence ? std::string("one picture")
+                           : absl::StrCat(intake.frames.first, "-", intake.frames.last, ": ", files,
+                                          files == 1 ? " file" : " files",
+                                          missing > 0 ? absl::StrCat(", ", missing, " missing") : "",
+                                          unreadable > 0 ? absl::StrCat(", ", unreadable, " not to be read") : ""));
   if (first != nullptr) {
     line("size", absl::StrCat(first->survey.width(), " x ", first->survey.height()));
     if (!first->type.empty()) line("type", first->type);

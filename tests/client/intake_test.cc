@@ -163,7 +163,7 @@ TEST(Intake, ClippedAndCrushedChannelsAreNamed) {
   SurveyAt(&intake, 1014).set_at_least(0, 0.3f);
   // About the limit it is one range.
   EXPECT_THAT(Findings(intake), ElementsAre("CLIPPED 1003-1009", "CRUSHED 1014-1014"));
-  EXPECT_THAT(WhyOf(intake, IntakeFinding::CLIPPED), HasSubstr("clipped: up to green in 12 % of the picture (at 1.8)"));
+  EXPECT_THAT(WhyOf(intake, IntakeFinding::CLIPPED), HasSubstr("clipped: green in up to 12 % of the picture (at 1.8)"));
   EXPECT_THAT(WhyOf(intake, IntakeFinding::CRUSHED), HasSubstr("crushed: red in 30 % of the picture (at 0.001)"));
   // A channel of one value is no clipping.
   SurveyAt(&intake, 1014).set_channel_greatest(0, SurveyAt(&intake, 1014).channel_least(0));
@@ -196,6 +196,10 @@ TEST(Intake, SamplesThatAreNoNumbersAreCounted) {
   SurveyAt(&intake, 1003).set_not_finite(12);
   EXPECT_THAT(Findings(intake), ElementsAre("NOT_FINITE 1002-1003"));
   EXPECT_THAT(WhyOf(intake, IntakeFinding::NOT_FINITE), HasSubstr("up to 12 samples are infinite or no number"));
+  // An infinite one, read as 65504, is no flash.
+  SurveyAt(&intake, 1003).set_channel_mean(1, 3);
+  SurveyAt(&intake, 1003).set_channel_greatest(1, 65504);
+  EXPECT_THAT(Findings(intake), ElementsAre("NOT_FINITE 1002-1003"));
 }
 
 // Values of the whole shot, and what is said of them.

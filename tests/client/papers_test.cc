@@ -78,7 +78,7 @@ TEST(ParsePapers, WhatIsWrongIsToldWithItsLine) {
   EXPECT_EQ(Refusal("\"made_by\"", "\"version\""), "p.json:6:3: \"version\" comes twice");
   EXPECT_EQ(Refusal("\"1.0\",", "\"1.0\""), "p.json:7:3: expected , or }");
   EXPECT_EQ(Refusal("[0]", "[1]"), "p.json:11:1: source 1 is named, but there are only 1, counted from 0 on");
-  EXPECT_EQ(Refusal("[0]", "[0"), "p.json:11:212: expected , or ]");
+  EXPECT_EQ(Refusal("[0]", "[0"), "p.json:11:224: expected , or ]");
   EXPECT_EQ(Refusal("\n  ]\n}", "\n  ]\n"), "p.json:13:1: the file ends where , or } is expected");
   EXPECT_EQ(Refusal("\n  ]\n}", "\n  ]\n} x"), "p.json:13:3: something follows after the end");
   EXPECT_EQ(Refusal("apiary_010", "apiary\\n010"), "p.json:3:26: a control character in a text");
