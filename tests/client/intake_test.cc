@@ -56,13 +56,15 @@ PlateSurvey& SurveyAt(Intake* intake, int frame) { return At(intake, frame).surv
 
 std::vector<std::string> Findings(const Intake& intake) {
   std::vector<std::string> all;
-  for (const IntakeFinding& f : ReportOf(intake).finding()) {
+  const PlateIntake report = ReportOf(intake);
+  for (const IntakeFinding& f : report.finding()) {
     all.push_back(absl::StrCat(IntakeFinding::Kind_Name(f.kind()), " ", f.first(), "-", f.last()));
   }
   return all;
 }
 std::string WhyOf(const Intake& intake, IntakeFinding::Kind kind) {
-  for (const IntakeFinding& f : ReportOf(intake).finding()) {
+  const PlateIntake report = ReportOf(intake);
+  for (const IntakeFinding& f : report.finding()) {
     if (f.kind() == kind) return f.why();
   }
   return "";

@@ -8,6 +8,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
+#include "worker/chain/not_finite.h"
 
 namespace selvage::worker {
 namespace {
@@ -150,12 +151,11 @@ absl::Status Chain::AddLink(int index, std::vector<ChainInput>* inputs) {
     input.port = given.port;
     input.frame_offset = given.frame_offset;
     input.kind = given.source ? given.source->kind() : BLOB;
-    if (given.source) {
-      input.window = given.source->window();
-      input.not_finite = given.source->not_finite();
-    }
+    if (given.source) input.window = given.source->window();
     input.numbers = std::move(given.numbers);
     input.measured = std::move(given.measured);
+    const auto* counts = dynamic_cast<const CountsNotFinite*>(given.source.get());
+    if (counts != nullptr && counts->not_finite() > 0) input.numbers = {static_cast<float>(counts->not_finite())};
     if (input.measured) input.numbers.assign(input.measured->values().begin(), input.measured->values().end());
     if (input.port == "in" && input.frame_offset == 0) main = input.kind;
     link.inputs.push_back(std::move(input));

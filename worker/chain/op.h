@@ -2,7 +2,6 @@
 // proto/ops, one file in worker/ops, one test in tests/ops.
 #pragma once
 
-#include <cstdint>
 #include <functional>
 #include <map>
 #include <memory>
@@ -32,8 +31,6 @@ struct Input {
   Kind kind = KIND_UNSPECIFIED;
   // Where the result has pixels of its own.
   Rect window;
-  // Of a plate: samples of its file that were infinite or no number, and are finite here.
-  uint64_t not_finite = 0;
   // Pixels over exactly the rectangle asked for by Needs (not set in Needs,
   // Window). Beyond the window they are filled in as Edge says.
   Picture picture;

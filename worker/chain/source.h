@@ -1,7 +1,6 @@
 // What a chain reads its pictures from.
 #pragma once
 
-#include <cstdint>
 #include <string>
 #include <vector>
 
@@ -17,8 +16,6 @@ class Source {
   virtual Kind kind() const = 0;
   // Where it has pixels of its own.
   virtual Rect window() const = 0;
-  // Samples that were infinite or no number before they were made finite: of plates.
-  virtual uint64_t not_finite() const { return 0; }
   // Says that pixels of `rects` (inside the window) will be read next, and no
   // others before the next call: the time to fetch them all in one go.
   virtual absl::Status Prefetch(const std::vector<Rect>& rects) {

@@ -229,7 +229,7 @@ class Survey {
         params_(params),
         picture_(main.picture),
         window_(main.window),
-        not_finite_(main.not_finite),
+        not_finite_(main.numbers.empty() ? 0 : static_cast<uint64_t>(main.numbers[0])),
         roughness_(picture_),
         color_(FiniteRgb(picture_, window_, 1, -65504)) {}
 

@@ -5,6 +5,7 @@
 #include <utility>
 #include <vector>
 
+#include "worker/chain/not_finite.h"
 #include "worker/chain/source.h"
 
 namespace selvage::worker {
@@ -26,13 +27,16 @@ struct Blame {
 };
 
 // Says so when reading fails.
-class Blamed final : public Source {
+class Blamed final : public Source, public CountsNotFinite {
  public:
   Blamed(std::shared_ptr<Source> below, int inner, int input, Blame* blame)
       : below_(std::move(below)), inner_(inner), input_(input), blame_(blame) {}
   Kind kind() const override { return below_->kind(); }
   Rect window() const override { return below_->window(); }
-  uint64_t not_finite() const override { return below_->not_finite(); }
+  uint64_t not_finite() const override {
+    const auto* counts = dynamic_cast<const CountsNotFinite*>(below_.get());
+    return counts == nullptr ? 0 : counts->not_finite();
+  }
   absl::Status Prefetch(const std::vector<Rect>& rects) override { return Note(below_->Prefetch(rects)); }
   absl::Status Describe(const Rect& rect, std::string* out) override { return Note(below_->Describe(rect, out)); }
   absl::Status Read(const Rect& rect, Picture* out) override { return Note(below_->Read(rect, out)); }

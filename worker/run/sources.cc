@@ -9,6 +9,7 @@
 #include "cache/manifest.h"
 #include "cache/tile_codec.h"
 #include "proto/status.h"
+#include "worker/chain/not_finite.h"
 #include "worker/files/plate_reader.h"
 #include "worker/inputs/mask.h"
 #include "worker/kernels/pixels/half.h"
@@ -103,7 +104,7 @@ class StoredSource final : public TiledSource {
   std::unordered_map<Digest, Content, DigestHash> held_;
 };
 
-class PlateSource final : public Source {
+class PlateSource final : public Source, public CountsNotFinite {
  public:
   explicit PlateSource(std::shared_ptr<const DecodedPlate> plate) : plate_(std::move(plate)) {}
   Kind kind() const override { return plate_->kind; }
