@@ -28,7 +28,7 @@ struct EngineStats {
   uint64_t rendered = 0, reused = 0, failed = 0, hits = 0, misses = 0;
   uint64_t tiles_rendered = 0, tiles_reused = 0;
   uint64_t expired_leases = 0, hedges = 0, different_pixels = 0, refused = 0;
-  uint64_t workers = 0, slots = 0, live_jobs = 0;
+  uint64_t workers = 0, slots = 0, wanted_slots = 0, live_jobs = 0;
   CacheStats cache;
 };
 

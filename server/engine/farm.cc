@@ -342,8 +342,20 @@ std::map<std::string, uint32_t> Farm::Slots() const {
   return slots;
 }
 
+sched::Demand Farm::Demand() const {
+  return scheduler_.CountDemand([this](sched::JobNumber number, uint32_t group) {
+    const auto order = orders_.find(number);
+    if (order == orders_.end() || group >= order->second.usual_seconds.size()) return 0.0;
+    return order->second.usual_seconds[group];
+  });
+}
+
 WorkersReply Farm::Workers() const {
   WorkersReply reply;
+  const sched::Demand demand = Demand();
+  reply.set_ready_tasks(demand.ready);
+  reply.set_waiting_seconds(demand.seconds);
+  reply.set_wanted_slots(sched::WantedSlots(demand));
   for (const auto& [number, w] : scheduler_.workers().all()) {
     WorkersReply::Worker* out = reply.add_worker();
     out->set_worker_id(w.id);

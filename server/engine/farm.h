@@ -60,6 +60,8 @@ struct Order {
   std::shared_ptr<const std::vector<Uninspected>> files;
   // What else is known of the plan.
   std::shared_ptr<const Planned> planned;
+  // Seconds that a task took before, by its line in the job's progress; 0: not known.
+  std::vector<double> usual_seconds;
   // Its results are not remembered as submitted.
   bool look = false;
 };
@@ -83,6 +85,7 @@ class Farm {
   // The process of this name has ended, which is known before or after its link closes.
   void WorkerEnded(const std::string& name, bool crashed);
   WorkersReply Workers() const;
+  sched::Demand Demand() const;
   std::string WorkerName(const std::string& worker_id) const;
   // What workers of this name, or of this host, are making.
   std::vector<ResultKey> InHandOf(const std::string& worker) const;

@@ -75,6 +75,15 @@ void RequestProgress::BeginRendering(std::vector<std::string> lines) {
   warnings_ = {};
 }
 
+std::vector<double> RequestProgress::UsualSeconds(const std::vector<std::string>& lines) const {
+  std::vector<double> seconds;
+  for (const std::string& line : lines) {
+    const auto known = expected_.find(line);
+    seconds.push_back(known == expected_.end() ? 0 : known->second);
+  }
+  return seconds;
+}
+
 void RequestProgress::AddTiles(uint32_t group, uint32_t rendered, uint32_t reused) {
   if (group >= tiles_.size()) return;
   tiles_[group].rendered += rendered;

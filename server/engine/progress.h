@@ -36,6 +36,8 @@ class RequestProgress {
   JobWarnings& warnings() { return warnings_; }
   // What the passes of the plan usually take.
   void Expect(const Workload& workload) { expected_ = workload.of_pass; }
+  // The same line by line; 0: not known.
+  std::vector<double> UsualSeconds(const std::vector<std::string>& lines) const;
 
   // Fills in lines, warnings, problems, errors, and the time left.
   void AddTo(const sched::Job* inspection, const sched::Job* rendering, const sched::WorkerTable& workers,

@@ -195,6 +195,8 @@ void Request::OnPlanned(Made made) {
 
 void Request::Render(std::shared_ptr<const Planned> planned, SchedulerJob job) {
   with_.farm->CountProbed(planned->hits, planned->misses);
+  Order order;
+  order.usual_seconds = progress_.UsualSeconds(job.lines);
   progress_.BeginRendering(std::move(job.lines));
   progress_.warnings().Add(planned->plan->warnings);
   for (size_t i = 0; i < planned->probed.record.size(); ++i) {
@@ -204,7 +206,6 @@ void Request::Render(std::shared_ptr<const Planned> planned, SchedulerJob job) {
   }
   job.job.interactive = purpose_.interactive;
   job.job.not_before = not_before_;
-  Order order;
   order.customer = shared_from_this();
   order.round = planned->round;
   order.plan = planned->plan;

@@ -61,6 +61,8 @@ std::string MetricsPage(const EngineStats& s) {
   Add(&page, "selvage_cache_tiles", "gauge", "Tiles in the cache.", s.cache.tiles);
   Add(&page, "selvage_workers", "gauge", "Connected workers.", s.workers);
   Add(&page, "selvage_worker_slots", "gauge", "Tasks that connected workers can run side by side.", s.slots);
+  Add(&page, "selvage_wanted_slots", "gauge",
+      "Slots that what runs and is ready now is worth; see selvage workers --want.", s.wanted_slots);
   Add(&page, "selvage_jobs", "gauge", "Jobs that are not over.", s.live_jobs);
   Add(&page, "selvage_resident_bytes", "gauge", "Resident memory of the daemon.", ResidentBytes());
   return page;

@@ -31,6 +31,41 @@ std::array<uint64_t, 9> Scheduler::CountStates() const {
   return count;
 }
 
+Demand Scheduler::CountDemand(const std::function<double(JobNumber, uint32_t)>& usual) const {
+  Demand d;
+  for (const auto& [number, w] : workers_.all()) {
+    // What a worker that leaves does not finish is ready again.
+    if (w.connected && !w.draining) d.running += w.leased.size() + w.stuck.size();
+  }
+  // Ready, or waiting for what is.
+  std::vector<bool> counted(tasks_.places());
+  for (const auto& [number, job] : jobs_) {
+    std::vector<double> seconds(job.groups.size());
+    for (uint32_t g = 0; g < job.groups.size(); ++g) {
+      const Durations& own = job.groups[g].durations;
+      seconds[g] = own.count() > 0 ? own.mean() : usual(number, g);
+    }
+    // Inputs come before their users.
+    for (const Member& m : job.tasks) {
+      const Task& t = tasks_[m.task];
+      if (!m.needed || counted[m.task]) continue;
+      const bool ready = t.state == TaskState::kReady && t.retry_at <= now_;
+      const bool hangs = t.state == TaskState::kBlocked &&
+                         std::any_of(t.inputs.begin(), t.inputs.end(), [&](TaskIndex i) { return counted[i]; });
+      if (!ready && !hangs) continue;
+      counted[m.task] = true;
+      d.seconds += seconds[m.group];
+      // What is not stored comes along with what is.
+      if (!ready || !t.stored) continue;
+      ++d.ready;
+      d.unmeasured += seconds[m.group] <= 0;
+    }
+  }
+  // Pixels that only come along are nobody's to begin.
+  if (d.ready == 0) d.seconds = 0;
+  return d;
+}
+
 std::string Scheduler::CheckInvariants() const {
   for (const auto& [number, job] : jobs_) {
     uint64_t open = 0, failed = 0;

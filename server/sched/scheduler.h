@@ -13,11 +13,13 @@
 
 #include <array>
 #include <cstdint>
+#include <functional>
 #include <map>
 #include <span>
 #include <string>
 #include <vector>
 
+#include "server/sched/demand.h"
 #include "server/sched/durations.h"
 #include "server/sched/ready_queue.h"
 #include "server/sched/task_table.h"
@@ -121,6 +123,9 @@ class Scheduler {
   uint64_t expired_leases() const { return expired_; }
   // Tasks of live jobs by state, in the order of TaskState.
   std::array<uint64_t, 9> CountStates() const;
+  // `usual`: seconds that a task of this line of a job took before; 0: not known. What the job
+  // itself has measured counts more.
+  Demand CountDemand(const std::function<double(JobNumber, uint32_t group)>& usual) const;
   // Empty if all is as it must be, else what is wrong. Slow; for tests.
   std::string CheckInvariants() const;
 

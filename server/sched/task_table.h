@@ -97,6 +97,8 @@ class TaskTable {
   void AddUser(TaskIndex input, TaskIndex user);
 
   size_t size() const { return by_key_.size(); }
+  // Indices are below this.
+  size_t places() const { return tasks_.size(); }
 
  private:
   std::vector<Task> tasks_;

@@ -134,6 +134,27 @@ TEST(Crash, WorkerThatIsToldToStopHandsBackWhatItHas) {
   EXPECT_EQ(studio.WatchToEnd(job).state(), JOB_DONE);
 }
 
+// Without time to finish anything: what it has begun is the next one's, at once and without blame.
+TEST(Crash, WorkerThatMustGoAtOnceHandsBackWhatItHasBegun) {
+  const auto expected = Undisturbed();
+  Studio studio(kFrames);
+  studio.Start({.local_workers = 0});
+  Process one = studio.StartWorker(4, {"--grace", "0"});
+  const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(kFrames)));
+  const auto begun = [&] {
+    const std::string all = studio.Client({"workers"}).out;
+    return all.find(" of 4") != std::string::npos && all.find("0 of 4") == std::string::npos;
+  };
+  for (int i = 0; i < 400 && !begun(); ++i) SleepMs(20);
+  one.Signal(SIGTERM);
+  EXPECT_EQ(one.Wait(30), 0);
+  Process two = studio.StartWorker(2);
+  const JobProgress p = studio.WatchToEnd(job);
+  EXPECT_EQ(p.state(), JOB_DONE);
+  EXPECT_EQ(p.problem_size(), 0) << p.problem(0);
+  EXPECT_EQ(Differences(studio.Fetch("out"), expected), "");
+}
+
 TEST(Crash, ClientKilledWhileWatchingDoesNotStopTheJob) {
   Studio studio(kFrames);
   studio.Start();

@@ -92,6 +92,25 @@ TEST(Jobs, FollowedStackIsHandedInAtEachSave) {
   EXPECT_SAYS(jobs, "JOB_CANCELLED");
 }
 
+TEST(Jobs, WorkersSaysHowManySlotsThereShouldBe) {
+  Studio studio(4);
+  studio.Start({.local_workers = 0});
+  EXPECT_EQ(studio.Client({"workers", "--want"}).out, "0\n");
+  const std::string job = studio.SubmitOnly(studio.WriteStack("small.stack", SmallStack(4)));
+  for (int i = 0; i < 200 && studio.Client({"workers", "--want"}).out == "0\n"; ++i) SleepMs(50);
+  // Plates that are to be looked at, four of the shot and one behind it.
+  EXPECT_EQ(studio.Client({"workers", "--want"}).out, "5\n");
+  const Finished json = studio.Client({"--json", "workers", "--want"});
+  EXPECT_EQ(json.out, "{\n  \"wanted_slots\": 5,\n  \"ready_tasks\": 5,\n  \"waiting_seconds\": 0\n}\n");
+  Process worker = studio.StartWorker(2);
+  EXPECT_EQ(studio.WatchToEnd(job).state(), JOB_DONE);
+  EXPECT_EQ(studio.Client({"workers", "--want"}).out, "0\n");
+  EXPECT_EQ(studio.Stop(), 0);
+  const Finished away = studio.Client({"workers", "--want"});
+  EXPECT_NE(away.exit_code, 0);
+  EXPECT_EQ(away.out, "") << "no number that a script could take for one";
+}
+
 TEST(Jobs, NotifyNeedsSomethingToWaitFor) {
   Studio studio(1);
   studio.Start();

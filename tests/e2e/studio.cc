@@ -127,9 +127,11 @@ int Studio::Stop() {
   return daemon_.Wait(10);
 }
 
-Process Studio::StartWorker(int slots) {
-  return Process({kBinaries + "/worker/selvage-worker", "--server", server_, "--slots", absl::StrCat(slots)},
-                 file("worker.log"));
+Process Studio::StartWorker(int slots, const std::vector<std::string>& more) {
+  std::vector<std::string> command = {kBinaries + "/worker/selvage-worker", "--server", server_, "--slots",
+                                      absl::StrCat(slots)};
+  command.insert(command.end(), more.begin(), more.end());
+  return Process(command, file("worker.log"));
 }
 
 Finished Studio::Client(std::vector<std::string> arguments, int seconds) const {

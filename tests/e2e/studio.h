@@ -39,7 +39,7 @@ class Studio {
   int Stop();
   void KillDaemon() { daemon_.Kill(); }
   Process& daemon() { return daemon_; }
-  Process StartWorker(int slots = 1);
+  Process StartWorker(int slots = 1, const std::vector<std::string>& more = {});
 
   Finished Client(std::vector<std::string> arguments, int seconds = 120) const;
   // Submits and waits; fails the test when the job does not end well.

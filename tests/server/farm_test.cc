@@ -54,6 +54,38 @@ TEST(Farm, AFarmWhoseWorkersAreKilledOneAfterAnotherLosesNoJob) {
   EXPECT_EQ(d.WatchToEnd(job).state(), JOB_DONE);
 }
 
+WorkersReply WorkersOf(Daemon& d) {
+  WorkersReply reply;
+  grpc::ClientContext context;
+  EXPECT_TRUE(d.jobs().Workers(&context, WorkersRequest(), &reply).ok());
+  return reply;
+}
+
+TEST(Farm, SaysHowManySlotsItsWorkIsWorth) {
+  Daemon d;
+  EXPECT_EQ(WorkersOf(d).wanted_slots(), 0u);
+  const std::string first = d.Submit(d.TwoPasses(3));
+  Wait([&] { return WorkersOf(d).ready_tasks() > 0; });
+  // Three plates that nobody has read: how long that takes is not known.
+  EXPECT_EQ(WorkersOf(d).ready_tasks(), 3u);
+  EXPECT_EQ(WorkersOf(d).wanted_slots(), 3u);
+  EXPECT_EQ(WorkersOf(d).waiting_seconds(), 0);
+  {
+    FakeWorker w(d.Channel(), "w");
+    EXPECT_EQ(d.WatchToEnd(first).state(), JOB_DONE);
+    EXPECT_EQ(WorkersOf(d).wanted_slots(), 0u);
+    w.Kill();
+  }
+  // The plates are known, and that such tasks take no time worth mentioning.
+  d.Submit(d.TwoPasses(3, 0.3));
+  Wait([&] { return WorkersOf(d).ready_tasks() > 0; });
+  const WorkersReply again = WorkersOf(d);
+  EXPECT_EQ(again.ready_tasks(), 3u);
+  EXPECT_GT(again.waiting_seconds(), 0);
+  EXPECT_LT(again.waiting_seconds(), 10);
+  EXPECT_EQ(again.wanted_slots(), 1u);
+}
+
 // Of one on the daemon's own machine it is known at once that it has ended, and how.
 TEST(Farm, TaskThatCrashesTheLocalWorkerThreeTimesIsGivenUpWithItsFile) {
   Daemon d;
