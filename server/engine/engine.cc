@@ -240,7 +240,7 @@ void Engine::Stats(std::function<void(const EngineStats&)> then) {
       s.workers += w.connected;
       s.slots += w.connected ? w.slots : 0;
     }
-    s.wanted_slots = sched::WantedSlots(farm_.Demand());
+    s.wanted_slots = sched::WantedSlots(farm_.GetBacklog());
     const Farm::Counts& f = farm_.counts();
     const Results::Counts& r = results_.counts();
     s.hits = f.hits, s.misses = f.misses, s.reused = f.reused, s.failed = f.failed;

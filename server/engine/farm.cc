@@ -342,8 +342,8 @@ std::map<std::string, uint32_t> Farm::Slots() const {
   return slots;
 }
 
-sched::Demand Farm::Demand() const {
-  return scheduler_.CountDemand([this](sched::JobNumber number, uint32_t group) {
+sched::Backlog Farm::GetBacklog() const {
+  return scheduler_.CountBacklog([this](sched::JobNumber number, uint32_t group) {
     const auto order = orders_.find(number);
     if (order == orders_.end() || group >= order->second.usual_seconds.size()) return 0.0;
     return order->second.usual_seconds[group];
@@ -352,10 +352,10 @@ sched::Demand Farm::Demand() const {
 
 WorkersReply Farm::Workers() const {
   WorkersReply reply;
-  const sched::Demand demand = Demand();
-  reply.set_ready_tasks(demand.ready);
-  reply.set_waiting_seconds(demand.seconds);
-  reply.set_wanted_slots(sched::WantedSlots(demand));
+  const sched::Backlog backlog = GetBacklog();
+  reply.set_ready_tasks(backlog.ready);
+  reply.set_waiting_seconds(backlog.seconds);
+  reply.set_wanted_slots(sched::WantedSlots(backlog));
   for (const auto& [number, w] : scheduler_.workers().all()) {
     WorkersReply::Worker* out = reply.add_worker();
     out->set_worker_id(w.id);

@@ -85,7 +85,7 @@ class Farm {
   // The process of this name has ended, which is known before or after its link closes.
   void WorkerEnded(const std::string& name, bool crashed);
   WorkersReply Workers() const;
-  sched::Demand Demand() const;
+  sched::Backlog GetBacklog() const;
   std::string WorkerName(const std::string& worker_id) const;
   // What workers of this name, or of this host, are making.
   std::vector<ResultKey> InHandOf(const std::string& worker) const;

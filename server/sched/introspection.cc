@@ -31,8 +31,8 @@ std::array<uint64_t, 9> Scheduler::CountStates() const {
   return count;
 }
 
-Demand Scheduler::CountDemand(const std::function<double(JobNumber, uint32_t)>& usual) const {
-  Demand d;
+Backlog Scheduler::CountBacklog(const std::function<double(JobNumber, uint32_t)>& usual) const {
+  Backlog d;
   for (const auto& [number, w] : workers_.all()) {
     // What a worker that leaves does not finish is ready again.
     if (w.connected && !w.draining) d.running += w.leased.size() + w.stuck.size();

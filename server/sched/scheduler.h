@@ -19,7 +19,7 @@
 #include <string>
 #include <vector>
 
-#include "server/sched/demand.h"
+#include "server/sched/backlog.h"
 #include "server/sched/durations.h"
 #include "server/sched/ready_queue.h"
 #include "server/sched/task_table.h"
@@ -125,7 +125,7 @@ class Scheduler {
   std::array<uint64_t, 9> CountStates() const;
   // `usual`: seconds that a task of this line of a job took before; 0: not known. What the job
   // itself has measured counts more.
-  Demand CountDemand(const std::function<double(JobNumber, uint32_t group)>& usual) const;
+  Backlog CountBacklog(const std::function<double(JobNumber, uint32_t group)>& usual) const;
   // Empty if all is as it must be, else what is wrong. Slow; for tests.
   std::string CheckInvariants() const;
 

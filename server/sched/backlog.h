@@ -7,7 +7,7 @@
 
 namespace selvage::sched {
 
-struct Demand {
+struct Backlog {
   // Slots that are busy with what a job needs, on workers that stay.
   uint64_t running = 0;
   // Tasks that a free slot could begin at once, and those of them that nothing is known of.
@@ -26,7 +26,7 @@ inline constexpr uint64_t kMostWantedSlots = 4096;
 // but only as many of these as find `kSecondsWorthASlot` of work; tasks of which nothing is
 // known count fully. 0 when there is nothing to do. What waits for what runs is not counted
 // until it is ready: a farm that follows this figure grows when the work does.
-inline uint32_t WantedSlots(const Demand& d) {
+inline uint32_t WantedSlots(const Backlog& d) {
   const double worth = std::ceil(std::max(0.0, d.seconds) / kSecondsWorthASlot) + static_cast<double>(d.unmeasured);
   const double more = std::min(static_cast<double>(d.ready), worth);
   return static_cast<uint32_t>(std::min(static_cast<double>(d.running) + more, static_cast<double>(kMostWantedSlots)));

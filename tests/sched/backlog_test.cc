@@ -1,5 +1,5 @@
 // How many slots a farm is told to have.
-#include "server/sched/demand.h"
+#include "server/sched/backlog.h"
 
 #include <gtest/gtest.h>
 
@@ -36,12 +36,12 @@ NewJob ManyTasks(JobNumber number, int count) {
   return MakeJob(number, std::move(tasks));
 }
 
-class DemandTest : public ::testing::Test {
+class BacklogTest : public ::testing::Test {
  protected:
-  ~DemandTest() override { EXPECT_EQ(s_.CheckInvariants(), ""); }
+  ~BacklogTest() override { EXPECT_EQ(s_.CheckInvariants(), ""); }
   // A task took `usual` seconds before; 0: nobody knows.
-  Demand Count(double usual) {
-    return s_.CountDemand([usual](JobNumber, uint32_t) { return usual; });
+  Backlog Count(double usual) {
+    return s_.CountBacklog([usual](JobNumber, uint32_t) { return usual; });
   }
   void Work(uint32_t slots, bool draining = false, std::vector<Running> running = {}) {
     s_.Report("w", slots, draining, running, now_);
@@ -51,26 +51,26 @@ class DemandTest : public ::testing::Test {
   Time now_ = 100;
 };
 
-TEST_F(DemandTest, AnIdleFarmNeedsNobody) {
+TEST_F(BacklogTest, AnIdleFarmNeedsNobody) {
   Work(8);
-  const Demand d = Count(60);
+  const Backlog d = Count(60);
   EXPECT_EQ(d.running + d.ready, 0u);
   EXPECT_EQ(WantedSlots(d), 0u);
 }
 
-TEST_F(DemandTest, WhatRunsAndWhatIsReadyCountsOnceEach) {
+TEST_F(BacklogTest, WhatRunsAndWhatIsReadyCountsOnceEach) {
   s_.AddJob(ManyTasks(1, 8), now_);
   s_.AddJob(ManyTasks(2, 8), now_);  // the same tasks
   EXPECT_EQ(WantedSlots(Count(60)), 8u);
   Work(3);
-  const Demand d = Count(60);
+  const Backlog d = Count(60);
   EXPECT_EQ(d.running, 3u);
   EXPECT_EQ(d.ready, 5u);
   EXPECT_DOUBLE_EQ(d.seconds, 300);
   EXPECT_EQ(WantedSlots(d), 8u);
 }
 
-TEST_F(DemandTest, ShortTasksShareASlot) {
+TEST_F(BacklogTest, ShortTasksShareASlot) {
   s_.AddJob(ManyTasks(1, 50), now_);
   EXPECT_EQ(WantedSlots(Count(0.5)), 3u) << "25 s";
   EXPECT_EQ(WantedSlots(Count(1e-6)), 1u);
@@ -79,7 +79,7 @@ TEST_F(DemandTest, ShortTasksShareASlot) {
   EXPECT_EQ(WantedSlots(Count(0)), 50u) << "nobody knows how long they take";
 }
 
-TEST_F(DemandTest, WhatTheJobHasMeasuredItselfCountsMore) {
+TEST_F(BacklogTest, WhatTheJobHasMeasuredItselfCountsMore) {
   s_.AddJob(ManyTasks(1, 11), now_);
   Work(1);
   ASSERT_TRUE(s_.BeginCommit(Key("0"), "w", now_));
@@ -88,33 +88,33 @@ TEST_F(DemandTest, WhatTheJobHasMeasuredItselfCountsMore) {
   EXPECT_DOUBLE_EQ(Count(1000).seconds, 9 * 4);
 }
 
-TEST_F(DemandTest, WhatHangsFromReadyTasksIsWorkForTheirSlots) {
+TEST_F(BacklogTest, WhatHangsFromReadyTasksIsWorkForTheirSlots) {
   s_.AddJob(MakeJob(1, {MakeTask("a"), MakeTask("b", {0}), MakeTask("c", {1}), MakeTask("d")}), now_);
-  const Demand d = Count(7);
+  const Backlog d = Count(7);
   EXPECT_EQ(d.ready, 2u);
   EXPECT_DOUBLE_EQ(d.seconds, 28);
   EXPECT_EQ(WantedSlots(d), 2u);
 }
 
-TEST_F(DemandTest, WhatWaitsForWhatRunsIsNotWaitingForASlot) {
+TEST_F(BacklogTest, WhatWaitsForWhatRunsIsNotWaitingForASlot) {
   s_.AddJob(MakeJob(1, {MakeTask("a"), MakeTask("b", {0}), MakeTask("c", {0})}), now_);
   Work(4);
-  const Demand d = Count(60);
+  const Backlog d = Count(60);
   EXPECT_EQ(d.running, 1u);
   EXPECT_EQ(d.ready, 0u);
   EXPECT_DOUBLE_EQ(d.seconds, 0);
   EXPECT_EQ(WantedSlots(d), 1u);
 }
 
-TEST_F(DemandTest, WhatComesAlongNeedsNoSlotOfItsOwn) {
+TEST_F(BacklogTest, WhatComesAlongNeedsNoSlotOfItsOwn) {
   s_.AddJob(MakeJob(1, {MakeTask("a", {}, false), MakeTask("b", {0}, false), MakeTask("c", {1})}), now_);
-  const Demand d = Count(4);
+  const Backlog d = Count(4);
   EXPECT_EQ(d.ready, 1u);
   EXPECT_DOUBLE_EQ(d.seconds, 12);
   EXPECT_EQ(WantedSlots(d), 1u);
 }
 
-TEST_F(DemandTest, AWorkerThatLeavesIsNotCounted) {
+TEST_F(BacklogTest, AWorkerThatLeavesIsNotCounted) {
   s_.AddJob(ManyTasks(1, 2), now_);
   Work(2);
   ASSERT_EQ(WantedSlots(Count(60)), 2u);
@@ -124,7 +124,7 @@ TEST_F(DemandTest, AWorkerThatLeavesIsNotCounted) {
   EXPECT_EQ(WantedSlots(Count(60)), 2u) << "it did not";
 }
 
-TEST_F(DemandTest, WhatIsTriedAgainLaterCouldNotBeginNow) {
+TEST_F(BacklogTest, WhatIsTriedAgainLaterCouldNotBeginNow) {
   s_.AddJob(ManyTasks(1, 1), now_);
   Work(1);
   s_.TaskSetback(Key("0"), "w", "no room", now_);
