@@ -76,7 +76,7 @@ std::string Scheduler::CheckInvariants() const {
       const std::string name = absl::StrCat("job ", number, " task ", i, ": ");
       if (tasks_.Find(t.key) != &t) return name + "not found under its key";
       const bool waits = std::any_of(t.waiters.begin(), t.waiters.end(),
-                                     [&](const Waiter& w) { return w.job == &job && w.local == i; });
+                                     [&, of = &job](const Waiter& w) { return w.job == of && w.local == i; });
       if (!waits) return name + "does not know its job";
       if (m.needed && t.state == TaskState::kIdle) return name + "needed, but idle";
       if (m.counted == Member::kNothing) return name + "not counted";
@@ -119,7 +119,7 @@ std::string Scheduler::CheckInvariants() const {
     for (TaskIndex t : w.leased) {
       const auto& attempts = tasks_[t].attempts;
       const bool mine = std::any_of(attempts.begin(), attempts.end(),
-                                    [&](const Attempt& a) { return a.worker == number && !a.handed_in; });
+                                    [of = number](const Attempt& a) { return a.worker == of && !a.handed_in; });
       if (!mine) return absl::StrCat("worker ", w.id, ": has a task that does not know it");
     }
   }

@@ -119,7 +119,7 @@ void Scheduler::ExpireLeases() {
   }
   for (const auto& [number, t, suspects] : over) {
     auto& attempts = tasks_[t].attempts;
-    auto a = std::find_if(attempts.begin(), attempts.end(), [&](const Attempt& x) { return x.worker == number; });
+    auto a = std::find_if(attempts.begin(), attempts.end(), [of = number](const Attempt& x) { return x.worker == of; });
     if (a == attempts.end()) continue;
     Stop(t, *a);
     DropAttempt(t, static_cast<size_t>(a - attempts.begin()));

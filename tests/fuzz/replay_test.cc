@@ -1,62 +1,49 @@
-// Replays mutations of good stacks, paths, papers and headers of pictures through the fuzz target. A crash
-// shows as the end of this program; SELVAGE_FUZZ_SEED=N alone runs seed N again.
+// Plays the corpus to each target, and mutations of it from fixed seeds. A crash shows as the
+// end of this program; SELVAGE_FUZZ_SEED=N runs seed N of each target alone.
+#include <algorithm>
 #include <cstdint>
 #include <cstdlib>
+#include <filesystem>
 #include <fstream>
+#include <map>
 #include <random>
 #include <sstream>
 #include <string>
 #include <vector>
 
 #include "gtest/gtest.h"
+#include "tests/fuzz/target.h"
 
-extern "C" int LLVMFuzzerTestOneInput(const uint8_t* data, size_t size);
-
+namespace selvage::fuzz {
 namespace {
 
-constexpr int kRounds = 90'000;
+namespace fs = std::filesystem;
 
-std::vector<std::string> Beginnings() {
-  std::vector<std::string> all = {
-      "M 5 5 a1 1 0 01 10 10 C 1 2 3 4 5 6 S 1 2 3 4 Q 1 2 3 4 T 5 6 h1v2Zl-.5.5e1",
-      R"(name: "s" frames { first: 1 last: 5 } plate { name: "p" files: "/p.%04d.exr" missing: HOLD frames { first: 2 last: 4 } }
-         pass { name: "a" from: "p" step { degrain { window: 2 } } step { fill_color { sample { width: 9 height: 9 frame: 3 } } } }
-         pass { name: "k" from: "a" step { chroma_range {} } step { levels { gamma { at { frame: 2 value: 0.5 } at { frame: 4 value: 2 } ease: SMOOTH } } } }
-         deliver { name: "d" from: "a" files: "/o.%d.exr" layer { name: "k" from: "k" } })",
-      R"(name: "f" frames { first: 1 last: 6 } format { width: 64 height: 48 } plate { name: "p" files: "/p.%d.exr" missing: HOLD }
-         mask { name: "m" shape { at { frame: 2 path: "M0 0H9V9Z" } at { frame: 5 path: "M1 0H9V9Z" } ease: SMOOTH }
-                shape { at { frame: 4 path: "M2 2h3v3z" } subtract: true } follow { picture: "a" } }
-         pass { name: "a" from: "p" step { degrain {} } }
-         pass { name: "k" from: "a" step { color_difference {} } step { within { mask: "m" } } step { steady { plate: "a" } } }
-         deliver { name: "d" from: "k" files: "/o.%d.exr" })"};
-  const std::string digest(64, 'a');
-  all.push_back(R"({"format": 1, "stack_name": "s", "version": 2, "deliverable": "d", "made_by": "1",
- "source": [{"plate": "p", "frame": 1, "path": "/p.1.exr", "sha256": ")" +
-                digest + R"("}],
- "file": [{"path": "o.1.exr", "frame": 1, "bytes": 99, "sha256": ")" +
-                digest + R"(", "key": ")" + digest +
-                R"(", "source": [0]}, {"path": "b/\u00e4.exr", "frame": -1, "bytes": 0, "sha256": ")" + digest +
-                R"(", "key": "", "source": []}]})");
-  // Headers as they begin: OpenEXR with a channel list, PNG, JPEG, TIFF, DPX.
-  const auto bytes = [&](std::initializer_list<const char*> parts) {
-    std::string text;
-    for (const char* part : parts) {
-      for (const char* c = part; *c != 0; ++c) text += *c == '~' ? '\0' : *c;
-    }
-    return text;
-  };
-  all.push_back(bytes({"\x76\x2f\x31\x01\x02~~~channels~chlist~\x25~~~B~\x01~~~~~~~\x01~~~\x01~~~",
-                       "G~\x01~~~~~~~\x01~~~\x01~~~~compression~compression~\x01~~~\x03~"}));
-  all.push_back(bytes({"\x89PNG\r\n\x1a\n~~~\x0dIHDR~~\x01~~~\x01~\x08\x02~~~"}));
-  all.push_back(bytes({"\xff\xd8\xff\xe0~\x04JF\xff\xc0~\x11\x08~\x10~\x10\x03\x01\x22~"}));
-  all.push_back(bytes({"II*~\x08~~~\x02~\x02\x01\x03~\x03~~~\x08~~~\x15\x01\x03~\x01~~~\x03~~~"}));
-  all.push_back("SDPX" + std::string(800, '\0') + "2");
-  std::ifstream in(std::string(SELVAGE_SOURCE_DIR) + "/tests/vectors/five_passes.stack");
-  std::stringstream text;
-  text << in.rdbuf();
-  EXPECT_GT(text.str().size(), 500u);
-  all.push_back(text.str());
-  return all;
+// Mutations of each target: what opens files takes longer.
+int RoundsOf(const std::string& target) {
+  static const std::map<std::string, int> rounds = {{"stack", 30'000}, {"plate", 3'000}};
+  const auto found = rounds.find(target);
+  return found == rounds.end() ? 20'000 : found->second;
+}
+
+std::string Read(const fs::path& path) {
+  std::ifstream in(path, std::ios::binary);
+  std::stringstream bytes;
+  bytes << in.rdbuf();
+  return bytes.str();
+}
+
+// What lies in the target's folder, by name, so that a seed is the same everywhere.
+std::map<std::string, std::string> CorpusOf(const std::string& target) {
+  std::map<std::string, std::string> corpus;
+  for (const auto& entry : fs::directory_iterator(fs::path(SELVAGE_SOURCE_DIR) / "tests/fuzz/corpus" / target)) {
+    corpus[entry.path().filename().string()] = Read(entry.path());
+  }
+  // A whole stack with everything that stacks have.
+  if (target == "stack" || target == "short_forms") {
+    corpus["five_passes"] = Read(fs::path(SELVAGE_SOURCE_DIR) / "tests/vectors/five_passes.stack");
+  }
+  return corpus;
 }
 
 class Mutator {
@@ -107,24 +94,54 @@ class Mutator {
   std::mt19937 random_;
 };
 
-void RunSeed(uint32_t seed, const std::vector<std::string>& beginnings) {
-  const std::string text = Mutator(seed).Mutate(beginnings[seed % beginnings.size()]);
-  LLVMFuzzerTestOneInput(reinterpret_cast<const uint8_t*>(text.data()), text.size());
+class Fuzz : public testing::TestWithParam<std::string> {
+ protected:
+  const Target& target() const {
+    return *std::find_if(Targets().begin(), Targets().end(), [](const Target& t) { return t.name == GetParam(); });
+  }
+};
+
+TEST_P(Fuzz, TheCorpusIsAnsweredNotAccidents) {
+  const auto corpus = CorpusOf(GetParam());
+  EXPECT_FALSE(corpus.empty());
+  for (const auto& [name, text] : corpus) {
+    SCOPED_TRACE(name);
+    target().run(text);
+  }
 }
 
-TEST(Fuzz, MutatedInputsAreAnswersNotAccidents) {
-  const auto beginnings = Beginnings();
-  if (const char* one = std::getenv("SELVAGE_FUZZ_SEED")) {
-    RunSeed(static_cast<uint32_t>(std::atoi(one)), beginnings);
-    return;
+TEST_P(Fuzz, MutationsOfTheCorpusAreAnsweredToo) {
+  std::vector<std::string> beginnings;
+  for (const auto& [name, text] : CorpusOf(GetParam())) {
+    if (!text.empty()) beginnings.push_back(text);
   }
-  for (int seed = 0; seed < kRounds; ++seed) RunSeed(static_cast<uint32_t>(seed), beginnings);
+  ASSERT_FALSE(beginnings.empty());
+  const char* one = std::getenv("SELVAGE_FUZZ_SEED");
+  const int first = one != nullptr ? std::atoi(one) : 0, end = one != nullptr ? first + 1 : RoundsOf(GetParam());
+  for (int seed = first; seed < end; ++seed) {
+    const std::string& from = beginnings[static_cast<size_t>(seed) % beginnings.size()];
+    target().run(Mutator(static_cast<uint32_t>(seed)).Mutate(from));
+  }
 }
 
-TEST(Fuzz, GoodInputIsGood) {
-  for (const std::string& text : Beginnings()) {
-    EXPECT_EQ(LLVMFuzzerTestOneInput(reinterpret_cast<const uint8_t*>(text.data()), text.size()), 0);
+std::vector<std::string> Names() {
+  std::vector<std::string> names;
+  for (const Target& t : Targets()) names.push_back(t.name);
+  std::sort(names.begin(), names.end());
+  return names;
+}
+
+INSTANTIATE_TEST_SUITE_P(Targets, Fuzz, testing::ValuesIn(Names()), [](const auto& p) { return p.param; });
+
+// A target that nobody linked in would be tested by nobody.
+TEST(FuzzTargets, EveryCorpusHasItsTarget) {
+  std::vector<std::string> folders;
+  for (const auto& entry : fs::directory_iterator(fs::path(SELVAGE_SOURCE_DIR) / "tests/fuzz/corpus")) {
+    folders.push_back(entry.path().filename().string());
   }
+  std::sort(folders.begin(), folders.end());
+  EXPECT_EQ(folders, Names());
 }
 
 }  // namespace
+}  // namespace selvage::fuzz
