@@ -371,7 +371,13 @@ class Reader {
     for (const SubPath& sub : path->sub_paths) {
       curves.push_back(sub.xy);
       for (size_t i = 0; i + 1 < curves.back().size(); i += 2) {
-        element.to_pixels.Apply(&curves.back()[i], &curves.back()[i + 1]);
+        double& x = curves.back()[i];
+        double& y = curves.back()[i + 1];
+        element.to_pixels.Apply(&x, &y);
+        // Where no path of a stack may lie; also what is no number any more.
+        if (!(std::abs(x) <= 1e6 && std::abs(y) <= 1e6)) {
+          return Wrong("a transform moves the shape more than 1,000,000 pixels away");
+        }
       }
     }
     if (curves.empty()) return absl::OkStatus();
