@@ -35,7 +35,7 @@ Backlog Scheduler::CountBacklog(const std::function<double(JobNumber, uint32_t)>
   Backlog d;
   for (const auto& [number, w] : workers_.all()) {
     // What a worker that leaves does not finish is ready again.
-    if (w.connected && !w.draining) d.running += w.leased.size() + w.stuck.size();
+    if (w.connected && !w.draining) d.running += w.running() + w.stuck.size();
   }
   // Ready, or waiting for what is.
   std::vector<bool> counted(tasks_.places());
