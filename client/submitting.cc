@@ -124,7 +124,7 @@ void SayJson(const std::vector<Shot>& shots) {
 
 }  // namespace
 
-absl::StatusOr<SubmitReply> Send(Connection& connection, const Submission& submission) {
+SubmitRequest ToRequest(const Connection& connection, const Submission& submission) {
   SubmitRequest request;
   *request.mutable_stack() = submission.stack;
   request.set_note(submission.note);
@@ -132,9 +132,14 @@ absl::StatusOr<SubmitReply> Send(Connection& connection, const Submission& submi
   if (submission.text.size() <= kLongestText && request.ByteSizeLong() + submission.text.size() <= kLargestRequest) {
     request.set_text(submission.text);
   }
-  // A submission that is repeated after a lost answer is the same submission.
   request.set_request_id(RandomId());
   request.set_owner(connection.owner());
+  return request;
+}
+
+absl::StatusOr<SubmitReply> Send(Connection& connection, const Submission& submission) {
+  // A submission that is repeated after a lost answer is the same submission.
+  const SubmitRequest request = ToRequest(connection, submission);
   SubmitReply reply;
   absl::Status sent;
   for (int attempt = 0; attempt < 3; ++attempt) {

@@ -19,6 +19,8 @@ struct Submission {
   std::vector<std::string> set;
   std::string note;
 };
+// As the daemon is asked, with an id of its own: sent again, it is the same submission.
+SubmitRequest ToRequest(const Connection& connection, const Submission& submission);
 // Tries again where no answer came: it is the same submission then.
 absl::StatusOr<SubmitReply> Send(Connection& connection, const Submission& submission);
 

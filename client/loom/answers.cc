@@ -184,6 +184,12 @@ absl::StatusOr<std::string> CurvesJson(const Stack& stack, const std::string& na
   return out.EndArray().EndObject().Take();
 }
 
+HttpAnswer JsonAnswer(std::string body) {
+  HttpAnswer answer;
+  answer.body = std::move(body);
+  return answer;
+}
+
 HttpAnswer ErrorAnswer(const absl::Status& status) {
   const auto code = [&] {
     switch (status.code()) {

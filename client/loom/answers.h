@@ -24,6 +24,8 @@ std::string CacheJson(const CacheInfoReply& cache);
 // The outlines of a mask: README.md, "GET /api/curves". Errors: NOT_FOUND, INVALID_ARGUMENT.
 absl::StatusOr<std::string> CurvesJson(const Stack& stack, const std::string& mask, int frame);
 
+// An answer that is JSON.
+HttpAnswer JsonAnswer(std::string body);
 // An answer for an error, by its code.
 HttpAnswer ErrorAnswer(const absl::Status& status);
 // The daemon refuses the stack.

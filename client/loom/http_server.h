@@ -51,6 +51,8 @@ class HttpExchange {
   virtual void WhenGone(std::function<void()> then) = 0;
 };
 
+using Exchange = std::shared_ptr<HttpExchange>;
+
 // A client of server-sent events.
 class EventStream {
  public:

@@ -89,20 +89,78 @@ absl::StatusOr<StackFile> Tried(const StackFile& file, const std::vector<std::st
   return out;
 }
 
+// `paths` lead to steps, or to passes of which all steps are left out.
 absl::Status LeaveOut(const std::vector<std::string>& paths, Stack* stack) {
   std::vector<std::pair<int, int>> steps;
   for (const std::string& path : paths) {
     ASSIGN_OR_RETURN(const std::vector<PathPart> parts, ParsePath(path));
-    const bool right = parts.size() == 2 && parts[0].name == "pass" && parts[1].name == "step" && parts[0].index &&
-                       parts[1].index && *parts[0].index < stack->pass_size() &&
-                       *parts[1].index < stack->pass(*parts[0].index).step_size();
-    if (!right) return absl::InvalidArgumentError(absl::StrCat("there is no step ", path.substr(0, 200)));
-    steps.push_back({*parts[0].index, *parts[1].index});
+    const bool in_pass = !parts.empty() && parts.size() <= 2 && parts[0].name == "pass" && parts[0].index &&
+                         *parts[0].index < stack->pass_size();
+    const int all = in_pass ? stack->pass(*parts[0].index).step_size() : 0;
+    if (in_pass && parts.size() == 1) {
+      for (int i = 0; i < all; ++i) steps.push_back({*parts[0].index, i});
+    } else if (in_pass && parts[1].name == "step" && parts[1].index && *parts[1].index < all) {
+      steps.push_back({*parts[0].index, *parts[1].index});
+    } else {
+      return absl::InvalidArgumentError(absl::StrCat("there is no step ", path.substr(0, 200)));
+    }
   }
   std::sort(steps.begin(), steps.end(), std::greater<>());
   steps.erase(std::unique(steps.begin(), steps.end()), steps.end());
   for (const auto& [pass, step] : steps) stack->mutable_pass(pass)->mutable_step()->DeleteSubrange(step, 1);
   return absl::OkStatus();
+}
+
+absl::Status AskPicture(const HttpRequest& request, LookRequest* out) {
+  LookPicture& look = *out->mutable_look();
+  const std::string as = request.Parameter("as").empty() ? "checker" : request.Parameter("as");
+  const bool grey = as == "grey";
+  const auto* choice = FindChoice(LookPicture::As_descriptor(), grey ? "background" : as);
+  if (choice == nullptr) {
+    return absl::InvalidArgumentError(absl::StrCat("\"as\" cannot be \"", as.substr(0, 100), "\""));
+  }
+  look.set_as(static_cast<LookPicture::As>(choice->number()));
+  look.set_behind(grey ? kGreyPass : request.Parameter("over"));
+  ASSIGN_OR_RETURN(const double stops, NumberParameter(request, "stops", 0));
+  look.mutable_stops()->set_value(stops);
+  ASSIGN_OR_RETURN(const double wipe, NumberParameter(request, "wipe", 0.5));
+  look.mutable_wipe()->set_value(wipe);
+  ASSIGN_OR_RETURN(const auto side, WholeParameter(request, "longest_side"));
+  if (side && (*side < 0 || *side > 16384)) return absl::InvalidArgumentError("\"longest_side\" is 0 to 16384");
+  look.set_longest_side(static_cast<uint32_t>(side.value_or(0)));
+  if (!grey) return absl::OkStatus();
+  Pass* pass = out->mutable_stack()->add_pass();
+  pass->set_name(kGreyPass);
+  Color* color = pass->add_step()->mutable_flood()->mutable_color();
+  color->set_r(kMiddleGrey);
+  color->set_g(kMiddleGrey);
+  color->set_b(kMiddleGrey);
+  return absl::OkStatus();
+}
+
+absl::Status AskValues(const HttpRequest& request, LookRequest* out) {
+  SampleBox* box = out->mutable_sample()->mutable_box();
+  for (const char* name : {"x", "y"}) {
+    ASSIGN_OR_RETURN(const auto at, WholeParameter(request, name));
+    if (!at || *at < INT32_MIN || *at > INT32_MAX) {
+      return absl::InvalidArgumentError(absl::StrCat("\"", name, "\" is missing: the pixel"));
+    }
+    (*name == 'x') ? box->set_x(static_cast<int>(*at)) : box->set_y(static_cast<int>(*at));
+  }
+  box->set_width(1);
+  box->set_height(1);
+  return absl::OkStatus();
+}
+
+// What is asked of `out`'s stack.
+absl::Status Fill(const HttpRequest& request, LookRequest* out) {
+  out->set_pass(request.Parameter("pass"));
+  if (out->pass().empty()) return absl::InvalidArgumentError("\"pass\" is missing");
+  ASSIGN_OR_RETURN(const auto frame, WholeParameter(request, "frame"));
+  if (!frame || *frame < INT32_MIN || *frame > INT32_MAX) return absl::InvalidArgumentError("\"frame\" is missing");
+  out->set_frame(static_cast<int>(*frame));
+  RETURN_IF_ERROR(LeaveOut(request.Parameters("without"), out->mutable_stack()));
+  return request.path == "/api/values" ? AskValues(request, out) : AskPicture(request, out);
 }
 
 }  // namespace
@@ -119,28 +177,6 @@ absl::StatusOr<std::optional<int64_t>> WholeParameter(const HttpRequest& request
 
 absl::StatusOr<LookRequest> MakeLookRequest(const StackFile& file, const HttpRequest& request) {
   LookRequest out;
-  out.set_pass(request.Parameter("pass"));
-  if (out.pass().empty()) return absl::InvalidArgumentError("\"pass\" is missing");
-  ASSIGN_OR_RETURN(const auto frame, WholeParameter(request, "frame"));
-  if (!frame || *frame < INT32_MIN || *frame > INT32_MAX) return absl::InvalidArgumentError("\"frame\" is missing");
-  out.set_frame(static_cast<int>(*frame));
-  LookPicture& look = *out.mutable_look();
-  const std::string as = request.Parameter("as").empty() ? "checker" : request.Parameter("as");
-  const bool grey = as == "grey";
-  const auto* choice = FindChoice(LookPicture::As_descriptor(), grey ? "background" : as);
-  if (choice == nullptr) {
-    return absl::InvalidArgumentError(absl::StrCat("\"as\" cannot be \"", as.substr(0, 100), "\""));
-  }
-  look.set_as(static_cast<LookPicture::As>(choice->number()));
-  look.set_behind(grey ? kGreyPass : request.Parameter("over"));
-  ASSIGN_OR_RETURN(const double stops, NumberParameter(request, "stops", 0));
-  look.mutable_stops()->set_value(stops);
-  ASSIGN_OR_RETURN(const double wipe, NumberParameter(request, "wipe", 0.5));
-  look.mutable_wipe()->set_value(wipe);
-  ASSIGN_OR_RETURN(const auto side, WholeParameter(request, "longest_side"));
-  if (side && (*side < 0 || *side > 16384)) return absl::InvalidArgumentError("\"longest_side\" is 0 to 16384");
-  look.set_longest_side(static_cast<uint32_t>(side.value_or(0)));
-
   const std::vector<std::string> set = request.Parameters("set");
   if (set.empty()) {
     *out.mutable_stack() = file.stack();
@@ -148,15 +184,17 @@ absl::StatusOr<LookRequest> MakeLookRequest(const StackFile& file, const HttpReq
     ASSIGN_OR_RETURN(const StackFile tried, Tried(file, set));
     *out.mutable_stack() = tried.stack();
   }
-  RETURN_IF_ERROR(LeaveOut(request.Parameters("without"), out.mutable_stack()));
-  if (grey) {
-    Pass* pass = out.mutable_stack()->add_pass();
-    pass->set_name(kGreyPass);
-    Color* color = pass->add_step()->mutable_flood()->mutable_color();
-    color->set_r(kMiddleGrey);
-    color->set_g(kMiddleGrey);
-    color->set_b(kMiddleGrey);
+  RETURN_IF_ERROR(Fill(request, &out));
+  return out;
+}
+
+absl::StatusOr<LookRequest> MakeLookRequest(const Stack& stack, const HttpRequest& request) {
+  if (!request.Parameters("set").empty()) {
+    return absl::InvalidArgumentError("nothing can be tried in a version that was submitted");
   }
+  LookRequest out;
+  *out.mutable_stack() = stack;
+  RETURN_IF_ERROR(Fill(request, &out));
   return out;
 }
 

@@ -11,8 +11,11 @@
 
 namespace selvage::client {
 
-// Errors: INVALID_ARGUMENT a parameter or a value that is tried is wrong.
+// A picture, or (at the address /api/values) the values of one pixel. Errors: INVALID_ARGUMENT a
+// parameter or a value that is tried is wrong.
 absl::StatusOr<LookRequest> MakeLookRequest(const StackFile& file, const HttpRequest& request);
+// The same of a stack that was submitted, in which nothing can be tried.
+absl::StatusOr<LookRequest> MakeLookRequest(const Stack& stack, const HttpRequest& request);
 
 // A number among the parameters; nullopt where there is none. Errors: INVALID_ARGUMENT.
 absl::StatusOr<std::optional<int64_t>> WholeParameter(const HttpRequest& request, const std::string& name);

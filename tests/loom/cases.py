@@ -103,6 +103,11 @@ class World:
         row.click()
         self.shows(name)
 
+    def choose_in_passes(self, name):
+        """The same from any view; the panel with its numbers is open then."""
+        self.view("passes")
+        self.choose(name)
+
     def shows(self, name, frame=None, how=None):
         def check():
             shown = self.picture_there().split(" ")
@@ -319,6 +324,18 @@ def values_under_the_pointer(world):
     assert "code " + " ".join(map(str, wanted)) in told, (told, wanted)
 
 
+@test
+def resting_the_pointer_tells_the_own_values(world):
+    """Where the pointer rests, the values are those of `look --values`, of colour with alpha and of a matte."""
+    for name, how in (("foreground", "checker"), ("matte", "matte")):
+        world.choose(name)
+        world.shows(name)
+        world.actions().move_to_element_with_offset(world.one("#stage"), *world.stage_at(240, 130)).perform()
+        told = until("exact values are told", lambda: re.search(r"x (\d+)  y (\d+) .*?((?:linear(?: -?\d+\.\d{5}){3}  )?alpha -?\d+\.\d{5})", world.text("#values")))
+        wanted = json.loads(world.studio.selvage("--json", "look", world.studio.stack, name, "--frame", 1001, "--values", f"{told.group(1)},{told.group(2)}").stdout)["value"][0]["linear"]
+        assert [float(v) for v in re.findall(r"-?\d+\.\d{5}", told.group(3))] == [round(v, 5) for v in wanted], (told.group(0), wanted)
+
+
 # ---- changing the stack --------------------------------------------------------------
 
 
@@ -394,6 +411,68 @@ def passes_are_added_renamed_muted_and_moved(world):
     world.one(".step.is-muted button").click()
     until("it is", lambda: "#muted" not in world.file())
     world.studio.selvage("check", world.studio.stack)
+
+
+def without_steps(text, names):
+    """The stack's text with no step in these passes."""
+    for name in names:
+        at = re.search(rf'pass \{{\s*name: "{name}"', text).start()
+        depth, begun, i = 1, None, text.index("{", at) + 1
+        while depth > 0:
+            if text[i] == '"':
+                i = text.index('"', i + 1)
+            elif text[i] == "#":
+                i = text.index("\n", i)
+            elif text[i] == "{":
+                depth += 1
+            elif text[i] == "}":
+                depth -= 1
+                if depth == 1 and begun is not None:
+                    text = text[:begun] + text[i + 1:]
+                    i, begun = begun - 1, None
+            elif depth == 1 and re.match(r"step\s*\{", text[i:]):
+                begun = i
+            i += 1
+    return text
+
+
+@test
+def passes_are_left_out_and_soloed(world):
+    """A pass that is left out hands on what it comes from; with solo only one has an effect; the file stays as it is."""
+    before = world.file()
+    world.choose("comp_grade")
+    whole = world.studio.look("comp_grade", 1001, "--as", "checker")
+    world.same_pixels(whole, "comp_grade")
+    of = re.search(r'name: "comp_grade"\s+from: "(\w+)"', before).group(1)
+    without = world.studio.look(of, 1001, "--as", "checker")
+    assert without != whole
+    world.keys("u")
+    world.same_pixels(without, "comp_grade without its steps")
+    until("the list says so", lambda: "left out" in world.text('.pass-row[data-name="comp_grade"] .state'))
+    # Through an edit of another pass it stays left out.
+    world.studio.stack.write_text(before.replace('name: "apiary_010"', 'name: "apiary_010"  # saved elsewhere', 1))
+    world.same_pixels(without, "comp_grade without its steps after a save")
+    world.studio.stack.write_text(before)
+    world.keys("s")
+    until("solo is told", lambda: "solo" in world.text('.pass-row[data-name="comp_grade"] .state'))
+    until("others are left out", lambda: world.all(".pass-row.is-left-out"))
+    soloed = world.js("return [...document.querySelectorAll('.pass-row.is-left-out')].map((r) => r.dataset.name)")
+    assert "comp_grade" not in soloed, soloed
+    # By hand: a stack in which those passes have no steps.
+    text = without_steps(before, soloed)
+    other = world.studio.folder / "solo.stack"
+    other.write_text(text)
+    out = world.studio.folder / "solo.png"
+    world.studio.selvage("look", other, "comp_grade", "--frame", 1001, "--as", "checker", "-o", out)
+    world.same_pixels(out.read_bytes(), "comp_grade alone")
+    world.screen("solo")
+    world.keys("s")
+    world.same_pixels(whole, "comp_grade with all")
+    assert world.file() == before
+    # What gives another kind than it comes from cannot be left out, and that is said.
+    world.choose("core_key")
+    world.keys("u")
+    until("it is said", lambda: "cannot be left out" in world.text("#said"))
 
 
 # ---- hands ---------------------------------------------------------------------------
@@ -646,6 +725,188 @@ def the_shot_is_submitted_and_watched(world):
     world.screen("shot")
 
 
+# ---- versions ------------------------------------------------------------------------
+
+
+def submit_from_page(world, note):
+    """Submits with a note, from the shot's view; the number that the page tells."""
+    world.view("shot")
+    box = world.one("#submit-note")
+    box.send_keys(note, "\ue007")
+    said = until("it is submitted", lambda: re.search(r"Submitted as version (\d+)", world.text("#said")))
+    until("the note's field is empty again", lambda: box.get_attribute("value") == "")
+    # What is said is said again by the next one.
+    world.js("document.getElementById('said').textContent = ''")
+    until("the job is done", lambda: "done" in world.text("#shot-job .state") and "Nothing would be rendered" in world.text("#shot-job"))
+    return int(said.group(1))
+
+
+def change_and_submit(world, white, note):
+    world.choose_in_passes("core_key")
+    path = world.path_of("core_key", "levels", "white")
+    world.type(path, white)
+    until("the file has it", lambda: f"white {{ value: {white} }}" in world.file())
+    return submit_from_page(world, note)
+
+
+def pick(world, label, value):
+    world.js("""
+        const s = [...document.querySelectorAll('select')].find((one) => one.getAttribute('aria-label') === arguments[0] && one.offsetParent !== null);
+        s.value = arguments[1]; s.dispatchEvent(new Event('change', {bubbles: true}));""", label, str(value))
+
+
+@test
+def versions_are_listed_with_what_changed(world):
+    """Submissions with a note stand in the list, newest first, each with its changes in words as `selvage compare` has them."""
+    first = change_and_submit(world, "0.81", "a little lower")
+    second = change_and_submit(world, "0.77", 'lower "still" <b>')
+    assert second == first + 1
+    world.one("#shot-part-versions").click()
+    row = until("the newest is listed", lambda: world.one(f'.version-row[data-number="{second}"]'))
+    until("its changes are told", lambda: "white 0.81 -> 0.77" in world.text(f'.version-row[data-number="{second}"] .version-words'))
+    assert 'lower "still" <b>' in row.text, row.text
+    numbers = world.js("return [...document.querySelectorAll('.version-row')].map((r) => +r.dataset.number)")
+    wanted = [v["number"] for v in json.loads(world.studio.selvage("--json", "versions", world.studio.stack, "--limit", 500).stdout)["version"]]
+    assert numbers == wanted, (numbers, wanted)
+    # Two of them, and one against the editor: the words of the command line.
+    pick(world, "Compare this version", first)
+    pick(world, "with this one", second)
+    told = json.loads(world.studio.selvage("--json", "compare", f"{world.studio.stack}@{first}", f"{world.studio.stack}@{second}").stdout)["change"]
+    assert len(told) == 1, told
+    until("the same words", lambda: world.text(".version-changes dt") == told[0]["where"] and world.text(".version-changes dd") == told[0]["text"])
+    world.screen("versions")
+    pick(world, "Compare this version", second)
+    pick(world, "with this one", 0)
+    until("nothing differs from the editor", lambda: "The settings are the same" in world.text("#version-pair"))
+    world.studio.stack.write_text(world.file().replace("white { value: 0.77 }", "white { value: 0.70 }"))
+    until("what was saved is compared", lambda: "white 0.77 -> 0.7" in world.text("#version-pair"))
+
+
+@test
+def a_version_is_seen_beside_another(world):
+    """Wipe, flip and difference of the same pass in two versions have the pixels of each."""
+    first = change_and_submit(world, "0.84", "for the picture")
+    theirs = world.studio.look("core_key", 1004, "--as", "matte")
+    second = change_and_submit(world, "0.6", "brighter")
+    mine = world.studio.look("core_key", 1004, "--as", "matte")
+    assert theirs != mine
+    world.type(world.one("#frame"), 1004)
+    world.one("#shot-part-versions").click()
+    until("the list is there", lambda: world.one(f'.version-row[data-number="{first}"]').is_displayed())
+    pick(world, "Compare this version", first)
+    pick(world, "with this one", 0)
+    world.one(f'#version-pair button[aria-label^="flip of core_key"]').click()
+    until("the earlier one is seen", lambda: world.js("return document.getElementById('picture').dataset.other") == f"core_key 1004 matte @{first}")
+    world.same_pixels(theirs, "the earlier version")
+    world.keys("f")
+    world.same_pixels(mine, "what is in the editor")
+    pick(world, "Of which version", second)
+    until("the newest is there", lambda: world.js("return document.getElementById('picture').dataset.other") == f"core_key 1004 matte @{second}")
+    world.keys("d")
+    most = """
+        const c = document.getElementById('picture');
+        const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
+        let most = 0; for (let i = 0; i < d.length; i += 4) most = Math.max(most, d[i]);
+        return most;"""
+    until("it differs from the editor nowhere", lambda: world.js(most) == 0)
+    pick(world, "Of which version", first)
+    until("and the one before it does", lambda: world.js(most) > 8)
+    # Two versions, neither of them what is in the editor.
+    pick(world, "with this one", second)
+    pick(world, "Compare this version", first)
+    world.one(f'#version-pair button[aria-label^="wipe of core_key"]').click()
+    world.shows("core_key", 1004, "matte")
+    until("both are versions", lambda: world.picture_there() == f"core_key 1004 matte @{second}")
+    share = lambda png: (lambda g: g["differ"] / g["pixels"])(world.pixels_differ(png))  # noqa: E731
+    until("half of it is the one, half the other", lambda: 0 < share(theirs) < share(mine) + share(theirs))
+    world.screen("versions-wipe")
+    world.keys("q")
+    until("alone again is what is in the editor", lambda: world.picture_there() == "core_key 1004 matte")
+
+
+@test
+def a_version_is_taken_back_as_text(world):
+    """The file becomes the text that was handed in, byte for byte; undo brings the present one again; --set is told."""
+    world.studio.stack.write_text(world.good_text + "# with a word at the end: \u00e4\U0001f41d\n")
+    until("the page has it", lambda: "\U0001f41d" in world.js("return (async () => (await import('/model.js')).model.stack.text)()"))
+    number = submit_from_page(world, "to come back to")
+    handed_in = world.file()
+    world.studio.selvage("submit", world.studio.stack, "--set", "core_key.levels.white=0.5", "--watch")
+    world.studio.stack.write_text(world.good_text.replace("white { value: 0.86 }", "white { value: 0.3 }"))
+    until("the page has it", lambda: "value: 0.3 }" in world.js("return (async () => (await import('/model.js')).model.stack.text)()"))
+    present = world.file()
+    world.one("#shot-part-versions").click()
+    until("the newest is listed", lambda: world.all(f'.version-row[data-number="{number + 1}"]'))
+    world.js("document.querySelector(`.version-row[data-number='${arguments[0]}']`).click()", number)
+    until("it is chosen", lambda: f"take version {number} back" in world.text("#take-back"))
+    world.one("#take-back").click()
+    until("the file has the text that was handed in", lambda: world.file() == handed_in)
+    assert f"take back version {number}" in world.one("#undo").get_attribute("title")
+    world.ctrl("z")
+    until("undo brings the present one", lambda: world.file() == present)
+    world.js("document.querySelector(`.version-row[data-number='${arguments[0]}']`).click()", number + 1)
+    until("it is chosen", lambda: f"take version {number + 1} back" in world.text("#take-back"))
+    world.one("#take-back").click()
+    until("what was set stands at the top", lambda: world.file() == "# submitted with --set core_key.levels.white=0.5\n" + handed_in)
+    until("and is told", lambda: "--set stands at its top" in world.text("#said"))
+    # Another program saves at the same moment: nothing of it is lost.
+    world.ctrl("z")
+    until("undo brings the present one", lambda: world.file() == present)
+    world.js("document.querySelector(`.version-row[data-number='${arguments[0]}']`).click()", number)
+    until("it is chosen", lambda: f"take version {number} back" in world.text("#take-back"))
+    elsewhere = present.replace("value: 0.3 }", "value: 0.31 }")
+    world.driver.execute_async_script("""
+        const done = arguments[arguments.length - 1];
+        (async () => {
+          const kept = window.fetch;
+          // The file is saved elsewhere between the question for the text and the edit.
+          window.fetch = async (path, init) => {
+            const answer = await kept(path, init);
+            if (String(path).startsWith('/api/version?')) await new Promise((go) => { window.goOn = go; });
+            return answer;
+          };
+          document.getElementById('take-back').click();
+          done();
+        })();""")
+    until("the text was asked for", lambda: world.js("return typeof window.goOn === 'function'"))
+    world.studio.stack.write_text(elsewhere)
+    until("the page has it", lambda: "value: 0.31 }" in world.js("return (async () => (await import('/model.js')).model.stack.text)()"))
+    world.js("window.goOn()")
+    until("it is said", lambda: "changed elsewhere" in world.text("#said"))
+    assert world.file() == elsewhere
+
+
+@test
+def many_versions_are_quick(world):
+    """Of 500 submissions all are listed, and only those that are seen are asked what changed in them."""
+    world.driver.execute_async_script("""
+        const done = arguments[arguments.length - 1];
+        window.asked = [];
+        const kept = window.fetch;
+        window.fetch = async (path, init) => {
+          if (String(path).startsWith('/api/changes')) window.asked.push(String(path));
+          if (!String(path).startsWith('/api/versions')) return kept(path, init);
+          const real = await (await kept(path, init)).json();
+          const versions = Array.from({length: 500}, (_, i) => ({...real.versions[0], number: 500 - i, note: `note ${500 - i}`}));
+          return new Response(JSON.stringify({...real, versions}), {headers: {'Content-Type': 'application/json'}});
+        };
+        done();""")
+    world.view("shot")
+    world.one("#shot-part-versions").click()
+    until("all are listed", lambda: len(world.all(".version-row")) == 500)
+    until("those that are seen are asked for", lambda: world.js("return window.asked.length") > 3)
+    time.sleep(1)
+    asked = world.js("return window.asked.length")
+    assert asked < 80, asked
+    world.js("document.querySelector('.version-row').focus()")
+    world.keys("\ue010", focus=None)
+    until("the oldest is chosen and seen", lambda: world.one('.version-row[data-number="1"]').get_attribute("aria-selected") == "true")
+    assert world.js("""
+        const a = document.querySelector('.version-row[data-number="1"]').getBoundingClientRect();
+        const b = document.getElementById('version-list').getBoundingClientRect();
+        return a.bottom <= b.bottom + 2 && a.top >= b.top - 2;""")
+
+
 @test
 def a_pass_is_rendered_again_on_demand(world):
     """`render again` invalidates; the plan says so; a submission renders it."""
@@ -837,6 +1098,10 @@ def screens_of_every_view(world):
         world.view(view)
         time.sleep(1)
         world.screen(view)
+    world.view("shot")
+    world.one("#shot-part-versions").click()
+    time.sleep(1)
+    world.screen("shot-versions")
     world.keys("p")
     time.sleep(0.5)
     world.screen("picture")

@@ -66,6 +66,7 @@ const kShapes = {
   changed: 'M6 1L11 6L6 11L1 6Z M6 3.2L3.2 6L6 8.8L8.8 6Z',
   failed: 'M6 1L11.4 10.6H0.6Z M5.4 4.4H6.6V7.4H5.4Z M5.4 8.2H6.6V9.4H5.4Z',
   muted: 'M2 5.2H10V6.8H2Z',
+  solo: 'M6 1A5 5 0 1 1 6 11A5 5 0 1 1 6 1Z M6 2.2A3.8 3.8 0 1 0 6 9.8A3.8 3.8 0 1 0 6 2.2Z M6 4A2 2 0 1 1 6 8A2 2 0 1 1 6 4Z',
   none: 'M4.6 4.6H7.4V7.4H4.6Z',
   partly: 'M2 2H10V10H2Z M3.4 3.4V8.6H6V3.4Z',
 };

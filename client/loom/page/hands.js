@@ -1,9 +1,9 @@
 // Hands on the picture: shapes with their points and handles, boxes to measure in, colours to
 // pick. All of it becomes text of the stack.
 import * as api from './api.js';
-import { byId, fill, h } from './dom.js';
+import { byId, fill, h, stateMark } from './dom.js';
 import { askName, fieldRows, keepFocus, tools } from './fields.js';
-import { edit, find, goTo, model, on, say, sayError, show } from './model.js';
+import { edit, find, goTo, lostFrames, model, on, say, sayError, show } from './model.js';
 import { freeName } from './passes.js';
 import { closes, copyOf, curvesOf, insertKnot, moveHandle, moveKnot, nearestOn, outlinesOf, pathText, segment, toggleCurve, trackOf } from './path.js';
 import { addLayer, codeAt, draw, linearOf, scale, size, toScreen } from './picture.js';
@@ -767,6 +767,7 @@ function build() {
       (stack?.masks ?? []).length === 0 ? h('option', { value: '' }, 'no mask yet') : null,
       (stack?.masks ?? []).map((mask) => h('option', { value: mask.name, selected: mask.name === maskName }, mask.name)))),
   h('span', { class: 'range' }, found ? h('button', { class: 'small', onclick: () => show({ shown: maskName, as: 'matte' }) }, 'look at it') : null));
+  const lost = [...lostFrames(maskName)].filter(([, shape]) => shape === shapeIndex + 1).map(([frame]) => frame).sort((a, b) => a - b);
   if (tool === 'pen' && penMask !== maskName) {
     fill(host, h('header', { class: 'inspector-head' }, h('h2', null, 'Draw')),
       h('p', { class: 'note' }, `The first shape of the new mask ${penMask} is drawn on the picture. It is in the file when it is closed.`));
@@ -789,6 +790,8 @@ function build() {
           ? h('button', { class: 'small', disabled: off, onclick: () => void edit([one.key ? { kind: 'unkey', path: one.path, frame: model.frame } : { kind: 'shape', path: one.path, frame: model.frame, curves: curvesOf(one.outlines), key: true }], `${one.key ? 'take away' : 'set'} the key frame at ${model.frame}`) },
             one.key ? `take key frame ${model.frame} away` : `key frame at ${model.frame}`)
           : h('label', { class: 'check' }, h('input', { type: 'checkbox', checked: keyed, onchange: (/** @type {any} */ e) => { keyed = e.target.checked; } }), `what I draw is a key frame`))),
+      lost.length === 0 ? null : h('div', { class: 'lost' }, stateMark('failed', 'what it follows is lost at'),
+        h('div', { class: 'key-list' }, lost.slice(0, 60).map((frame) => h('button', { class: frame === model.frame ? 'is-now' : '', title: 'Go there and draw the shape anew', onclick: () => goTo(frame) }, frame))), lost.length > 60 ? `and ${lost.length - 60} more` : null),
       one.known ? null : h('p', { class: 'note' }, `Where the picture carries it at ${model.frame} is seen under "look at it"; the dotted outline is the nearest drawing. Moving a point draws it anew here.`),
       one.key_frames.length > 0 ? h('div', { class: 'key-list' }, one.key_frames.map((frame) => h('button', { class: frame === model.frame ? 'is-now' : '', onclick: () => goTo(frame) }, frame))) : null,
       fieldRows((model.language.blocks['Mask.Shape']?.fields ?? []), shapes[shapeIndex]?.fields ?? {}, one.path, `${maskName} shape ${shapeIndex + 1}`, { skip: ['path', 'at'] })),
@@ -801,7 +804,7 @@ let builtFor = '';
 /** @param {boolean} [force] */
 function refresh(force = false) {
   if (!open) return;
-  const key = `${maskName}\n${model.frame}\n${shapeIndex}`;
+  const key = `${maskName}\n${model.frame}\n${shapeIndex}\n${[...lostFrames(maskName).keys()]}`;
   if (!force && key === builtFor) return;
   builtFor = key;
   keepFocus(host, build);
@@ -835,6 +838,7 @@ export function start(element) {
     refresh(true);
     draw();
   });
+  on('lost job', () => refresh());
   on('look', () => {
     refresh();
     draw();

@@ -4,7 +4,7 @@ import * as api from './api.js';
 import { emit, model, on } from './model.js';
 
 /**
- * @typedef {{pass: string, frame: number, as: string, over?: string, stops?: number, set?: string[], without?: string[], longest_side?: number}} Want
+ * @typedef {{pass: string, frame: number, as: string, over?: string, stops?: number, set?: string[], without?: string[], version?: number, longest_side?: number}} Want
  * @typedef {{bitmap: ImageBitmap, tag: string, warnings: string[], window: number[] | null, used: number, side: number, checked: boolean}} Look
  */
 
@@ -19,7 +19,7 @@ let clock = 0;
 /** @param {Want} want */
 function keyOf(want) {
   return [want.pass, want.frame, want.as, want.over ?? '', want.stops ?? 0, (want.set ?? []).join('&'), (want.without ?? []).join('&'),
-    want.longest_side ?? 0].join('\n');
+    want.longest_side ?? 0, want.version ?? 0].join('\n');
 }
 
 /** @param {string} key */
@@ -80,6 +80,8 @@ export function forget(names) {
   const gone = new Set(names);
   for (const key of [...held.keys()]) {
     const parts = key.split('\n');
+    // What was submitted stays as it was.
+    if (parts.at(-1) !== '0') continue;
     const behind = parts[2] === 'background' || parts[2] === 'plate' ? parts[3] || model.stack?.plates[0]?.name : '';
     if (gone.has(parts[0]) || (behind && gone.has(behind))) drop(key);
   }

@@ -14,6 +14,7 @@ import * as report from './report.js';
 import * as shot from './shot.js';
 import * as strip from './strip.js';
 import * as text from './text.js';
+import * as versions from './versions.js';
 
 const kViews = [
   { id: 'passes', words: 'Passes', start: passes.start, open: passes.setOpen },
@@ -70,9 +71,17 @@ function buildTabs() {
 const kAs = [['color', 'colour', 'c'], ['matte', 'matte', 'a'], ['black', 'black', 'k'], ['grey', 'grey', 'g'], ['checker', 'checker', 'x'], ['plate', 'on plate', 'o'], ['background', 'on back', 'b']];
 const kCompare = /** @type {[typeof model.compare, string][]} */ ([['none', 'alone'], ['wipe', 'wipe'], ['flip', 'flip'], ['difference', 'difference']]);
 
+/** @param {typeof model.compare} how @param {boolean} flipped */
+function compare(how, flipped) {
+  // For choosing one.
+  if (how !== 'none' && model.compare === 'none') versions.wantVersions();
+  // Alone again is what is in the editor.
+  show({ compare: how, flipped, ...(how === 'none' ? { version: 0, otherVersion: 0 } : {}) });
+}
+
 let barFor = '';
 function buildBar() {
-  const key = JSON.stringify([model.shown, model.as, model.over, model.stops, model.gamma, model.channel, model.compare, model.other, model.flipped, model.outlines, model.stack?.digest]);
+  const key = JSON.stringify([model.shown, model.as, model.over, model.stops, model.gamma, model.channel, model.compare, model.other, model.version, model.otherVersion, model.solo, model.leftOut, model.versions.length, model.versions[0]?.number, model.flipped, model.outlines, model.stack?.digest]);
   if (key === barFor) return;
   barFor = key;
   const bar = byId('look-bar');
@@ -81,7 +90,10 @@ function buildBar() {
   const choice = (/** @type {string} */ words, /** @type {string} */ value, /** @type {string[][]} */ options, /** @type {(value: any) => void} */ change) =>
     h('select', { class: 'short', 'aria-label': words, title: words, onchange: (/** @type {any} */ event) => change(event.target.value) }, options.map(([v, t]) => h('option', { value: v, selected: v === value }, t)));
   fill(bar,
-    h('span', { class: 'row' }, nameSelect(undefined, model.shown, 'What is shown', (name) => show({ shown: name }))),
+    h('span', { class: 'row' }, nameSelect(undefined, model.shown, 'What is shown', (name) => show({ shown: name })),
+      model.version === 0 ? null : h('button', { class: 'small', 'aria-pressed': true, title: 'Back to what is in the editor', onclick: () => show({ version: 0 }) }, `version ${model.version}`),
+      model.solo === '' ? null : h('button', { class: 'small', 'aria-pressed': true, title: 'All passes have an effect again (s)', onclick: () => show({ solo: '' }) }, `solo ${model.solo}`),
+      model.solo !== '' || model.leftOut.length === 0 ? null : h('button', { class: 'small', 'aria-pressed': true, title: `Left out: ${model.leftOut.join(', ')}. A click takes all in again.`, onclick: () => show({ leftOut: [] }) }, `${model.leftOut.length} left out`)),
     h('span', { class: 'segments', role: 'radiogroup', 'aria-label': 'Shown as' }, kAs.map(([id, words, k]) => {
       const off = matte && (id === 'color');
       return h('button', { role: 'radio', 'aria-checked': model.as === id, 'aria-label': `as ${words}`, disabled: off, title: `As ${words} (${k})`, onclick: () => show({ as: id }) }, words);
@@ -91,8 +103,9 @@ function buildBar() {
     h('label', { class: 'dim', title: 'Exposure for looking, in stops (+ and −)' }, 'stops ', numberField({ label: 'Exposure for looking, in stops', value: model.stops, min: -12, max: 12, fallback: 0, preview: (v) => show({ stops: v }), commit: (v) => show({ stops: v }) })),
     h('label', { class: 'dim', title: 'Gamma for looking' }, 'gamma ', numberField({ label: 'Gamma for looking', value: model.gamma, min: 0.1, max: 8, fallback: 1, preview: (v) => { model.gamma = v; emit('look'); }, commit: (v) => show({ gamma: v }) })),
     model.stops !== 0 || model.gamma !== 1 || model.channel !== 'all' ? h('button', { class: 'small', title: 'Exposure, gamma and channels as they were', onclick: () => show({ stops: 0, gamma: 1, channel: 'all' }) }, 'reset') : null,
-    h('span', { class: 'row' }, choice('Compare', model.compare, kCompare, (v) => show({ compare: v, flipped: false })),
-      model.compare === 'none' ? null : h('label', { class: 'dim' }, 'with ', nameSelect(undefined, model.other || model.stack?.plates[0]?.name || '', 'Compare with', (name) => show({ other: name }))),
+    h('span', { class: 'row' }, choice('Compare', model.compare, kCompare, (v) => compare(v, false)),
+      model.compare === 'none' ? null : [h('label', { class: 'dim' }, 'with ', nameSelect(undefined, picture.otherName(), 'Compare with', (name) => show({ other: name }))),
+        model.versions.length === 0 ? null : choice('Of which version', String(model.otherVersion), [['0', 'now'], ...model.versions.map((one) => [String(one.number), versions.optionWords(one)])], (v) => show({ otherVersion: Number(v), other: model.other === model.shown ? '' : model.other }))],
       model.compare === 'flip' ? h('button', { class: 'small', 'aria-pressed': model.flipped, onclick: () => show({ flipped: !model.flipped }) }, model.flipped ? 'the other' : 'this one') : null));
   byId('outlines').checked = model.outlines;
   if (active) /** @type {HTMLElement | null} */ (bar.querySelector(`[aria-label="${CSS.escape(active)}"]`))?.focus({ preventScroll: true });
@@ -177,12 +190,14 @@ function keys() {
   on('j', 'Frames', 'back and forth between marked frames', () => strip.jump());
   on('ArrowDown', 'Passes', 'next pass', () => passes.chooseNext(1));
   on('ArrowUp', 'Passes', 'pass before', () => passes.chooseNext(-1));
+  on('s', 'Passes', 'solo: of all passes only this one has an effect', () => passes.solo(model.shown));
+  on('u', 'Passes', 'leave this pass out, or take it in again', () => passes.leaveOut(model.shown));
   on('/', 'Passes', 'find a pass', () => { go('passes'); byId('panel').dispatchEvent(new Event('pass-filter')); });
   for (const [id, words, k] of kAs) on(k, 'Shown as', words, () => show({ as: id }));
-  on('w', 'Compare', 'wipe', () => show({ compare: model.compare === 'wipe' ? 'none' : 'wipe' }));
-  on('f', 'Compare', 'flip', () => show(model.compare === 'flip' ? { flipped: !model.flipped } : { compare: 'flip', flipped: true }));
-  on('d', 'Compare', 'difference, four times as bright', () => show({ compare: model.compare === 'difference' ? 'none' : 'difference' }));
-  on('q', 'Compare', 'alone again', () => show({ compare: 'none', flipped: false }));
+  on('w', 'Compare', 'wipe', () => compare(model.compare === 'wipe' ? 'none' : 'wipe', false));
+  on('f', 'Compare', 'flip', () => (model.compare === 'flip' ? show({ flipped: !model.flipped }) : compare('flip', true)));
+  on('d', 'Compare', 'difference, four times as bright', () => compare(model.compare === 'difference' ? 'none' : 'difference', false));
+  on('q', 'Compare', 'alone again', () => compare('none', false));
   on('<', 'Compare', 'wipe to the left', () => show({ wipe: Math.max(model.wipe - 0.02, 0) }));
   on('>', 'Compare', 'wipe to the right', () => show({ wipe: Math.min(model.wipe + 0.02, 1) }));
   on('R', 'Channels and light', 'red', () => show({ channel: model.channel === 'red' ? 'all' : 'red' }));
@@ -242,13 +257,15 @@ function remember() {
   clearTimeout(rememberTimer);
   rememberTimer = setTimeout(() => {
     if (picture.playing()) return;
-    history.replaceState(null, '', `#${api.query({ view, shown: model.shown, frame: model.frame, as: model.as, over: model.over, compare: model.compare === 'none' ? '' : model.compare, other: model.other })}`);
+    history.replaceState(null, '', `#${api.query({ view, shown: model.shown, frame: model.frame, as: model.as, over: model.over, compare: model.compare === 'none' ? '' : model.compare, other: model.other, version: model.version || '', with: model.otherVersion || '' })}`);
   }, 400);
 }
 
 function recall() {
   const at = new URLSearchParams(location.hash.slice(1));
   for (const name of /** @type {const} */ (['shown', 'as', 'over', 'other'])) if (at.get(name)) model[name] = /** @type {string} */ (at.get(name));
+  model.version = Math.max(Math.trunc(Number(at.get('version'))) || 0, 0);
+  model.otherVersion = Math.max(Math.trunc(Number(at.get('with'))) || 0, 0);
   if (Number(at.get('frame'))) model.frame = Number(at.get('frame'));
   if (kCompare.some(([name]) => name === at.get('compare'))) model.compare = /** @type {any} */ (at.get('compare'));
   if (!kAs.some(([name]) => name === model.as)) model.as = 'checker';
@@ -313,9 +330,11 @@ async function start() {
     barSoon();
     top();
   });
+  on('versions', barSoon);
   on('faults daemon job jobs waiting', top);
   on('daemon', () => { if (model.daemon.state === 'here') wantPlan(); });
   await fetchStack('start');
+  if (model.compare !== 'none') versions.wantVersions();
   go(model.session.mode === 'farm' ? 'farm' : kViews.some((one) => one.id === wanted) || wanted === 'picture' ? wanted : 'passes');
   show({ as: wanted === '' && find(model.shown)?.gives === 'matte' ? 'matte' : model.as });
   top();

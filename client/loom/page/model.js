@@ -26,6 +26,8 @@ export const model = {
   report: /** @type {any} */ (null),
   reportEvent: /** @type {any} */ (null),
   fetchEvent: /** @type {any} */ (null),
+  /** Submissions of this stack, newest first. */
+  versions: /** @type {import('./types.js').Version[]} */ ([]),
   /** Changes that could not be written yet. */
   waiting: 0,
 
@@ -40,6 +42,9 @@ export const model = {
   compare: /** @type {'none' | 'wipe' | 'flip' | 'difference'} */ ('none'),
   other: '',
   otherAs: '',
+  /** Of which version the picture is, and that which it is compared with; 0: what is in the editor. */
+  version: 0,
+  otherVersion: 0,
   wipe: 0.5,
   flipped: false,
   outlines: true,
@@ -47,6 +52,9 @@ export const model = {
   /** Values that are tried while something is pulled: PATH=VALUE. */
   trying: /** @type {string[]} */ ([]),
   without: /** @type {string[]} */ ([]),
+  /** Passes that are left out for looking, and the one that is looked at alone. */
+  leftOut: /** @type {string[]} */ ([]),
+  solo: '',
 };
 
 /** @type {Map<string, Set<(data?: any) => void>>} */
@@ -141,6 +149,44 @@ export function dependentsOf(name) {
   return found;
 }
 
+/** All that something is made from, near and far, passes only, and it itself. @param {string} name */
+function madeFrom(name) {
+  /** @type {Set<string>} */
+  const found = new Set();
+  const todo = [name];
+  for (let one = todo.pop(); one !== undefined; one = todo.pop()) {
+    const what = find(one);
+    if (what === null || found.has(one)) continue;
+    found.add(one);
+    if (what.sort === 'pass') todo.push(.../** @type {Pass} */ (what.block).inputs ?? []);
+    else if (what.sort === 'mask' && what.block.fields.follow?.fields?.picture?.value) todo.push(what.block.fields.follow.fields.picture.value);
+  }
+  return found;
+}
+
+/** Whether what a pass comes from can stand in for it: it must be of the same kind. @param {string} name */
+export function canLeaveOut(name) {
+  const what = find(name);
+  if (what?.sort !== 'pass') return false;
+  const pass = /** @type {Pass} */ (what.block);
+  const from = find(pass.from)?.gives ?? '';
+  return pass.steps.length > 0 && from !== '' && (from === pass.gives || (from === 'opaque' && (pass.gives === 'straight' || pass.gives === 'premultiplied')));
+}
+
+/** More passes than this make an address too long. */
+const kMostLeftOut = 400;
+let quiet = { for: '', paths: /** @type {string[]} */ ([]) };
+
+/** The passes that have no effect on what is looked at, as paths: those left out, and with a solo all others on the way. */
+export function quietPasses() {
+  if (model.solo === '' && model.leftOut.length === 0) return [];
+  const key = JSON.stringify([model.stack?.digest, model.shown, model.solo, model.leftOut]);
+  if (quiet.for === key) return quiet.paths;
+  const names = model.solo === '' ? model.leftOut : [...madeFrom(model.shown)].filter((name) => name !== model.solo && canLeaveOut(name));
+  quiet = { for: key, paths: names.slice(0, kMostLeftOut).map((name) => /** @type {any} */ (find(name)).block.path) };
+  return quiet.paths;
+}
+
 /** @returns {number[]} */
 export function frames() {
   const range = model.stack?.frames;
@@ -178,6 +224,8 @@ export function takeStack(stack, by) {
   const changed = changedNames(before, model.stack);
   // What was tried is written now, or is no longer.
   if (by !== 'start') model.trying = [];
+  // Who changes the stack looks at the stack.
+  if (by !== 'start' && changed.size > 0) model.version = 0;
   settle();
   emit('stack', { by, changed, before });
   takeFaults();
@@ -193,6 +241,8 @@ function settle() {
   }
   if (model.other !== '' && find(model.other) === null) model.other = '';
   if (model.over !== '' && find(model.over) === null) model.over = '';
+  model.leftOut = model.leftOut.filter(canLeaveOut);
+  if (find(model.solo)?.sort !== 'pass') model.solo = '';
   const range = stack.frames;
   if (range && !(model.frame >= range.first && model.frame <= range.last)) {
     model.frame = Math.min(Math.max(model.frame || range.first, range.first), range.last);
@@ -461,6 +511,7 @@ function takeJob(job) {
   // An answer that was under way for longer than the job itself.
   const over = (/** @type {string} */ state) => state === 'done' || state === 'failed' || state === 'cancelled';
   if (model.job?.job_id === job.job_id && over(model.job.state) && !over(job.state)) return;
+  if (model.job?.job_id !== job.job_id) sinceJob.clear();
   const wasActive = model.job?.job_id === job.job_id && (model.job.state === 'running' || model.job.state === 'inspecting');
   model.job = { ...job, pass: job.pass ?? [], problem: job.problem ?? [], error: job.error ?? [], warning: job.warning ?? [] };
   emit('job');
@@ -470,6 +521,37 @@ function takeJob(job) {
     wantPlan(0);
   }
 }
+
+/** What a look has said of masks that lost what they follow; the newest job says it of all its frames. @type {Set<string>} */
+const lostLooks = new Set();
+/** What has been changed since the newest job. @type {Set<string>} */
+const sinceJob = new Set();
+const kLost = /mask "?([^" ]+)"? frame (-?\d+): shape (\d+) has lost what it follows/;
+
+/** @param {string} fault */
+export function noteLost(fault) {
+  const found = kLost.exec(fault);
+  if (found === null || lostLooks.has(found[0])) return;
+  lostLooks.add(found[0]);
+  emit('lost');
+}
+
+/** Frames at which a mask has lost what it follows, with the number of the shape. @param {string} mask @returns {Map<number, number>} */
+export function lostFrames(mask) {
+  /** @type {Map<number, number>} */
+  const found = new Map();
+  for (const text of [...(sinceJob.has(mask) ? [] : model.job?.problem ?? []), ...lostLooks]) {
+    const said = kLost.exec(text);
+    if (said !== null && said[1] === mask) found.set(Number(said[2]), Number(said[3]));
+  }
+  return found;
+}
+
+on('stack', ({ changed, before }) => {
+  if (before !== null) changed.forEach((/** @type {string} */ name) => sinceJob.add(name));
+  // Drawn anew, or what it follows is another picture: it is seen again whether it holds.
+  for (const text of lostLooks) if (changed.has(kLost.exec(text)?.[1] ?? '')) lostLooks.delete(text);
+});
 
 /** @param {boolean} here */
 export function loomIs(here) {

@@ -3,7 +3,7 @@
 import * as api from './api.js';
 import { byId, fill, h, stateMark } from './dom.js';
 import { askName, fieldRows, keepFocus, nameSelect } from './fields.js';
-import { edit, find, model, on, passOrder, say, show, showPass, stateOf, wantPlan } from './model.js';
+import { canLeaveOut, edit, find, model, on, passOrder, quietPasses, say, show, showPass, stateOf, wantPlan } from './model.js';
 
 /** @typedef {import('./types.js').Pass} Pass @typedef {import('./types.js').Step} Step */
 
@@ -56,13 +56,18 @@ function buildList() {
 const kindWord = (kind) => (kind === 'opaque' || kind === 'straight' || kind === 'premultiplied' ? 'colour' : kind || 'pass');
 
 function marks() {
+  const paths = new Set(quietPasses());
+  const quiet = new Set((model.stack?.passes ?? []).filter((one) => paths.has(one.path)).map((one) => one.name));
   for (const [name, entry] of rows) {
     const chosen = name === model.shown;
     entry.row.classList.toggle('is-chosen', chosen);
     entry.row.setAttribute('aria-selected', String(chosen));
     entry.row.tabIndex = chosen ? 0 : -1;
     if (find(name)?.sort !== 'pass') continue;
-    const state = stateOf(name);
+    const left = model.solo !== '' ? model.solo !== name && quiet.has(name) : model.leftOut.includes(name);
+    entry.row.classList.toggle('is-left-out', left);
+    const state = name === model.solo ? { state: 'solo', word: 'solo', more: 'Of all passes on the way to the picture only this one has an effect.' }
+      : left ? { state: 'muted', word: 'left out', more: 'Has no effect on the picture; the stack stays as it is.' } : stateOf(name);
     const key = `${state.state} ${state.word} ${state.more}`;
     if (entry.state.dataset.key !== key) {
       entry.state.dataset.key = key;
@@ -78,6 +83,21 @@ function marks() {
 }
 /** @type {HTMLElement | null} */
 let seen = null;
+
+// ---- for looking only --------------------------------------------------------------
+
+/** Leaves a pass out: what it comes from goes on in its place. @param {string} name */
+export function leaveOut(name) {
+  if (model.leftOut.includes(name)) show({ leftOut: model.leftOut.filter((one) => one !== name) });
+  else if (canLeaveOut(name)) show({ leftOut: [...model.leftOut, name], solo: '' });
+  else say(`${name} cannot be left out: it does not give what it comes from.`);
+}
+
+/** Looks at what a pass does by itself. @param {string} name */
+export function solo(name) {
+  if (find(name)?.sort !== 'pass') say(`${name} is no pass.`);
+  else show({ solo: model.solo === name ? '' : name });
+}
 
 /** @param {string} name */
 function choose(name) {
@@ -249,6 +269,9 @@ function buildInspector() {
   const block = found.block;
   const head = h('header', { class: 'inspector-head' }, h('h2', null, block.name), h('span', { class: 'dim' }, `${found.sort}${found.sort === 'pass' ? `, gives ${found.gives || 'what is not known'}` : ''}`),
     h('span', { class: 'row' },
+      found.sort !== 'pass' ? null : [
+        h('button', { class: 'small', 'aria-pressed': model.solo === block.name, title: 'Of all passes on the way to the picture only this one has an effect; the stack stays as it is (s)', onclick: () => solo(block.name) }, 'solo'),
+        h('button', { class: 'small', 'aria-pressed': model.leftOut.includes(block.name), disabled: !canLeaveOut(block.name), title: canLeaveOut(block.name) ? 'What it comes from goes on in its place; the stack stays as it is (u)' : 'It cannot be left out: it does not give what it comes from', onclick: () => leaveOut(block.name) }, model.leftOut.includes(block.name) ? 'left out' : 'leave out')],
       h('button', { class: 'small', disabled: off, onclick: () => rename(block, found.sort) }, 'rename'),
       h('button', { class: 'small', disabled: off, onclick: () => duplicate(block, found.sort) }, 'duplicate'),
       h('button', { class: 'small', disabled: off, onclick: async () => { if (await edit([{ kind: 'reset', path: block.path }], `remove ${block.name}`)) say(`${block.name} is taken out of the file; undo brings it back.`); } }, 'remove')));
@@ -290,7 +313,7 @@ let builtFor = '';
 function refresh() {
   const stack = model.stack;
   const places = (/** @type {string} */ key, /** @type {any} */ value) => (key === 'place' ? undefined : value);
-  const key = JSON.stringify([model.shown, model.frame, stack?.state, stack?.read_only, model.without, find(model.shown)?.block,
+  const key = JSON.stringify([model.shown, model.frame, stack?.state, stack?.read_only, model.without, model.solo, model.leftOut, find(model.shown)?.block,
     passOrder(), stack?.masks.map((one) => one.name), stack?.plates.map((one) => one.name)], places);
   if (key === builtFor) return;
   builtFor = key;

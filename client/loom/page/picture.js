@@ -1,7 +1,8 @@
 // The picture: draws what is looked at, zooms, compares, and says what is under the pointer.
+import * as api from './api.js';
 import { byId } from './dom.js';
 import { bestHeld, fetchLook, heldLook, wish } from './looks.js';
-import { emit, find, frames, model, on, show } from './model.js';
+import { emit, find, frames, model, noteLost, on, quietPasses, show } from './model.js';
 
 /** @typedef {import('./looks.js').Want} Want @typedef {import('./looks.js').Look} Look */
 /** @typedef {{x: number, y: number}} Point */
@@ -21,7 +22,7 @@ const sides = [0, 1, 2].map(() => ({ look: null, want: null, words: '', fault: '
 // What comes within this time is not announced: a page that blinks at every touch is no calm page.
 const kPatience = 350;
 // Each open page is a viewer of its own: one must not overtake the looks of another.
-const kViewers = ['main', 'other', 'tint'].map((name) => `${name}-${Math.random().toString(36).slice(2, 10)}`);
+const kViewers = ['main', 'other', 'tint', 'pixel'].map((name) => `${name}-${Math.random().toString(36).slice(2, 10)}`);
 
 /** Tools that draw on the picture and take its pointer: see hands.js. */
 /** @type {{draw?: (context: CanvasRenderingContext2D) => void, down?: (at: Point, event: PointerEvent) => boolean, move?: (at: Point, event: PointerEvent) => void, up?: (at: Point, event: PointerEvent) => void, cursor?: (at: Point, event: PointerEvent) => string}[]} */
@@ -66,10 +67,11 @@ function sidesWanted() {
 
 /** @param {0 | 1} which @returns {Want | null} */
 function wantOf(which, frame = model.frame) {
-  const pass = which === 0 ? model.shown : model.other || model.stack?.plates[0]?.name || '';
+  const version = which === 0 ? model.version : model.otherVersion;
+  const pass = which === 0 ? model.shown : otherName();
   if (pass === '' || !model.stack || model.stack.state === 'none') return null;
   let as = model.as;
-  if (which === 1) as = model.otherAs || (find(pass)?.gives === 'matte' ? 'matte' : find(pass)?.gives === 'opaque' ? 'color' : model.as);
+  if (which === 1 && pass !== model.shown) as = model.otherAs || (find(pass)?.gives === 'matte' ? 'matte' : find(pass)?.gives === 'opaque' ? 'color' : model.as);
   if (find(pass)?.gives === 'matte' && as === 'color') as = 'matte';
   const needsOver = as === 'background' || as === 'plate';
   /** @type {Want} */
@@ -78,10 +80,18 @@ function wantOf(which, frame = model.frame) {
   // A background must be named: the first plate that is not the pass's own will do until one is chosen.
   if (as === 'background' && !model.over) want.over = model.stack.plates[model.stack.plates.length > 1 ? model.stack.plates.length - 1 : 0]?.name;
   if (model.stops !== 0) want.stops = model.stops;
-  if (which === 0 && model.trying.length > 0) want.set = model.trying;
-  if (model.without.length > 0) want.without = model.without;
+  // What is tried and left out is of the stack as it stands.
+  if (version !== 0) want.version = version;
+  else {
+    if (which === 0 && model.trying.length > 0) want.set = model.trying;
+    const without = [...model.without, ...quietPasses()];
+    if (without.length > 0) want.without = without;
+  }
   return want;
 }
+
+/** What the picture is compared with: the same pass where only its version is another one. */
+export const otherName = () => model.other || (model.version !== model.otherVersion ? model.shown : model.stack?.plates[0]?.name ?? '');
 
 /** @param {Want | null} a @param {Want | null} b */
 const sameWant = (a, b) => JSON.stringify(a) === JSON.stringify(b);
@@ -133,6 +143,7 @@ function loadSide(which, want, fresh) {
       if (stop.signal.aborted || side.want !== want) return;
       // 409: a newer wish of this viewer is on its way.
       if (/** @type {any} */ (error).status !== 409) side.fault = error instanceof Error ? error.message : String(error);
+      if (!want.version) noteLost(side.fault);
       side.words = '';
     } finally {
       if (side.stop === stop) side.stop = null;
@@ -319,6 +330,7 @@ function paint() {
   over.clearRect(0, 0, width, height);
   frameLines(over);
   for (const layer of layers) layer.draw?.(over);
+  titles(over);
   words();
 }
 
@@ -343,6 +355,38 @@ function frameLines(context) {
   }
 }
 
+/** A pass, and of which version. @param {Want} want */
+const titleOf = (want) => (model.version === 0 && model.otherVersion === 0 ? want.pass : `${want.pass}, ${want.version ? `version ${want.version}` : 'now'}`);
+
+/** What is what, where two pictures are seen. @param {CanvasRenderingContext2D} context */
+function titles(context) {
+  const [main, other] = sides;
+  if (!needsOther() || main.want === null || other.want === null) {
+    if (model.version !== 0 && main.want !== null) title(context, titleOf(main.want), 8, 'left');
+    return;
+  }
+  if (model.compare === 'wipe') {
+    const x = Math.min(Math.max(toScreen({ x: model.wipe * size().width, y: 0 }).x, 0), stage.clientWidth);
+    title(context, titleOf(main.want), x - 8, 'right');
+    title(context, titleOf(other.want), x + 8, 'left');
+  } else if (model.compare === 'flip') title(context, titleOf(model.flipped ? other.want : main.want), 8, 'left');
+  else title(context, `${titleOf(main.want)} less ${titleOf(other.want)}`, 8, 'left');
+}
+
+/** @param {CanvasRenderingContext2D} context @param {string} text @param {number} x @param {'left' | 'right'} side */
+function title(context, text, x, side) {
+  context.font = '12px system-ui, "DejaVu Sans", sans-serif';
+  const width = context.measureText(text).width + 12;
+  const left = side === 'left' ? x : x - width;
+  context.fillStyle = 'rgb(0 0 0 / 74%)';
+  context.fillRect(left, 8, width, 20);
+  context.fillStyle = '#eee';
+  context.textAlign = 'left';
+  context.textBaseline = 'middle';
+  context.fillText(text, left + 6, 18.5);
+  context.textBaseline = 'alphabetic';
+}
+
 /** What is going on, in words over the picture's corner. */
 function words() {
   const main = sides[0];
@@ -364,11 +408,13 @@ function words() {
   if (box.textContent !== text) box.textContent = text;
   box.classList.toggle('is-fault', fault);
   canvas.classList.toggle('is-old', (main.words !== '' && late) || fault);
-  canvas.dataset.shown = main.look !== null && main.stop === null && main.want !== null ? `${main.want.pass} ${main.want.frame} ${main.want.as}` : '';
+  canvas.dataset.shown = main.look !== null && main.stop === null && main.want !== null ? `${main.want.pass} ${main.want.frame} ${main.want.as}${main.want.version ? ` @${main.want.version}` : ''}` : '';
+  const other = sides[1];
+  canvas.dataset.other = needsOther() && other.look !== null && other.stop === null && other.want !== null ? `${other.want.pass} ${other.want.frame} ${other.want.as} @${other.want.version ?? 0}` : '';
   let label = 'Nothing is looked at.';
   if (main.want !== null) {
-    label = `${main.want.pass} at ${main.want.frame}, as ${main.want.as}`;
-    if (needsOther()) label += `, ${model.compare} with ${sides[1].want?.pass ?? 'nothing'}`;
+    label = `${titleOf(main.want)} at ${main.want.frame}, as ${main.want.as}`;
+    if (needsOther()) label += `, ${model.compare} with ${sides[1].want === null ? 'nothing' : titleOf(sides[1].want)}`;
   }
   canvas.setAttribute('aria-label', label);
 }
@@ -418,7 +464,7 @@ let codes = null;
 
 /** The code values of a pixel of what is shown. @param {Point} p */
 export function codeAt(p) {
-  const look = (model.compare === 'flip' && model.flipped) || (model.compare === 'wipe' && p.x >= model.wipe * size().width) ? sides[1].look : sides[0].look;
+  const { look } = sideAt(p);
   if (look === null) return null;
   if (codes === null || codes.look !== look) {
     const copy = new OffscreenCanvas(look.bitmap.width, look.bitmap.height);
@@ -441,8 +487,51 @@ export function linearOf(code) {
   return (v <= 0.04045 ? v / 12.92 : Math.pow((v + 0.055) / 1.055, 2.4)) / Math.pow(2, model.stops);
 }
 
+/** Which of the two pictures is seen at a place. @param {Point} p */
+const sideAt = (p) => ((model.compare === 'flip' && model.flipped) || (model.compare === 'wipe' && p.x >= model.wipe * size().width) ? sides[1] : sides[0]);
+
+// A pointer that moves asks for nothing: the daemon reads a pixel of the pass itself, not of a picture of it.
+const kRest = 150;
+let valueTimer = 0;
+/** @type {AbortController | null} */
+let valueStop = null;
+/** @type {{for: string, values: number[]} | null} What the daemon said of a pixel. */
+let exact = null;
+
+/** @param {Want} want @param {number} x @param {number} y */
+const pixelKey = (want, x, y) => JSON.stringify([model.stack?.digest, want.pass, want.frame, want.version, want.set, want.without, x, y]);
+
+/** Asks for the values of a pixel when the pointer rests on it. @param {Point} p */
+function wantValues(p) {
+  clearTimeout(valueTimer);
+  valueStop?.abort();
+  valueStop = null;
+  const side = sideAt(p);
+  const { want } = side;
+  if (want === null || side.stop !== null || side.fault !== '' || playing() || held !== null || model.compare === 'difference' || model.daemon.state !== 'here') return;
+  const x = Math.floor(p.x);
+  const y = Math.floor(p.y);
+  if (exact?.for === pixelKey(want, x, y)) return;
+  valueTimer = setTimeout(async () => {
+    const stop = new AbortController();
+    valueStop = stop;
+    try {
+      const { pass, frame, version, set, without } = want;
+      const reply = await api.get('values', { pass, frame, version, set, without, x, y, viewer: kViewers[3] }, stop.signal);
+      exact = { for: pixelKey(want, x, y), values: reply.values };
+      if (pointer !== null) tellValues(pointer);
+    } catch {
+      // The values of the picture are told all the same.
+    }
+  }, kRest);
+}
+
+/** Where the pointer is, if it is over the picture. @type {Point | null} */
+let pointer = null;
+
 /** @param {Point | null} p */
 function tellValues(p) {
+  pointer = p;
   const out = byId('values');
   if (p === null) {
     out.textContent = '';
@@ -463,9 +552,15 @@ function tellValues(p) {
     // A matte is shown as grey without a curve: code / 255 is its value.
     const linear = model.as === 'matte' ? [r, g, b].map((v) => v / 255) : here.codes.map(linearOf);
     const number = (/** @type {number} */ v, /** @type {number} */ code) => `${code === 255 ? '≥' : ''}${v.toFixed(3)}`;
-    text += grey ? `   code ${r}   ${model.as === 'matte' ? 'alpha' : 'linear'} ${number(linear[0], r)}`
+    const side = sideAt(p);
+    const values = side.want !== null && exact?.for === pixelKey(side.want, x, y) ? exact.values : [];
+    // Of the pass itself, whatever it is laid over; before they come, what the picture's codes tell.
+    const told = values.length === 1 ? `alpha ${values[0].toFixed(5)}`
+      : values.length >= 3 ? `linear ${values.slice(0, 3).map((v) => v.toFixed(5)).join(' ')}${values.length > 3 ? `  alpha ${values[3].toFixed(5)}` : ''}` : '';
+    if (told !== '') text += `   code ${grey ? r : `${r} ${g} ${b}`}   ${told}`;
+    else text += grey ? `   code ${r}   ${model.as === 'matte' ? 'alpha' : 'linear'} ${number(linear[0], r)}`
       : `   code ${r} ${g} ${b}   linear ${number(linear[0], r)} ${number(linear[1], g)} ${number(linear[2], b)}`;
-    if (here.side !== 0) text += '  (of the half-size picture)';
+    if (here.side !== 0 && told === '') text += '  (of the half-size picture)';
   }
   out.textContent = text;
 }
@@ -505,6 +600,7 @@ function move(event) {
   const at = inStage(event);
   const p = toPicture(at);
   tellValues(p);
+  if (p.x >= 0 && p.y >= 0 && p.x < size().width && p.y < size().height) wantValues(p);
   if (held === null) {
     let cursor = '';
     for (const layer of [...layers].reverse()) cursor = cursor || layer.cursor?.(p, event) || '';
@@ -549,7 +645,10 @@ export function start() {
   stage.addEventListener('pointermove', move);
   stage.addEventListener('pointerup', up);
   stage.addEventListener('pointercancel', () => { held = null; });
-  stage.addEventListener('pointerleave', () => tellValues(null));
+  stage.addEventListener('pointerleave', () => {
+    clearTimeout(valueTimer);
+    tellValues(null);
+  });
   stage.addEventListener('wheel', (event) => {
     event.preventDefault();
     zoomTo(view.scale * Math.pow(2, -event.deltaY / (event.deltaMode === 0 ? 240 : 8)), inStage(event));
@@ -573,6 +672,11 @@ export function start() {
   on('daemon', () => {
     if (model.daemon.state === 'here' && sides[0].fault !== '') load(true);
     draw();
+  });
+  on('looked', () => {
+    if (pointer === null) return;
+    tellValues(pointer);
+    wantValues(pointer);
   });
   on('redraw', draw);
 }

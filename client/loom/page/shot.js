@@ -4,6 +4,7 @@ import * as api from './api.js';
 import { byId, fill, framesText, h, secondsText, stateMark } from './dom.js';
 import { fetchStack, find, frames, model, on, passOrder, say, sayError, showPass, goTo, stateOf, wantPlan } from './model.js';
 import { draw as drawStrip } from './strip.js';
+import * as versions from './versions.js';
 
 /** @type {HTMLElement} */
 let host;
@@ -23,13 +24,16 @@ const color = (name) => getComputedStyle(document.documentElement).getPropertyVa
 const active = () => model.job !== null && (model.job.state === 'running' || model.job.state === 'inspecting');
 
 export async function submit() {
+  const box = byId('submit-note');
+  const note = box.value.trim();
   if (model.session.mode !== 'stack') {
     say('Only a loom with a stack file submits.', 'fault');
     return;
   }
   try {
-    const reply = await api.post('submit', { digest: model.stack?.digest });
-    say(`Submitted as job ${reply.job}.`);
+    const reply = await api.post('submit', { digest: model.stack?.digest, note });
+    box.value = '';
+    say(`Submitted as version ${reply.version}, job ${reply.job}.`);
   } catch (error) {
     if (/** @type {any} */ (error).status === 409) await fetchStack('disk');
     sayError(error);
@@ -67,7 +71,7 @@ function framesOf(name) {
 }
 
 function paint() {
-  if (!open || grid === undefined) return;
+  if (!open || part !== 'frames' || grid === undefined) return;
   names = passOrder();
   const list = frames();
   const ratio = devicePixelRatio;
@@ -159,7 +163,7 @@ function cellAt(event) {
 }
 
 function buildJob() {
-  const box = byId('shot-job');
+  const box = byId('shot-state');
   if (box === null) return;
   const job = model.job;
   const plan = [...model.plan.values()];
@@ -167,9 +171,9 @@ function buildJob() {
   const reuse = plan.reduce((sum, line) => sum + line.reuse, 0);
   const off = model.session.mode !== 'stack' || model.daemon.state !== 'here';
   const faults = model.stack?.faults.length ?? 0;
+  byId('submit-here').disabled = off || faults > 0;
   fill(box,
-    h('div', { class: 'row' },
-      h('button', { class: 'main', disabled: off || faults > 0, onclick: () => void submit() }, 'Submit'),
+    h('p', null,
       h('span', { class: 'dim' }, faults > 0 ? `The stack has ${faults} ${faults === 1 ? 'fault' : 'faults'}; they stand under Text.`
         : model.plan.size === 0 ? 'What would be rendered is not known yet.' : render === 0 ? `Nothing would be rendered: all ${reuse} tasks are held.` : `${render} tasks would be rendered, ${reuse} reused.`)),
     job === null ? h('p', { class: 'dim' }, 'This stack has not been submitted yet.') : [
@@ -180,7 +184,7 @@ function buildJob() {
       job.problem.map((text) => h('p', { class: 'fault' }, text)),
       job.warning.slice(0, 8).map((one) => h('p', { class: 'warning' }, `Warning: ${one.pass}${one.frame.length > 0 ? ` at ${framesText(one.frame.slice(0, 20))}` : ''}: ${one.text}`)),
     ],
-    h('form', { class: 'row invalidate', onsubmit: (/** @type {Event} */ event) => { event.preventDefault(); void invalidate(); } },
+    part !== 'frames' ? null : h('form', { class: 'row invalidate', onsubmit: (/** @type {Event} */ event) => { event.preventDefault(); void invalidate(); } },
       h('span', { class: 'dim' }, range === null || range.first === null ? `All of ${model.shown}` : `${names[range.name]} ${framesText(spanned())}`),
       h('label', { class: 'check' }, h('input', { type: 'checkbox', id: 'with-dependents' }), 'and its dependents'),
       h('button', { class: 'small', disabled: off || find(model.shown)?.sort !== 'pass', title: 'Renders it again, whatever the cache holds' }, 'render again'),
@@ -224,8 +228,17 @@ export function start(element) {
   host = element;
   grid = h('canvas', { class: 'shot-grid', role: 'img', tabindex: 0 });
   fill(host, h('header', { class: 'inspector-head' }, h('h2', null, 'Shot'),
-    h('span', { class: 'legend' }, stateMark('held', 'held'), stateMark('changed', 'would be rendered'))),
-  h('div', { id: 'shot-job' }), h('div', { class: 'shot-scroll' }, h('div', { id: 'shot-room' }, grid)), h('p', { class: 'note', id: 'shot-why' }));
+    h('span', { class: 'segments', role: 'radiogroup', 'aria-label': 'Part of the shot' }, /** @type {const} */ (['frames', 'versions']).map((one) =>
+      h('button', { role: 'radio', id: `shot-part-${one}`, 'aria-checked': one === part, onclick: () => setPart(one) }, one))),
+    h('span', { class: 'legend', id: 'shot-legend' }, stateMark('held', 'held'), stateMark('changed', 'would be rendered'))),
+  h('div', { id: 'shot-job' },
+    h('form', { class: 'submit-row', onsubmit: (/** @type {Event} */ event) => { event.preventDefault(); void submit(); } },
+      h('input', { type: 'text', class: 'text', id: 'submit-note', maxlength: 1000, placeholder: 'note for this version', 'aria-label': 'Note for this version', autocomplete: 'off' }),
+      h('button', { class: 'main', id: 'submit-here' }, 'Submit')),
+    h('div', { id: 'shot-state' })),
+  h('div', { class: 'shot-scroll' }, h('div', { id: 'shot-room' }, grid)), h('p', { class: 'note', id: 'shot-why' }),
+  h('div', { id: 'versions', hidden: true }));
+  versions.start(byId('versions'));
   const scroller = /** @type {HTMLElement} */ (grid.closest('.shot-scroll'));
   scroller.addEventListener('scroll', () => requestAnimationFrame(paint));
   new ResizeObserver(paint).observe(scroller);
@@ -276,12 +289,26 @@ export function start(element) {
   on('job', drawStrip);
 }
 
+/** @type {'frames' | 'versions'} What of the shot is shown below the job. */
+let part = 'frames';
+
+/** @param {'frames' | 'versions'} to */
+export function setPart(to) {
+  part = to;
+  for (const one of ['frames', 'versions']) byId(`shot-part-${one}`).setAttribute('aria-checked', String(one === part));
+  for (const one of [/** @type {HTMLElement} */ (grid.closest('.shot-scroll')), byId('shot-why'), byId('shot-legend')]) one.hidden = part !== 'frames';
+  byId('versions').hidden = part !== 'versions';
+  setOpen(open);
+}
+
 /** @param {boolean} is */
 export function setOpen(is) {
   open = is;
+  versions.setOpen(open && part === 'versions');
   if (!open) return;
   wantPlan(0);
   buildJob();
+  if (part !== 'frames') return;
   paint();
   // What is shown is seen in the grid, too.
   const scroller = /** @type {HTMLElement} */ (grid.closest('.shot-scroll'));

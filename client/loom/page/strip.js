@@ -2,7 +2,7 @@
 // playing.
 import * as api from './api.js';
 import { byId, framesText } from './dom.js';
-import { find, frames, goTo, model, on, say } from './model.js';
+import { find, frames, goTo, lostFrames, model, on, say } from './model.js';
 import { draw as drawPicture, play, playing, prefetch, readyFrames, stop } from './picture.js';
 import { flaggedFrames } from './report.js';
 
@@ -48,6 +48,8 @@ function wantCached(delay = 250) {
 
 /** The frames beside the one that is shown are fetched, so that stepping is at once. */
 function neighbours() {
+  // Of an earlier version nobody knows what is held: it is not rendered unasked.
+  if (model.version !== 0) return;
   prefetch([model.frame, model.frame + 1, model.frame - 1, model.frame + 2].filter((frame) => inCache.has(frame)));
 }
 
@@ -151,9 +153,10 @@ function paint() {
   const ready = readyFrames();
   const keys = keyFrames();
   const flagged = flaggedFrames(model.shown);
+  const lost = lostFrames(drawn || model.shown);
   const each = (width - 2 * kPad) / list.length;
   const gap = each >= 5 ? 1 : 0;
-  const [held, here, none, now, text, key, flag] = ['--held-block', '--text-dim', '--line', '--mark', '--text-dim', '--text', '--flag'].map(color);
+  const [held, here, none, now, text, key, flag, failed] = ['--held-block', '--text-dim', '--line', '--mark', '--text-dim', '--text', '--flag', '--failed'].map(color);
   context.font = '10px ui-monospace, "DejaVu Sans Mono", monospace';
   list.forEach((frame, i) => {
     const x = kPad + i * each;
@@ -179,6 +182,17 @@ function paint() {
       context.lineTo(cx, 15);
       context.lineTo(cx - 3.5, 11.5);
       context.fill();
+    }
+    if (lost.has(frame)) {
+      context.strokeStyle = failed;
+      context.lineWidth = 1.75;
+      const cx = x + w / 2;
+      context.beginPath();
+      context.moveTo(cx - 3.5, 8);
+      context.lineTo(cx + 3.5, 15);
+      context.moveTo(cx + 3.5, 8);
+      context.lineTo(cx - 3.5, 15);
+      context.stroke();
     }
     if (flagged.has(frame)) {
       context.fillStyle = flag;
@@ -209,7 +223,7 @@ function paint() {
   bar.setAttribute('aria-valuemin', String(list[0]));
   bar.setAttribute('aria-valuemax', String(list[list.length - 1]));
   bar.setAttribute('aria-valuenow', String(model.frame));
-  bar.setAttribute('aria-valuetext', `${model.frame}${inCache.has(model.frame) ? ', in the cache' : ''}${keys.has(model.frame) ? ', key frame' : ''}${flagged.has(model.frame) ? ', flagged' : ''}`);
+  bar.setAttribute('aria-valuetext', `${model.frame}${inCache.has(model.frame) ? ', in the cache' : ''}${keys.has(model.frame) ? ', key frame' : ''}${flagged.has(model.frame) ? ', flagged' : ''}${lost.has(model.frame) ? ', the mask is lost' : ''}`);
   const words = byId('strip-words');
   const heldHere = list.filter((frame) => inCache.has(frame)).length;
   words.textContent = find(model.shown)?.sort === 'pass' && askedFor === model.shown ? `${heldHere} of ${list.length} held` : `${list.length} frames`;
@@ -260,7 +274,7 @@ export function start() {
     wantCached();
     draw();
   });
-  on('held report', draw);
+  on('held report lost job', draw);
   on('looked', () => {
     // What was just rendered for the eye is in the cache now.
     if (!inCache.has(model.frame)) wantCached(600);

@@ -36,6 +36,11 @@ export interface Job {
   seconds: number; seconds_left: number; workers: number; submitted_unix_ms: number; ended_unix_ms: number;
   pass: PassLine[]; problem: string[]; error: Fault[]; warning: { pass: string; frame: number[]; text: string }[];
 }
+export interface Version {
+  number: number; job: string; owner: string; note: string; submitted_unix_ms: number;
+  state: '' | 'done' | 'failed' | 'cancelled'; seconds: number; rendered: number; reused: number; has_text: boolean; set: string[];
+}
+export interface Changes { changes: { where: string; text: string }[]; more: number; fault?: string }
 export interface PlanReason { text: string; frame: number[]; pass: string; reused: boolean }
 export interface PassPlan { pass: string; total: number; render: number; reuse: number; reason: PlanReason[] }
 export interface CurveShape {
