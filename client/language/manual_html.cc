@@ -53,6 +53,7 @@ code, pre { font: .88em/1.5 ui-monospace, "DejaVu Sans Mono", monospace; }
 pre { background: var(--field); border: 1px solid var(--line); padding: .7rem 1rem; overflow-x: auto; }
 .dim, dt span { color: var(--dim); }
 table { border-collapse: collapse; }
+td:first-child { min-width: 11rem; }
 td, th { padding: .15rem 1.2rem .15rem 0; text-align: left; vertical-align: top; font-weight: normal; }
 th { color: var(--dim); }
 dl { margin: 0; }
