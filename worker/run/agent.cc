@@ -278,10 +278,11 @@ void Agent::Impl::WriteReports(grpc::ClientReaderWriter<WorkerReport, WorkerOrde
       mutex.AwaitFor(heartbeat,
                      [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex) { return *broken || version != reported || leaving; });
     }
-    if (*broken || leaving) return;
+    if (*broken) return;
     reported = version;
     const WorkerReport report = MakeReport();
-    const bool last = Idle();
+    // One that goes at once says so, too: what it has is then handed back, not lost.
+    const bool last = leaving || Idle();
     mutex.Unlock();
     const bool written = stream->Write(report);
     mutex.Lock();
