@@ -184,8 +184,9 @@ absl::StatusOr<PapersWriter> PapersWriter::Open(const std::string& path, const S
 
 namespace {
 
+// A still, or a frame that is held, is the same source at all frames.
 std::string SourceName(const DeliveryPapers::Source& s) {
-  return absl::StrCat(s.plate(), "\n", s.frame(), "\n", s.path(), "\n", s.sha256());
+  return absl::StrCat(s.plate(), "\n", s.path(), "\n", s.sha256());
 }
 
 }  // namespace
@@ -213,7 +214,13 @@ void PapersWriter::Add(const std::string& path, int frame, uint64_t bytes, const
     source.set_path(from.path());
     source.set_sha256(sha->Hex());
     const auto [number, is_new] = source_number_.emplace(SourceName(source), papers_.source_size());
-    if (is_new) *papers_.add_source() = std::move(source);
+    if (is_new) {
+      *papers_.add_source() = std::move(source);
+    } else {
+      // The first frame at which it is read, in whatever order files come.
+      DeliveryPapers::Source* known = papers_.mutable_source(static_cast<int>(number->second));
+      known->set_frame(std::min(known->frame(), source.frame()));
+    }
     file.add_source(number->second);
   }
   added_[file.path()] = std::move(file);
@@ -253,6 +260,9 @@ absl::Status PapersWriter::Write() {
     DeliveryPapers::File* copy = out.add_file();
     *copy = *file;
     for (uint32_t& source : *copy->mutable_source()) source = number[source];
+    auto* of_file = copy->mutable_source();
+    std::sort(of_file->begin(), of_file->end());
+    of_file->erase(std::unique(of_file->begin(), of_file->end()), of_file->end());
   }
   const std::string text = Json(out);
   if (text.size() > kMostPapersBytes) {
