@@ -94,11 +94,14 @@ TEST_F(Pictures, LookTakesTheOnlyFrameOfAStack) {
   const Finished which = look({});
   EXPECT_EQ(which.exit_code, 2);
   EXPECT_NE(which.err.find("1001 to 1004"), std::string::npos) << which.err;
-  const Finished only = look({"--set", "frames.first=1003", "--set", "frames.last=1003"});
+  const std::vector<std::string> one = {"--set", "frames.first=1003", "--set", "frames.last=1003"};
+  const Finished only = look(one);
   EXPECT_EQ(only.exit_code, 0) << only.err;
   const std::string picture = ReadFile(studio_.file("look.png"));
-  ASSERT_EQ(look({"--frame", "1003"}).exit_code, 0);
-  EXPECT_EQ(ReadFile(studio_.file("look.png")), picture);
+  std::vector<std::string> named = one;
+  named.insert(named.end(), {"--frame", "1003"});
+  ASSERT_EQ(look(named).exit_code, 0);
+  EXPECT_TRUE(ReadFile(studio_.file("look.png")) == picture);
 }
 
 TEST_F(Pictures, PagesAnswer) {

@@ -147,6 +147,9 @@ function marks() {
     entry.words.title = changes.changes.slice(0, 40).map(sentence).join('\n');
     entry.words.dataset.known = 'yes';
   }
+  // Rows grow by what is said in them; the one that somebody is at stays in view.
+  const chosen = rows.get(pair.from)?.row;
+  if (chosen !== undefined && chosen === document.activeElement) chosen.scrollIntoView({ block: 'nearest' });
 }
 
 function buildList() {
