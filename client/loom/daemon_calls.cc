@@ -34,6 +34,14 @@ absl::StatusOr<InvalidateRequest> ToInvalidate(const JsonMembers& members, const
   return request;
 }
 
+// A supervisor's view of a job changes nothing of the farm's. False when that has been answered.
+bool MayRender(const Document& document, const Exchange& exchange) {
+  if (!document.of_job()) return true;
+  exchange->Answer(
+      ErrorAnswer(423, "this loom only shows a job: open the stack itself to submit it or to render it again"));
+  return false;
+}
+
 }  // namespace
 
 void DaemonCalls::Cached(const Exchange& exchange) {
@@ -95,7 +103,7 @@ void DaemonCalls::Cache(const Exchange& exchange) {
 
 void DaemonCalls::Submit(const Exchange& exchange) {
   const auto members = ReadMembers(exchange);
-  if (!members) return;
+  if (!members || !MayRender(*document_, exchange)) return;
   const Stack* stack = NeedStack(*document_, exchange);
   if (stack == nullptr) return;
   const auto digest = TextMember(*members, "digest");
@@ -129,7 +137,7 @@ void DaemonCalls::Cancel(const Exchange& exchange) {
 
 void DaemonCalls::Invalidate(const Exchange& exchange) {
   const auto members = ReadMembers(exchange);
-  if (!members) return;
+  if (!members || !MayRender(*document_, exchange)) return;
   const Stack* stack = NeedStack(*document_, exchange);
   if (stack == nullptr) return;
   const absl::StatusOr<InvalidateRequest> request = ToInvalidate(*members, *stack);

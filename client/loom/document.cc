@@ -31,6 +31,9 @@ constexpr absl::string_view kByteOrderMark = "\xef\xbb\xbf";
 // A file that is being written is left alone for a moment, but not for ever; one that is not
 // there may be on its way.
 constexpr milliseconds kLeftAlone{40}, kLongestWait{1000}, kGone{300};
+// A text that is longer than this comes to a page as its beginning: nobody types in a browser in
+// so much, and reading it again at each edit would hold the page up.
+constexpr size_t kMostText = 2u << 20, kBeginning = 64u << 10;
 // Of undo and redo together.
 constexpr size_t kMostRemembered = 64u << 20, kMostSteps = 2000;
 
@@ -87,7 +90,8 @@ absl::StatusOr<std::string> Document::ReadFile() const {
   }
   std::ifstream in(path_, std::ios::binary);
   if (!in.is_open()) return absl::UnavailableError(absl::StrCat(path_, " cannot be read: ", std::strerror(errno)));
-  std::string text(kMaxStackBytes + 1, '\0');
+  // One byte more, to see one that grows.
+  std::string text(static_cast<size_t>(size) + 1, '\0');
   in.read(text.data(), static_cast<std::streamsize>(text.size()));
   text.resize(static_cast<size_t>(in.gcount()));
   if (in.bad() || text.size() > kMaxStackBytes) return absl::UnavailableError(absl::StrCat(path_, " cannot be read"));
@@ -139,14 +143,14 @@ bool Document::Load() {
   return true;
 }
 
-void Document::Take(const std::string& text) {
+void Document::Take(const std::string& text, std::optional<StackFile> read) {
   text_ = text;
   digest_ = Sha256(text).Hex();
   message_.clear();
   faults_.clear();
   checked_ = false;
   Changed();
-  absl::StatusOr<StackFile> file = StackFile::Parse(path_, text);
+  absl::StatusOr<StackFile> file = read ? *std::move(read) : StackFile::Parse(path_, text);
   if (file.ok()) {
     good_ = *std::move(file);
     good_digest_ = digest_;
@@ -172,11 +176,11 @@ absl::Status Document::CheckUnchanged(const std::string& digest) {
   return absl::AbortedError("the stack has been changed meanwhile: look at it again");
 }
 
-absl::Status Document::Write(const std::string& text) {
+absl::Status Document::Write(const std::string& text, std::optional<StackFile> read) {
   RETURN_IF_ERROR(WriteFileAtomically(path_, mark_ + text));
   stamp_ = StampOfFile();
   first_change_.reset();
-  Take(text);
+  Take(text, std::move(read));
   return absl::OkStatus();
 }
 
@@ -187,7 +191,13 @@ absl::Status Document::Edit(const JsonMembers& request) {
     return absl::InvalidArgumentError("\"edits\" must be a list of at least one");
   }
   RETURN_IF_ERROR(CheckUnchanged(digest));
-  StackEditor editor(text_);
+  std::optional<StackEditor> begun;
+  if (state_ == kGood) {
+    begun.emplace(*good_);
+  } else {
+    begun.emplace(text_);
+  }
+  StackEditor& editor = *begun;
   bool all_plain = true;
   std::string first;
   for (const JsonValue& edit : edits->list_value().values()) {
@@ -207,7 +217,10 @@ absl::Status Document::Edit(const JsonMembers& request) {
   }
   if (editor.text() == text_) return absl::OkStatus();
   // What an artist types is kept, whatever it is; what we write must be right.
-  if (!all_plain) RETURN_IF_ERROR(StackFile::Parse(path_, editor.text()).status());
+  std::optional<StackFile> read;
+  if (!all_plain) {
+    ASSIGN_OR_RETURN(read, StackFile::Parse(path_, editor.text()));
+  }
   if (InvalidUtf8At(editor.text()) != absl::string_view::npos) {
     return absl::InvalidArgumentError("the text would not be UTF-8 any more");
   }
@@ -216,7 +229,7 @@ absl::Status Document::Edit(const JsonMembers& request) {
   ASSIGN_OR_RETURN(step.group, TextMember(request, "group"));
   if (step.label.empty()) step.label = first;
   const std::string before = text_;
-  RETURN_IF_ERROR(Write(editor.text()));
+  RETURN_IF_ERROR(Write(editor.text(), std::move(read)));
   redo_.clear();
   if (!step.group.empty() && !undo_.empty() && undo_.back().group == step.group) {
     // One step from what was before the whole group.
@@ -328,21 +341,32 @@ void Document::WriteFaults(const std::vector<Fault>& faults, JsonWriter* out) co
   out->EndArray();
 }
 
+std::string Document::TextJson() const {
+  const bool shown = InvalidUtf8At(text_) == absl::string_view::npos;
+  return JsonWriter().Object().Text("digest", digest_).Text("text", shown ? text_ : "").EndObject().Take();
+}
+
 const std::string& Document::Json() {
   if (!json_.empty()) return json_;
   JsonWriter out;
   out.Object().Text("state", Word(state_)).Text("message", message_).Text("digest", digest_).Text("path", path_);
   out.Bool("read_only", read_only_);
   // What is no text at all cannot be shown.
-  out.Text("text", InvalidUtf8At(text_) == absl::string_view::npos ? text_ : "");
+  const bool shown = InvalidUtf8At(text_) == absl::string_view::npos;
+  const bool whole = text_.size() <= kMostText;
+  size_t most = whole ? text_.size() : kBeginning;
+  // Not within a character.
+  while (!whole && (static_cast<unsigned char>(text_[most]) & 0xc0) == 0x80) --most;
+  out.Text("text", shown ? absl::string_view(text_).substr(0, most) : "").Bool("whole", whole);
+  out.Whole("bytes", static_cast<int64_t>(text_.size()));
   out.Key("faults");
   WriteFaults(faults_, &out);
   out.Bool("checked", checked_);
   out.Text("undo", undo_.empty() ? "" : undo_.back().label).Text("redo", redo_.empty() ? "" : redo_.back().label);
   out.Text("shape_digest", good_digest_);
   static const StackFile* const kNothing = new StackFile(*StackFile::Parse("", ""));
-  const StackFile& shown = good_ ? *good_ : *kNothing;
-  WriteShape(TextTree(shown.text(), shown.places()), shown.stack(), good_digest_ == digest_, &out);
+  const StackFile& good = good_ ? *good_ : *kNothing;
+  WriteShape(TextTree(good.text(), good.places()), good.stack(), good_digest_ == digest_, &out);
   json_ = out.EndObject().Take();
   return json_;
 }

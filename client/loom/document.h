@@ -33,6 +33,8 @@ class Document {
   const std::string& digest() const { return digest_; }
   const std::string& path() const { return path_; }
   bool read_only() const { return read_only_; }
+  // It was submitted once, and nothing of it is handed in from here again.
+  bool of_job() const { return state_ != kNone && !on_disk_; }
   // The last text that could be read as a stack, the present one if the state is kGood;
   // nullptr if there was none.
   const StackFile* good() const { return good_ ? &*good_ : nullptr; }
@@ -55,8 +57,9 @@ class Document {
   void SetDaemonFaults(const std::string& digest, const google::protobuf::RepeatedPtrField<StackError>& errors);
   std::vector<Fault> FaultsFrom(const google::protobuf::RepeatedPtrField<StackError>& errors) const;
 
-  // README.md, "GET /api/stack".
+  // README.md, "GET /api/stack" and "GET /api/text".
   const std::string& Json();
+  std::string TextJson() const;
   void WriteFaults(const std::vector<Fault>& faults, JsonWriter* out) const;
 
  private:
@@ -79,10 +82,11 @@ class Document {
   absl::StatusOr<std::string> ReadFile() const;
   // True: another text or state than before.
   bool Load();
-  void Take(const std::string& text);
+  // `read`: the text as a stack, where that is known already.
+  void Take(const std::string& text, std::optional<StackFile> read = std::nullopt);
   // Whether the file still holds our text; else takes what it holds.
   absl::Status CheckUnchanged(const std::string& digest);
-  absl::Status Write(const std::string& text);
+  absl::Status Write(const std::string& text, std::optional<StackFile> read = std::nullopt);
   static Step Difference(const std::string& before, const std::string& after);
   void Remember(Step step);
   absl::Status TakeBack(const std::string& digest, std::deque<Step>* from, std::deque<Step>* to, bool undo);

@@ -9,6 +9,7 @@
 #include "absl/strings/numbers.h"
 #include "absl/strings/str_cat.h"
 #include "client/language/choices.h"
+#include "client/looking.h"
 #include "client/loom/json_reader.h"
 #include "client/loom/stack_editor.h"
 #include "client/loom/text_tree.h"
@@ -48,7 +49,7 @@ bool IsPath(const std::string& assignment) {
 }
 
 absl::StatusOr<StackFile> Tried(const StackFile& file, const std::vector<std::string>& set) {
-  StackEditor editor(file.text());
+  StackEditor editor(file);
   std::vector<std::string> friendly;
   bool edited = false;
   for (const std::string& assignment : set) {
@@ -111,6 +112,16 @@ absl::Status LeaveOut(const std::vector<std::string>& paths, Stack* stack) {
   return absl::OkStatus();
 }
 
+// A source: it is as large as the format.
+void AddGrey(Stack* stack) {
+  Pass* pass = stack->add_pass();
+  pass->set_name(kGreyPass);
+  Color* color = pass->add_step()->mutable_flood()->mutable_color();
+  color->set_r(kMiddleGrey);
+  color->set_g(kMiddleGrey);
+  color->set_b(kMiddleGrey);
+}
+
 absl::Status AskPicture(const HttpRequest& request, LookRequest* out) {
   LookPicture& look = *out->mutable_look();
   const std::string as = request.Parameter("as").empty() ? "checker" : request.Parameter("as");
@@ -128,13 +139,12 @@ absl::Status AskPicture(const HttpRequest& request, LookRequest* out) {
   ASSIGN_OR_RETURN(const auto side, WholeParameter(request, "longest_side"));
   if (side && (*side < 0 || *side > 16384)) return absl::InvalidArgumentError("\"longest_side\" is 0 to 16384");
   look.set_longest_side(static_cast<uint32_t>(side.value_or(0)));
-  if (!grey) return absl::OkStatus();
-  Pass* pass = out->mutable_stack()->add_pass();
-  pass->set_name(kGreyPass);
-  Color* color = pass->add_step()->mutable_flood()->mutable_color();
-  color->set_r(kMiddleGrey);
-  color->set_g(kMiddleGrey);
-  color->set_b(kMiddleGrey);
+  if (const std::string crop = request.Parameter("crop"); !crop.empty()) {
+    const auto box = ParseBox(crop);
+    if (!box.ok()) return absl::InvalidArgumentError("\"crop\" is X,Y,WIDTH,HEIGHT in pixels of the format");
+    *look.mutable_crop() = *box;
+  }
+  if (grey) AddGrey(out->mutable_stack());
   return absl::OkStatus();
 }
 
@@ -173,6 +183,16 @@ absl::StatusOr<std::optional<int64_t>> WholeParameter(const HttpRequest& request
     return absl::InvalidArgumentError(absl::StrCat("\"", name, "\" is no whole number: \"", text.substr(0, 100), "\""));
   }
   return std::optional<int64_t>(value);
+}
+
+LookRequest MakeFormatRequest(const Stack& stack) {
+  LookRequest out;
+  *out.mutable_stack() = stack;
+  AddGrey(out.mutable_stack());
+  out.set_pass(kGreyPass);
+  out.set_frame(stack.frames().first());
+  out.mutable_look()->set_as(LookPicture::AS_COLOR);
+  return out;
 }
 
 absl::StatusOr<LookRequest> MakeLookRequest(const StackFile& file, const HttpRequest& request) {

@@ -17,6 +17,9 @@ absl::StatusOr<LookRequest> MakeLookRequest(const StackFile& file, const HttpReq
 // The same of a stack that was submitted, in which nothing can be tried.
 absl::StatusOr<LookRequest> MakeLookRequest(const Stack& stack, const HttpRequest& request);
 
+// A picture that is as large as the format, whatever it shows.
+LookRequest MakeFormatRequest(const Stack& stack);
+
 // A number among the parameters; nullopt where there is none. Errors: INVALID_ARGUMENT.
 absl::StatusOr<std::optional<int64_t>> WholeParameter(const HttpRequest& request, const std::string& name);
 

@@ -3,6 +3,7 @@
 #include <cctype>
 #include <optional>
 
+#include "absl/strings/match.h"
 #include "absl/strings/str_cat.h"
 #include "client/loom/answers.h"
 #include "client/loom/look_request.h"
@@ -48,6 +49,44 @@ std::string WarningsHeader(const Warnings& warnings) {
   return (header.empty() ? PercentEncoded("[") : header) + PercentEncoded("]");
 }
 
+uint32_t BigEndian(absl::string_view four) {
+  uint32_t value = 0;
+  for (const char c : four) value = value << 8 | static_cast<unsigned char>(c);
+  return value;
+}
+
+// Source: PNG specification, IHDR.
+HttpAnswer SizeAnswer(absl::string_view png) {
+  constexpr size_t kWidth = 16, kHeight = 20;
+  if (png.size() < kHeight + 4) return ErrorAnswer(500, "the daemon sent no picture");
+  return JsonAnswer(JsonWriter()
+                        .Object()
+                        .Whole("width", BigEndian(png.substr(kWidth, 4)))
+                        .Whole("height", BigEndian(png.substr(kHeight, 4)))
+                        .EndObject()
+                        .Take());
+}
+
+// "X Y WIDTH HEIGHT" of a look that is not all of the format and no more, as it says in a text of
+// its header; "" of one that is. Source: PNG specification, chunks and tEXt.
+std::string WindowOfPicture(absl::string_view png) {
+  constexpr absl::string_view kKey("selvage.window\0", 15);
+  constexpr size_t kSignature = 8, kAround = 12;
+  for (size_t at = kSignature; at + kAround <= png.size();) {
+    const size_t size = BigEndian(png.substr(at, 4));
+    const absl::string_view type = png.substr(at + 4, 4);
+    if (type == "IDAT" || size > png.size() - at - kAround) return "";
+    const absl::string_view data = png.substr(at + 8, size);
+    if (type == "tEXt" && absl::StartsWith(data, kKey)) {
+      const absl::string_view text = data.substr(kKey.size());
+      // What goes into a header is numbers and spaces.
+      return text.find_first_not_of("-0123456789 ") == absl::string_view::npos ? std::string(text) : "";
+    }
+    at += size + kAround;
+  }
+  return "";
+}
+
 absl::Status ReceiveLook(Connection& connection, Stopper* stopper, const LookRequest& request, ReceivedFile* file) {
   StoppableCall call(stopper, connection.Stream());
   auto stream = connection.jobs().Look(call.get(), request);
@@ -84,6 +123,8 @@ struct Looks::Call {
   Stopper stopper;
   Exchange exchange;
   LookRequest request;
+  // Its size is the answer.
+  bool of_format = false;
   std::string viewer;
   // 0: the stack as it stands.
   uint32_t version = 0;
@@ -107,12 +148,18 @@ void Looks::Look(const Exchange& exchange) {
   });
 }
 
+void Looks::Format(const Exchange& exchange) {
+  if (document_->good() == nullptr) return exchange->Answer(ErrorAnswer(422, "there is no stack to read"));
+  Begin(exchange, MakeFormatRequest(document_->good()->stack()), 0);
+}
+
 void Looks::Begin(const Exchange& exchange, absl::StatusOr<LookRequest> request, uint32_t version) {
   if (!request.ok()) return exchange->Answer(ErrorAnswer(request.status()));
   auto call = std::make_shared<Call>();
   call->exchange = exchange;
   call->request = *std::move(request);
   call->version = version;
+  call->of_format = exchange->request().path == "/api/format";
   call->viewer = exchange->request().Parameter("viewer");
   if (!call->viewer.empty()) {
     std::shared_ptr<Call>& newest = viewers_[call->viewer];
@@ -166,10 +213,13 @@ void Looks::Answer(const Call& call, ReceivedFile* file, const absl::Status& sta
   }
   if (!file->errors.empty()) return call.exchange->Answer(FaultsAnswer(*document_, file->errors));
   if (call.request.has_sample()) return call.exchange->Answer(ValuesAnswer(file->bytes));
+  if (call.of_format) return call.exchange->Answer(SizeAnswer(file->bytes));
   HttpAnswer answer;
   answer.type = "image/png";
   answer.etag = Sha256(file->bytes).Hex();
+  const std::string window = WindowOfPicture(file->bytes);
   answer.body = std::move(file->bytes);
+  if (!window.empty()) answer.headers.push_back({"X-Selvage-Window", window});
   if (!file->warnings.empty()) answer.headers.push_back({"X-Selvage-Warnings", WarningsHeader(file->warnings)});
   call.exchange->Answer(std::move(answer));
 }

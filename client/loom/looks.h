@@ -20,8 +20,9 @@ class Looks {
   Looks(const Document* document, Daemon* daemon, VersionCalls* versions)
       : document_(document), daemon_(daemon), versions_(versions) {}
 
-  // README.md, "GET /api/look" and "GET /api/values".
+  // README.md, "GET /api/look", "GET /api/values" and "GET /api/format".
   void Look(const Exchange& exchange);
+  void Format(const Exchange& exchange);
   // Ends all that go on.
   void Stop();
 

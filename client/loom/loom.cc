@@ -16,6 +16,7 @@
 #include "client/connection.h"
 #include "client/language/manual.h"
 #include "client/loom/answers.h"
+#include "client/loom/begin_calls.h"
 #include "client/loom/daemon.h"
 #include "client/loom/daemon_calls.h"
 #include "client/loom/document.h"
@@ -62,6 +63,7 @@ class Loom {
         looks_(&document_, &daemon_, &versions_),
         daemon_calls_(&document_, &daemon_, &jobs_),
         task_calls_(&document_, &daemon_, &tasks_),
+        begin_(&document_, &daemon_, [this] { stack_.Opened(); }),
         daemon_(&context_, &connection_, &events_),
         tasks_(&connection_, [this](const std::string& kind, const std::string& id, const std::string& event) {
           daemon_.Post([this, kind, id, event] { events_.Tell(absl::StrCat(kind, " ", id), kind, event); });
@@ -144,9 +146,11 @@ class Loom {
         {"language", [this](auto& e) { Language(e); }},
         {"manual", [this](auto& e) { Manual(e); }},
         {"stack", [this](auto& e) { stack_.Get(e); }},
+        {"text", [this](auto& e) { e->Answer(JsonAnswer(document_.TextJson())); }},
         {"curves", [this](auto& e) { stack_.Curves(e); }},
         {"look", [this](auto& e) { looks_.Look(e); }},
         {"values", [this](auto& e) { looks_.Look(e); }},
+        {"format", [this](auto& e) { looks_.Format(e); }},
         {"versions", [this](auto& e) { versions_.List(e); }},
         {"version", [this](auto& e) { versions_.Text(e); }},
         {"changes", [this](auto& e) { versions_.Changes(e); }},
@@ -159,6 +163,7 @@ class Loom {
         {"report", [this](auto& e) { task_calls_.Get(e); }},
         {"fetch", [this](auto& e) { task_calls_.Get(e); }},
         {"deliverables", [this](auto& e) { task_calls_.Deliverables(e); }},
+        {"files", [this](auto& e) { begin_.Files(e); }},
     };
   }
 
@@ -172,6 +177,8 @@ class Loom {
         {"invalidate", [this](auto& e) { daemon_calls_.Invalidate(e); }},
         {"report", [this](auto& e) { task_calls_.Report(e); }},
         {"fetch", [this](auto& e) { task_calls_.Fetch(e); }},
+        {"open", [this](auto& e) { begin_.Open(e); }},
+        {"new", [this](auto& e) { begin_.New(e); }},
     };
   }
 
@@ -254,6 +261,7 @@ class Loom {
   Looks looks_;
   DaemonCalls daemon_calls_;
   TaskCalls task_calls_;
+  BeginCalls begin_;
   // Last, so that their threads end before what they use.
   Daemon daemon_;
   LongTasks tasks_;

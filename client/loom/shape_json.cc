@@ -1,12 +1,14 @@
 #include "client/loom/shape_json.h"
 
 #include <algorithm>
+#include <memory>
 #include <set>
 
 #include "absl/strings/ascii.h"
 #include "absl/strings/str_cat.h"
 #include "client/language/choices.h"
 #include "client/loom/stack_editor.h"
+#include "proto/digest.h"
 
 namespace selvage::client {
 namespace {
@@ -14,6 +16,19 @@ namespace {
 using google::protobuf::Descriptor;
 using google::protobuf::FieldDescriptor;
 using google::protobuf::Message;
+
+// Path data of a thousand points is drawn from /api/curves, and edited there; in the shape of the
+// stack it would be most of all that a page has to read at each edit.
+constexpr size_t kLongestValue = 4096;
+
+// Two blocks with the same mark say the same. Notes do not count: no pixel depends on them.
+std::string MarkOf(const Message& block) {
+  std::unique_ptr<Message> copy(block.New());
+  copy->CopyFrom(block);
+  if (const auto* note = copy->GetDescriptor()->FindFieldByName("note"))
+    copy->GetReflection()->ClearField(copy.get(), note);
+  return Sha256(copy->SerializeAsString()).Hex().substr(0, 16);
+}
 
 void AddOnce(const std::string& name, std::vector<std::string>* names) {
   if (!name.empty() && std::find(names->begin(), names->end(), name) == names->end()) names->push_back(name);
@@ -97,10 +112,19 @@ class Shape {
       out_.Object();
       const int named = tree_.Child(node, "name");
       out_.Text("name", named < 0 ? "" : tree_.TextValue(named));
+      Mark(field, tree_.node(node).place.index);
       BlockMembers(node);
       out_.EndObject();
     }
     out_.EndArray();
+  }
+
+  void Mark(const char* field, int index) {
+    const FieldDescriptor* list = Stack::descriptor()->FindFieldByName(field);
+    const auto* reflection = stack_.GetReflection();
+    // Text and message were read by different readers: neither must be trusted to be as long as the other.
+    if (index < reflection->FieldSize(stack_, list))
+      out_.Text("mark", MarkOf(reflection->GetRepeatedMessage(stack_, list, index)));
   }
 
   void Names(const char* key, const std::map<std::string, std::vector<std::string>>& all, const std::string& of) {
@@ -113,12 +137,12 @@ class Shape {
 
   void WritePass(int node, const Weave& weave) {
     const int index = tree_.node(node).place.index;
-    // Text and message were read by different readers: neither must be trusted to be as long as the other.
     const Pass& pass = index < stack_.pass_size() ? stack_.pass(index) : Pass::default_instance();
     out_.Object().Text("name", pass.name()).Text("from", pass.from());
     out_.Text("keep", Pass::Keep_Name(pass.keep())).Text("note", pass.note());
     const auto kind = weave.kinds.find(pass.name());
     out_.Text("gives", kind == weave.kinds.end() ? "" : KindWord(kind->second));
+    Mark("pass", index);
     Names("inputs", weave.inputs, pass.name());
     Names("dependents", weave.dependents, pass.name());
     out_.Key("steps").Array();
@@ -216,8 +240,12 @@ class Shape {
       BlockMembers(node);
     } else {
       Place(node);
-      out_.Key("value");
-      Plain(node);
+      if (tree_.Value(node).size() > kLongestValue) {
+        out_.Whole("long", static_cast<int64_t>(tree_.Value(node).size()));
+      } else {
+        out_.Key("value");
+        Plain(node);
+      }
     }
     out_.EndObject();
   }
@@ -384,7 +412,10 @@ Weave WeaveOf(const Stack& stack) {
       if (--waits[woken] == 0) ready.push_back(woken);
     }
   }
-  for (const Pass& pass : stack.pass()) AddOnce(pass.name(), &weave.order);
+  const std::set<std::string> ordered(weave.order.begin(), weave.order.end());
+  for (const Pass& pass : stack.pass()) {
+    if (ordered.count(pass.name()) == 0) AddOnce(pass.name(), &weave.order);
+  }
   return weave;
 }
 

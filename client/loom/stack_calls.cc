@@ -46,6 +46,11 @@ void StackCalls::Check() {
   if (!runs) checking_ = false;
 }
 
+void StackCalls::Opened() {
+  Tell("start");
+  Check();
+}
+
 void StackCalls::SendState(EventStream* stream) const {
   stream->Send("stack", "stack", StackEvent("start"));
   stream->Send("faults", "faults", FaultsEvent());

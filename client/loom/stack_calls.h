@@ -21,6 +21,8 @@ class StackCalls {
   void Poll();
   // Asks the daemon what it thinks of the text; one question at a time.
   void Check();
+  // Told by whoever has put another stack into the document.
+  void Opened();
   // To a page that has just come.
   void SendState(EventStream* stream) const;
 

@@ -9,7 +9,6 @@
 #include "absl/strings/str_join.h"
 #include "absl/strings/str_split.h"
 #include "absl/strings/strip.h"
-#include "client/language/stack_file.h"
 #include "client/loom/json_writer.h"
 #include "client/loom/shape_json.h"
 #include "client/loom/text_units.h"

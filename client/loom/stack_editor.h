@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "absl/status/status.h"
+#include "client/language/stack_file.h"
 #include "client/loom/json_reader.h"
 #include "client/loom/text_tree.h"
 
@@ -15,6 +16,10 @@ namespace selvage::client {
 class StackEditor {
  public:
   explicit StackEditor(std::string text) : text_(std::move(text)) {}
+  // Of a text that has been read already: a long one is not read again.
+  explicit StackEditor(const StackFile& file) : text_(file.text()) { tree_.emplace(text_, file.places()); }
+  StackEditor(const StackEditor&) = delete;
+  StackEditor& operator=(const StackEditor&) = delete;
 
   // One edit as the page sends it: README.md, "POST /api/edit".
   // Errors: INVALID_ARGUMENT, NOT_FOUND; the text is then as it was.

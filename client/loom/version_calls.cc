@@ -10,6 +10,7 @@
 #include "client/loom/look_request.h"
 #include "client/loom/requests.h"
 #include "google/protobuf/text_format.h"
+#include "proto/proxy.h"
 #include "proto/status.h"
 
 namespace selvage::client {
@@ -28,7 +29,8 @@ std::string VersionsJson(const std::string& stack, const ListVersionsReply& repl
     out.Object().Whole("number", v.number()).Text("job", v.job_id()).Text("owner", v.owner()).Text("note", v.note());
     out.Whole("submitted_unix_ms", v.submitted_unix_ms()).Text("state", JobWord(v.state()));
     out.Number("seconds", v.seconds()).Whole("rendered", static_cast<int64_t>(v.rendered()));
-    out.Whole("reused", static_cast<int64_t>(v.reused())).Bool("has_text", v.has_text()).Key("set").Array();
+    out.Whole("reused", static_cast<int64_t>(v.reused())).Bool("has_text", v.has_text());
+    out.Text("size", v.proxy() > 1 ? SizeInWords(v.proxy()) : "").Key("set").Array();
     for (const std::string& set : v.set()) out.Text(set);
     out.EndArray().EndObject();
   }

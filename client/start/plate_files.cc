@@ -24,21 +24,6 @@ constexpr int64_t kMostOffset = 10'000'000;
 
 bool IsFrameDigit(char c) { return c >= '0' && c <= '9'; }
 
-// The pattern that one frame's path stands for: its last number is the frame. ""
-// if its name holds none.
-std::string PatternOf(const std::string& path) {
-  const size_t name = path.rfind('/') + 1;
-  // The number of a type (.jp2) is no frame.
-  const size_t dot = path.rfind('.');
-  size_t end = dot == std::string::npos || dot < name ? path.size() : dot;
-  while (end > name && !IsFrameDigit(path[end - 1])) --end;
-  size_t begin = end;
-  while (begin > name && IsFrameDigit(path[begin - 1])) --begin;
-  const size_t digits = end - begin;
-  if (digits == 0 || digits > kMostDigits) return "";
-  return absl::StrCat(path.substr(0, begin), digits == 1 ? "%d" : absl::StrCat("%0", digits, "d"), path.substr(end));
-}
-
 // Calls use(name, frame, rest) for the files whose names begin like the pattern's and go on with
 // a number, and then with `rest`, in any order.
 void EachNumbered(const FilePattern& pattern,
@@ -98,6 +83,19 @@ absl::StatusOr<PlateFiles> FindStill(const Annotate& of, const std::string& path
 
 }  // namespace
 
+std::string PatternOfFrame(const std::string& path) {
+  const size_t name = path.rfind('/') + 1;
+  // The number of a type (.jp2) is no frame.
+  const size_t dot = path.rfind('.');
+  size_t end = dot == std::string::npos || dot < name ? path.size() : dot;
+  while (end > name && !IsFrameDigit(path[end - 1])) --end;
+  size_t begin = end;
+  while (begin > name && IsFrameDigit(path[begin - 1])) --begin;
+  const size_t digits = end - begin;
+  if (digits == 0 || digits > kMostDigits) return "";
+  return absl::StrCat(path.substr(0, begin), digits == 1 ? "%d" : absl::StrCat("%0", digits, "d"), path.substr(end));
+}
+
 absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::optional<Frames>& wanted,
                                           const std::string& argument) {
   const Annotate of(argument, given);
@@ -107,7 +105,7 @@ absl::StatusOr<PlateFiles> FindPlateFiles(const std::string& given, const std::o
   std::string path = fs::absolute(given).lexically_normal().string();
   ASSIGN_OR_RETURN(FilePattern pattern, ParsePattern(path), of);
   if (pattern.still()) {
-    const std::string pattern_of_it = PatternOf(path);
+    const std::string pattern_of_it = PatternOfFrame(path);
     std::error_code error;
     if (pattern_of_it.empty() || !fs::is_regular_file(path, error)) return FindStill(of, path, wanted);
     ASSIGN_OR_RETURN(const FilePattern sequence, ParsePattern(pattern_of_it), of);

@@ -25,6 +25,10 @@ struct PlateFiles {
 // no file is seen from here. REQUIRES: ascending.
 std::vector<int> Existing(std::vector<int> frames, const PlateFiles& files);
 
+// The pattern that one frame's path stands for: its last number is the frame. "" if its name
+// holds none.
+std::string PatternOfFrame(const std::string& path);
+
 // `given` is a pattern, a still, or the path of one frame: "plates/a.1001.exr" stands for
 // "plates/a.%04d.exr" where a.1000.exr or a.1002.exr lies beside it. `wanted` narrows the frames, or says them where
 // the daemon alone sees the files. Errors: INVALID_ARGUMENT no such files, or no pattern; says what is allowed.

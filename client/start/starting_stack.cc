@@ -72,6 +72,9 @@ constexpr char kFiner[] = R"(
 # 0. The recording halved the chroma: its detail is put back from luma before the key. Take the pass out (and write "plate"
 #    for "finer") where edges get worse.
 pass { name: "finer" from: "plate" step { chroma_detail {} } }
+# What is bare screen for sure is looked for in the plate as shot: a shadow on the screen that was made finer has no longer the
+# screen's hue, and would be kept.
+pass { name: "bare" from: "plate" step { sure_screen { clean_plate: "clean_plate" } } }
 )";
 
 constexpr char kPasses[] = R"(
@@ -86,7 +89,7 @@ pass { name: "clean_plate" from: "$plate" step { screen_plate { screen { $box } 
 #    step { levels { black: 0.02 } }, as little as helps: fine hair goes with it.
 pass {
   name: "matte" from: "$plate"
-  step { unmix { clean_plate: "clean_plate" } }
+  step { unmix { clean_plate: "clean_plate"$bare } }
 $steady$within}
 
 # 3. Degrained plate for the colour work, and the grain that was taken away. The box says how noisy the camera is: bare
@@ -144,6 +147,7 @@ std::string TextOf(const StartingStack& s) {
   const std::vector<std::pair<std::string, std::string>> values = {
       {"$box", BoxText(f.box())},
       {"$plate", plate},
+      {"$bare", f.chroma_halved() ? " bare: \"bare\"" : ""},
       {"$steadies", alone ? "" : ", `steady` takes its flicker"},
       {"$steady", alone ? "" : absl::StrCat("  step { steady { plate: \"", plate, "\" } }\n")},
       {"$window", alone ? "0" : "1"},

@@ -195,6 +195,50 @@ TEST_F(LoomDocument, ASubmittedStackIsReadOnly) {
   EXPECT_TRUE(absl::IsFailedPrecondition(Edit(document, kLast)));
 }
 
+// What stands behind `"mark":` of the block with this name.
+std::string MarkIn(const std::string& json, const std::string& name) {
+  const size_t block = json.find("{\"name\":\"" + name + "\"");
+  const size_t mark = json.find("\"mark\":\"", block) + 8;
+  return block == std::string::npos ? "" : json.substr(mark, json.find('"', mark) - mark);
+}
+
+TEST_F(LoomDocument, AMarkIsAnotherOneWhereTheBlockIsAndNowhereElse) {
+  Write(R"(name: "marks"
+frames { first: 1 last: 5 }
+pass { name: "one" step { flood { color: [0.1, 0.1, 0.1] } } }
+pass { name: "two" from: "one" step { grade { stops: 1 } } }
+)");
+  Document document(path_);
+  const std::string before = document.Json();
+  ASSERT_EQ(MarkIn(before, "one").size(), 16u) << before;
+  EXPECT_NE(MarkIn(before, "one"), MarkIn(before, "two"));
+  ASSERT_TRUE(Edit(document, R"({"kind":"set","path":"pass[0].step[0].flood.color","value":[0.2,0.1,0.1]})").ok());
+  const std::string after = document.Json();
+  EXPECT_NE(MarkIn(after, "one"), MarkIn(before, "one"));
+  EXPECT_EQ(MarkIn(after, "two"), MarkIn(before, "two"));
+  // A note is no other picture.
+  ASSERT_TRUE(Edit(document, R"({"kind":"set","path":"pass[0].note","value":"brighter"})").ok());
+  EXPECT_EQ(MarkIn(document.Json(), "one"), MarkIn(after, "one"));
+}
+
+TEST_F(LoomDocument, OfALongTextAPageHasTheBeginning) {
+  std::string text = "name: \"long\"\nframes { first: 1 last: 5 }\nmask { name: \"m\" shape { path: \"M 0 0";
+  for (int i = 0; i < 300'000; ++i) text += " L " + std::to_string(i % 977) + " 5";
+  text += " Z\" } }\n# \u00e4\n";
+  ASSERT_GT(text.size(), size_t{2} << 20);
+  Write(text);
+  Document document(path_);
+  ASSERT_EQ(document.state(), Document::kGood);
+  EXPECT_LT(document.Json().size(), size_t{100'000});
+  EXPECT_THAT(document.Json(), HasSubstr("\"whole\":false,\"bytes\":" + std::to_string(text.size())));
+  EXPECT_THAT(document.Json(), HasSubstr("\"long\":"));
+  // All of it when it is asked for, and nothing of it is lost by an edit.
+  EXPECT_GT(document.TextJson().size(), text.size());
+  ASSERT_TRUE(Edit(document, kLast).ok());
+  text.replace(text.find("last: 5"), 7, "last: 7");
+  EXPECT_TRUE(Read() == text);
+}
+
 TEST_F(LoomDocument, ManyPassesAndPointsAreShown) {
   std::string text = "name: \"many\"\nframes { first: 1 last: 5 }\nmask { name: \"m\" shape { path: \"M 0 0";
   for (int i = 0; i < 10'000; ++i) text += " L " + std::to_string(i % 977) + " " + std::to_string(i % 541);

@@ -111,10 +111,16 @@ TEST(StartingStack, HalvedChromaIsMadeFinerBeforeTheKey) {
   const Stack stack = Parse(TextOf(s));
   ASSERT_EQ(stack.pass(0).name(), "finer");
   EXPECT_TRUE(stack.pass(0).step(0).has_chroma_detail());
+  ASSERT_EQ(stack.pass(1).name(), "bare");
+  EXPECT_EQ(stack.pass(1).from(), "plate") << "in the plate as shot";
+  EXPECT_TRUE(stack.pass(1).step(0).has_sure_screen());
   for (const Pass& pass : stack.pass()) {
     for (const Step& step : pass.step()) {
       if (step.has_unmix() || step.has_degrain() || step.has_screen_plate()) {
         EXPECT_EQ(pass.from(), "finer");
+      }
+      if (step.has_unmix()) {
+        EXPECT_EQ(step.unmix().bare(), "bare");
       }
       if (step.has_steady()) {
         EXPECT_EQ(step.steady().plate(), "finer");

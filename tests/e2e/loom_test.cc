@@ -261,12 +261,27 @@ TEST(LoomE2e, ASubmittedStackIsReadOnlyAndTheFarmNeedsNone) {
                                                   R"(","edits":[{"kind":"set","path":"note","value":"x"}]})"))
                   .status,
               423);
+    // What it only shows, it does not hand in.
+    const Answer submitted = loom.Post("/api/submit", "{}");
+    EXPECT_EQ(submitted.status, 423);
+    EXPECT_THAT(submitted.body, HasSubstr("only shows a job"));
+    EXPECT_EQ(loom.Post("/api/invalidate", R"({"pass":"core"})").status, 423);
+    EXPECT_EQ(loom.Post("/api/open", R"({"path":"x.stack"})").status, 423);
   }
   Loom farm(studio, {});
   EXPECT_THAT(farm.Get("/api/session").body, HasSubstr("\"mode\":\"farm\""));
   EXPECT_THAT(farm.Get("/api/stack").body, HasSubstr("\"state\":\"none\""));
   EXPECT_THAT(farm.Get("/api/jobs").body, HasSubstr("\"stack_name\":\"small\""));
   EXPECT_EQ(farm.Get("/api/plan").status, 422);
+
+  // A stack that is opened is what the loom is open on from then on, and no other is.
+  EXPECT_EQ(farm.Post("/api/open", R"({"path":"/missing.stack"})").status, 422);
+  EXPECT_THAT(farm.Get("/api/files?sort=stacks&path=" + studio.file("")).body, HasSubstr("small.stack"));
+  EXPECT_EQ(farm.Get("/api/files?sort=everything").status, 400);
+  EXPECT_EQ(farm.Post("/api/open", absl::StrCat(R"({"path":")", studio.file("small.stack"), R"("})")).status, 200);
+  EXPECT_THAT(farm.Get("/api/session").body, HasSubstr("\"mode\":\"stack\""));
+  EXPECT_EQ(farm.Get("/api/look?pass=core&frame=1001").status, 200);
+  EXPECT_EQ(farm.Post("/api/new", R"({"plate":"a.%04d.exr","stack":"b.stack"})").status, 423);
 }
 
 }  // namespace

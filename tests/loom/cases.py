@@ -5,8 +5,10 @@ import base64
 import json
 import pathlib
 import re
+import subprocess
 import time
 
+import whole_shot
 from studio import browser, request, until
 
 TESTS = []
@@ -50,7 +52,7 @@ class World:
         self.noted = self.driver.get_log("browser")
         wrong = [entry["message"] for entry in self.noted if entry["level"] == "SEVERE"
                  # What the loom refuses is told in words on the page; the browser notes it, too.
-                 and not re.search(r"the server responded with a status of (409|422|503)|ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED|ERR_EMPTY_RESPONSE", entry["message"])]
+                 and not re.search(r"the server responded with a status of (409|422|423|503)|ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED|ERR_EMPTY_RESPONSE", entry["message"])]
         noted = [entry["message"] for entry in self.noted if entry["level"] == "WARNING"]
         assert not wrong, f"the browser's console: {wrong} {noted}"
 
@@ -527,6 +529,38 @@ def a_mask_is_drawn_on_the_picture(world):
 
 
 @test
+def a_mask_is_drawn_by_keyboard(world):
+    """No pointer: a mask named, its points set where arrows aim, closed; a sample box by two corners; all said as it is done."""
+    world.choose("plate")
+    world.keys("S")
+    until("Draw is open", lambda: world.one("#view-draw").is_displayed())
+    if "Drawing" not in world.text("#tool-words"):
+        world.type(until("a name is asked for", lambda: world.one("#ask[open] input")), "by_key")
+    until("the pen is out", lambda: "Drawing" in world.text("#tool-words"))
+    mask = re.search(r"Drawing (\w+)", world.text("#tool-words")).group(1)
+    before = world.file()
+    right, left, down = "\ue014", "\ue012", "\ue015"
+    world.keys("i" + right * 30 + "i" + down * 20 + "i" + left * 30 + "i")
+    until("four points are told", lambda: "Point 4 at" in world.text("#said"))
+    world.keys("\ue007")
+    until("the shape is in the file", lambda: world.file() != before)
+    block = re.search(rf'mask \{{\s*name: "{mask}".*?\n\}}', world.file(), re.S).group(0)
+    path = re.findall(r'path: "([^"]*)"', block)[-1]
+    numbers = list(map(float, re.findall(r"-?[\d.]+", path)))
+    assert len(numbers) == 8 and [round(b - a) for a, b in zip(numbers, numbers[2:])] == [30, 0, 0, 20, -30, 0], path
+    world.studio.selvage("check", world.studio.stack)
+
+    # The sample of a key.
+    world.choose_in_passes("core_key")
+    world.js("document.querySelector('.inspector .field.is-block[data-path$=\"screen.sample\"] button.small').click()")
+    until("the tool is out", lambda: "drag a box" in world.text("#tool-words"))
+    world.keys("i" + right * 24 + down * 16 + "i")
+    until("the file has it", lambda: re.search(r'name: "core_key".*?sample \{([^}]*)\}', world.file(), re.S).group(1) != re.search(r'name: "core_key".*?sample \{([^}]*)\}', world.good_text, re.S).group(1))
+    sample = {k: int(v) for k, v in re.findall(r"(\w+): (\d+)", re.search(r'name: "core_key".*?sample \{([^}]*)\}', world.file(), re.S).group(1))}
+    assert 24 <= sample["width"] <= 25 and 16 <= sample["height"] <= 17, sample
+
+
+@test
 def a_shape_gets_a_key_frame(world):
     """Moving a point away from a key frame makes one; the other drawings stay as they are."""
     world.choose("head_shape")
@@ -548,6 +582,35 @@ def a_shape_gets_a_key_frame(world):
         assert line in after, line
     world.same_pixels(world.studio.look("head_shape", 1003, "--as", "matte"), "head_shape after a point was moved")
     world.studio.selvage("check", world.studio.stack)
+
+
+@test
+def a_mask_goes_with_a_point(world):
+    """One point of the picture is clicked at two frames: the mask is moved by as much between them."""
+    world.choose("head_shape")
+    world.view("draw")
+    until("its shapes are listed", lambda: world.all("#view-draw .shape-row"))
+    world.keys("\ue011")
+    world.shows("head_shape", 1001)
+    world.js("[...document.querySelectorAll('#view-draw button')].find((b) => b.textContent === 'move by a point').click()")
+    until("the tool is out", lambda: "Click the same point" in world.text("#tool-words"))
+    stage = world.one("#stage")
+
+    def block():
+        return re.search(r'mask \{\s*name: "head_shape".*?\n\}', world.file(), re.S).group(0)
+    world.actions().move_to_element_with_offset(stage, *world.stage_at(200, 60)).click().perform()
+    until("the first place is in the file", lambda: "track {" in block() and "frame: 1001" in block().split("track {")[1])
+    world.keys("\ue014\ue014\ue014\ue014")
+    world.shows("head_shape", 1005)
+    world.actions().move_to_element_with_offset(stage, *world.stage_at(216, 52)).click().perform()
+    until("the second, too", lambda: "frame: 1005" in block().split("track {")[1])
+    track = block().split("track {")[1]
+    moved = [list(map(float, re.findall(r"frame: \d+ value: (-?[\d.]+)", re.search(rf"{axis} \{{.*?\}} \}}", track, re.S).group(0)))) for axis in ("x", "y")]
+    assert abs(moved[0][1] - moved[0][0] - 16) < 1.5 and abs(moved[1][1] - moved[1][0] + 8) < 1.5, moved
+    world.keys("\ue00c")
+    world.studio.selvage("check", world.studio.stack)
+    until("the mask is drawn", world.picture_there)
+    world.same_pixels(world.studio.look("head_shape", 1005, "--as", "matte"), "head_shape moved by the point")
 
 
 @test
@@ -992,9 +1055,56 @@ def a_loom_without_a_stack_shows_the_farm(world):
 
 
 @test
+def what_cannot_begin_a_stack_is_told(world):
+    """A plate that is not there, a plate without a screen, a stack that is there already: told in words, nothing written."""
+    world.driver.get(world.studio.loom())
+    until("a stack can be made", lambda: world.one("#new-plate").is_displayed())
+    folder = world.studio.folder
+    before = sorted(folder.iterdir())
+
+    def make(plate, stack, words):
+        for field, text in (("#new-plate", plate), ("#new-stack", stack)):
+            world.one(field).clear()
+            world.one(field).send_keys(str(text))
+        world.one("#new-stack").send_keys("\ue007")
+        until(f"it is told: {words}", lambda: words in world.text("#begin-words") and world.one("#begin button").is_enabled())
+        assert "--" not in world.text("#begin-words"), world.text("#begin-words")
+    make(folder / "shot/nothing.%04d.exr", folder / "other.stack", "no such files are seen from here")
+    make(folder / "shot/alpha.%04d.exr", folder / "other.stack", "no screen was found")
+    make(folder / "shot/plate.%04d.exr", folder / "apiary_010.stack", "is there already")
+    assert world.file() == world.good_text and sorted(folder.iterdir()) == before
+    world.one("#open-stack").send_keys(str(folder / "missing.stack"), "\ue007")
+    until("it is told", lambda: "there is no such stack file" in world.text("#begin-words"))
+    # One that is there is opened, and another loom's page is not.
+    world.one("#open-stack").clear()
+    world.one("#open-stack").send_keys(str(world.studio.stack), "\ue007")
+    until("the stack is open", lambda: world.all(".pass-row") and world.picture_there())
+    answer = world.driver.execute_async_script("""
+        const done = arguments[arguments.length - 1];
+        fetch('/api/open', {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify({path: arguments[0]})})
+          .then(async (r) => done([r.status, (await r.json()).error[0].message]));""", str(world.studio.stack))
+    assert answer[0] == 423 and "is open on" in answer[1], answer
+
+
+@test
+def the_whole_job_of_a_shot_on_the_page(world):
+    """From a plate to files on disk with the page alone: new, key, draw, submit, report, fetch."""
+    shot = world.studio.folder / "shot"
+    outline = [(480 * x, 270 * y) for x, y in whole_shot.DRAWN_BODY]
+    stack, rows = whole_shot.whole_shot(world, str(shot / "plate.%04d.exr"), str(shot / "meadow.%04d.exr"), outline, "whole" if world.screens else "")
+    text = pathlib.Path(stack).read_text()
+    assert 'solid: "inside_body"' in text and len(re.search(r'name: "inside_body".*?path: "([^"]*)"', text, re.S).group(1).split("L")) == len(outline), text
+    for part in ("comp", "element"):
+        files = sorted((pathlib.Path(stack).parent / "out" / part).glob("plate.*.exr"))
+        assert len(files) == 8 and all(path.stat().st_size > 1000 for path in files), files
+    assert all(actions > 0 for _, actions, _ in rows), rows
+    world.studio.selvage("check", stack)
+
+
+@test
 def a_submitted_job_is_read_only(world):
     """`selvage loom --job ID`: a supervisor looks, and nothing can be changed."""
-    job = json.loads(world.studio.selvage("--json", "jobs").stdout)["job"][0]["job_id"]
+    job = next(one["job_id"] for one in json.loads(world.studio.selvage("--json", "jobs").stdout)["job"] if one["stack_name"] == "apiary_010")
     address = world.studio.loom("--job", job)
     world.driver.get(address)
     until("it is told", lambda: "looked at only" in world.text("#stack-state"))
@@ -1003,6 +1113,15 @@ def a_submitted_job_is_read_only(world):
     path = world.path_of("core_key", "levels", "white")
     assert not world.field(path).is_enabled()
     assert not world.one("#submit").is_enabled()
+    # Nor can it by anybody who asks the loom behind the page's back.
+    jobs = world.studio.selvage("--json", "jobs").stdout
+    for call, body in (("submit", {}), ("invalidate", {"pass": "core"})):
+        answer = world.driver.execute_async_script("""
+            const [call, body, done] = arguments;
+            fetch(`/api/${call}`, {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify(body)})
+              .then(async (r) => done([r.status, (await r.json()).error?.[0]?.message ?? '']));""", call, body)
+        assert answer[0] == 423 and "only shows a job" in answer[1], (call, answer)
+    assert [one["job_id"] for one in json.loads(world.studio.selvage("--json", "jobs").stdout)["job"]] == [one["job_id"] for one in json.loads(jobs)["job"]]
 
 
 @test
@@ -1032,6 +1151,181 @@ def large_stacks_are_workable(world):
     assert "p4095" in changed and changed.count("\n") == before.count("\n")
     world.view("text")
     until("the text is there", lambda: "p0001" in world.js("return document.querySelector('#view-text textarea').value"))
+
+
+@test
+def a_stack_of_200_mib_is_refused_in_words(world):
+    """The file grows beyond any stack while the page is open: said in words, what is drawn stays; small again, all is well."""
+    shown = world.picture_there()
+    with open(world.studio.stack, "r+b") as file:
+        file.truncate(200 << 20)
+    until("it is told", lambda: "200 MiB is too large for a stack" in world.text("#alert"))
+    assert len(world.all(".pass-row")) > 40 and world.picture_there() == shown
+    world.view("text")
+    assert "name: \"apiary_010\"" in world.js("return document.querySelector('#view-text textarea').value")
+    world.studio.stack.write_text(world.good_text)
+    until("and is content again", lambda: not world.one("#alert").is_displayed())
+
+
+@test
+def the_longest_stack_is_edited_at_once(world):
+    """A text of 14 MB, mostly outlines: an edit reads little of it, and the page is never busy for long."""
+    import math
+    large = world.studio.folder / "longest.stack"
+
+    def outline(k):
+        return " L ".join(f"{240 + k + 90 * math.cos(i * 2 * math.pi / 300):.2f} {135 + 80 * math.sin(i * 2 * math.pi / 300):.2f}" for i in range(300))
+    text = ('name: "longest"\nframes { first: 1001 last: 1008 }\nformat { width: 480 height: 270 }\nplate { name: "plate" files: "shot/plate.%04d.exr" }\n'
+            + "".join(f'mask {{ name: "m{k:03}" shape {{ ' + "".join(f'at {{ frame: {1001 + f} path: "M {outline(k)} Z" }}\n' for f in range(8)) + "} }\n" for k in range(400))
+            + "".join(f'pass {{ name: "p{i:04}" from: "plate" step {{ grade {{ stops {{ value: 0.{i % 10} }} }} }} }}\n' for i in range(1000)))
+    assert 13 << 20 < len(text) < 15 << 20, len(text)
+    large.write_text(text)
+    world.driver.get(world.studio.loom(large))
+    until("all are listed", lambda: len(world.all(".pass-row")) == 1401, 120)
+    world.choose("p0500")
+    world.js("""
+        window.read = 0;
+        const kept = window.fetch;
+        window.fetch = async (path, init) => {
+          const answer = await kept(path, init);
+          if (/api\\/(edit|stack)/.test(String(path))) window.read += (await answer.clone().text()).length;
+          return answer;
+        };""")
+    world.type(world.path_of("p0500", "grade", "stops"), "0.375")
+    until("the file has it", lambda: 'name: "p0500" from: "plate" step { grade { stops { value: 0.375 } } }' in large.read_text())
+    until("the page has it", lambda: world.js("return document.getElementById('stack-state').textContent") == "written")
+    # One answer, in which outlines are named and not spelled out.
+    read = world.js("return window.read")
+    assert 0 < read < len(text) // 4, read
+    assert large.read_text().replace("0.375", "0.0") == text, "something else was changed"
+    world.view("text")
+    until("it is told that an editor is the tool", lambda: "too much to be typed in here" in world.text("#text-notice"))
+    # A point of one of the outlines is moved; all others stay.
+    world.view("passes")
+    world.choose("m200")
+    world.view("draw")
+    until("its outline is drawn", lambda: "shape 1" in world.text("#view-draw"))
+    before = large.read_text()
+    world.keys("n")
+    until("a point is chosen", lambda: "Point 1 of" in world.text("#said"))
+    world.keys("\ue014")
+    until("it is moved", lambda: large.read_text() != before)
+    one_change(before, large.read_text())
+
+
+@test
+def pixels_beyond_the_format_lie_where_they_belong(world):
+    """Plates whose data window is larger or smaller than the display window, of which the stack says no format."""
+    folder = world.studio.folder / "windows"
+    folder.mkdir(exist_ok=True)
+    # A white square at 100..140, 60..100 of the display window; the larger one has red beyond it.
+    for name, make in (("larger", ["--create", "560x330", "3", "--fill:color=0.5,0,0", "560x330+0+0", "--fill:color=0.02,0.2,0.02", "480x270+40+30",
+                                   "--fill:color=1,1,1", "40x40+140+90", "--origin", "-40-30", "--fullsize", "480x270+0+0"]),
+                       ("smaller", ["--create", "200x120", "3", "--fill:color=0.02,0.2,0.02", "200x120+0+0", "--fill:color=1,1,1", "40x40+40+20",
+                                    "--origin", "+60+40", "--fullsize", "480x270+0+0"])):
+        subprocess.run(["oiiotool", *make, "-d", "half", "-o", folder / f"{name}.1001.exr"], check=True)
+    stack = world.studio.folder / "windows.stack"
+    stack.write_text('name: "windows"\nframes { first: 1001 last: 1001 }\nplate { name: "larger" files: "windows/larger.%04d.exr" }\nplate { name: "smaller" files: "windows/smaller.%04d.exr" }\n'
+                     'mask { name: "square" shape { path: "M 100 60 L 140 60 L 140 100 L 100 100 Z" } }\n'
+                     'pass { name: "graded" from: "larger" step { grade { stops { value: 0 } } } }\n')
+    world.driver.get(world.studio.loom(stack))
+    until("all are listed", lambda: len(world.all(".pass-row")) == 4)
+
+    def code(x, y):
+        return world.js("return import('/picture.js').then(({codeAt}) => codeAt({x: arguments[0] + 0.5, y: arguments[1] + 0.5})?.codes ?? null)", x, y)
+
+    def light(x, y):
+        return min(code(x, y)) > 250
+    for name, beyond in (("larger", True), ("graded", True), ("smaller", False)):
+        world.choose(name)
+        until("the format is known", lambda: world.js("return import('/picture.js').then(({size}) => size().width)") == 480)
+        until("it is drawn", world.picture_there)
+        # To the pixel: the corners of the square, and what is just outside of them.
+        assert light(100, 60) and light(139, 99) and not light(99, 60) and not light(100, 59) and not light(140, 99) and not light(139, 100), name
+        assert code(20, 20)[1] > 50 if beyond else max(code(20, 20)) == 0, (name, code(20, 20))
+        out = code(-20, -10)
+        assert (out is not None and out[0] > 100 and out[1] == 0) if beyond else out is None, (name, out)
+    # What is drawn on the screen is what is read: the mask's outline passes round the square.
+    world.choose("larger")
+    on_screen = world.js("""
+        return import('/picture.js').then(({toScreen}) => {
+          const c = document.getElementById('picture').getContext('2d');
+          return [[102, 62], [138, 98], [98, 58], [142, 102]].map(([x, y]) => { const p = toScreen({x: x + 0.5, y: y + 0.5}); return c.getImageData(Math.round(p.x * devicePixelRatio), Math.round(p.y * devicePixelRatio), 1, 1).data[0]; });
+        });""")
+    assert on_screen[0] > 250 and on_screen[1] > 250 and on_screen[2] < 100 and on_screen[3] < 100, on_screen
+    world.screen("data-window")
+
+
+@test
+def a_plate_of_8k(world):
+    """7680x4320: seen as a whole, from nearby pixel for pixel, drawn on; no picture of all its pixels is ever asked for."""
+    large = world.studio.folder / "eight.stack"
+    plates = world.studio.folder / "eight"
+    plates.mkdir(exist_ok=True)
+    subprocess.run(["oiiotool", "--pattern", "fill:topleft=0.05,0.3,0.06:topright=0.1,0.2,0.06:bottomleft=0.02,0.4,0.1:bottomright=0.6,0.3,0.2", "7680x4320", "3",
+                    "-d", "half", "--compression", "zip", "-o", plates / "plate.1001.exr"], check=True)
+    large.write_text('name: "eight"\nframes { first: 1001 last: 1001 }\nformat { width: 7680 height: 4320 }\nplate { name: "plate" files: "eight/plate.%04d.exr" }\n'
+                     'pass { name: "graded" from: "plate" step { grade { stops { value: 0.5 } } } }\n')
+    world.driver.get(world.studio.loom(large))
+    world.driver.execute_script("""
+        window.decoded = [];
+        const kept = window.createImageBitmap;
+        window.createImageBitmap = async (...all) => {
+          const bitmap = await kept(...all);
+          window.decoded.push([bitmap.width, bitmap.height]);
+          return bitmap;
+        };""")
+    until("all are listed", lambda: len(world.all(".pass-row")) == 2)
+    world.one('.pass-row[data-name="graded"]').click()
+    until("it is drawn", lambda: world.picture_there().startswith("graded "), 240)
+    world.keys("Z")
+    at = world.js("return import('/picture.js').then(({toPicture}) => toPicture({x: 0, y: 0}))")
+    x, y = int(at["x"]) + 100, int(at["y"]) + 100
+    until("the part on the screen is there", lambda: world.js("return import('/picture.js').then(({codeAt}) => codeAt({x: arguments[0] + 0.5, y: arguments[1] + 0.5})?.shrunk === false)", x, y), 240)
+    # Pixel for pixel what the command line shows of that place.
+    out = world.studio.folder / "eight.png"
+    world.studio.selvage("look", large, "graded", "--frame", 1001, "--crop", f"{x},{y},64,64", "-o", out)
+    differ = world.driver.execute_async_script("""
+        const [data, x, y, done] = arguments;
+        const image = new Image();
+        image.onload = async () => {
+          const {toScreen} = await import('/picture.js');
+          const at = toScreen({x, y});
+          const copy = document.createElement('canvas');
+          copy.width = copy.height = 64;
+          const context = copy.getContext('2d');
+          context.drawImage(image, 0, 0);
+          const wanted = context.getImageData(0, 0, 64, 64).data;
+          const seen = document.getElementById('picture').getContext('2d').getImageData(at.x, at.y, 64, 64).data;
+          let differ = 0;
+          for (let i = 0; i < wanted.length; ++i) if (wanted[i] !== seen[i]) ++differ;
+          done(image.width === 64 ? differ : -1);
+        };
+        image.src = 'data:image/png;base64,' + data;""", base64.b64encode(out.read_bytes()).decode(), x, y)
+    assert differ == 0, differ
+    # Moved on by a drag: the part that is now on the screen comes.
+    world.actions().move_to_element(world.one("#stage")).click_and_hold().move_by_offset(-300, -200).move_by_offset(-100, 0).release().perform()
+    at = world.js("return import('/picture.js').then(({toPicture}) => toPicture({x: document.getElementById('stage').clientWidth - 40, y: 40}))")
+    until("that part is there", lambda: world.js("return import('/picture.js').then(({codeAt}) => codeAt({x: arguments[0], y: arguments[1]})?.shrunk === false)", at["x"], at["y"]), 240)
+    # A mask is drawn there, in pixels of the plate.
+    world.view("draw")
+    world.js("[...document.querySelectorAll('#view-draw button')].find((b) => b.textContent === '+ mask').click()")
+    world.type(until("a name is asked for", lambda: world.one("#ask[open] input")), "far")
+    until("the pen is out", lambda: "Drawing far" in world.text("#tool-words"))
+    stage = world.one("#stage")
+    middle = world.js("return import('/picture.js').then(({toPicture}) => { const s = document.getElementById('stage'); return toPicture({x: s.clientWidth / 2, y: s.clientHeight / 2}); })")
+    for dx, dy in ((-60, -60), (60, -60), (0, 60)):
+        world.actions().move_to_element_with_offset(stage, dx, dy).click().perform()
+    world.keys("\ue007")
+    until("it is in the file", lambda: 'name: "far"' in large.read_text())
+    numbers = list(map(float, re.findall(r"-?[\d.]+", re.search(r'name: "far".*?path: "([^"]*)"', large.read_text(), re.S).group(1))))
+    assert abs(numbers[0] - middle["x"] + 60) < 3 and abs(numbers[1] - middle["y"] + 60) < 3, (numbers, middle)
+    world.keys("z")
+    decoded = world.js("return window.decoded")
+    assert decoded and max(w * h for w, h in decoded) <= 4096 * 4096 // 2, decoded
+    held = world.js("return import('/looks.js').then(({heldBytes}) => heldBytes())")
+    assert held <= 384 << 20, held
+    world.screen("eight-k")
 
 
 # ---- for everybody -------------------------------------------------------------------
@@ -1078,6 +1372,142 @@ def colours_have_contrast(world):
     assert not poor, poor
 
 
+VIEWS = ("passes", "draw", "shot", "report", "farm", "fetch", "text")
+
+# What a screen reader stumbles over, and words that are hard to read; of WCAG 2.1, each rule with its number there.
+PAGE_FAULTS = r"""
+    const found = [];
+    const seen = (e) => e.offsetParent !== null && e.getClientRects().length > 0;
+    const words = (e) => `${e.tagName.toLowerCase()}${e.id ? '#' + e.id : ''}${e.className && e.className.baseVal === undefined ? '.' + e.className : ''} "${(e.textContent || '').trim().slice(0, 30)}"`;
+    const ids = [...document.querySelectorAll('[id]')].map((e) => e.id);
+    ids.forEach((id, i) => { if (ids.indexOf(id) !== i) found.push(`4.1.1 id ${id} stands twice`); });
+    for (const name of ['aria-labelledby', 'aria-controls', 'aria-describedby', 'for', 'list']) {
+      for (const e of document.querySelectorAll(`[${name}]`)) {
+        for (const id of e.getAttribute(name).split(/\s+/)) if (!document.getElementById(id)) found.push(`1.3.1 ${words(e)}: ${name} leads to no ${id}`);
+      }
+    }
+    const within = {tab: 'tablist', option: 'listbox', radio: 'radiogroup', row: 'grid, [role=table], [role=rowgroup]'};
+    for (const [role, parent] of Object.entries(within)) {
+      for (const e of document.querySelectorAll(`[role=${role}]`)) if (!e.closest(`[role=${parent}]`)) found.push(`1.3.1 ${words(e)}: role ${role} outside of ${parent}`);
+    }
+    for (const e of document.querySelectorAll('[role=radiogroup]')) {
+      if (seen(e) && e.querySelectorAll('[aria-checked=true]').length !== 1) found.push(`4.1.2 ${words(e)}: not one of its choices is chosen`);
+    }
+    for (const e of document.querySelectorAll('[tabindex]')) if (e.tabIndex > 0) found.push(`2.4.3 ${words(e)}: tabindex ${e.tabIndex}`);
+    for (const e of document.querySelectorAll('[aria-hidden=true]')) {
+      if ([e, ...e.querySelectorAll('*')].some((one) => one.tabIndex >= 0 && seen(one))) found.push(`4.1.2 ${words(e)} is hidden and takes the focus`);
+    }
+    for (const e of document.querySelectorAll('img:not([alt])')) found.push(`1.1.1 ${words(e)} has no alt`);
+    for (const e of document.querySelectorAll('th:not([scope])')) if (e.textContent.trim() && !e.querySelector('.unseen')) found.push(`1.3.1 ${words(e)}: a head of a table without scope`);
+    let level = 1;
+    for (const e of document.querySelectorAll('h1, h2, h3, h4')) {
+      if (!seen(e)) continue;
+      const is = Number(e.tagName[1]);
+      if (is > level + 1) found.push(`1.3.1 ${words(e)} comes after a heading of level ${level}`);
+      level = is;
+    }
+    if (!document.documentElement.lang) found.push('3.1.1 no language');
+    if (!document.title) found.push('2.4.2 no title');
+
+    // 1.4.3: every word that is seen against what it stands on.
+    const rgba = (text) => { const n = text.match(/[\d.]+/g).map(Number); return n.length < 4 ? [...n.slice(0, 3), 1] : n; };
+    const over = (a, b) => [0, 1, 2].map((i) => a[i] * a[3] + b[i] * (1 - a[3])).concat(1);
+    const light = (c) => { const v = c.slice(0, 3).map((x) => x / 255).map((x) => x <= 0.04045 ? x / 12.92 : ((x + 0.055) / 1.055) ** 2.4); return 0.2126 * v[0] + 0.7152 * v[1] + 0.0722 * v[2]; };
+    const ground = (e) => {
+      const all = [];
+      for (let one = e; one; one = one.parentElement) all.push(rgba(getComputedStyle(one).backgroundColor));
+      return all.reduceRight((below, c) => over(c, below), [255, 255, 255, 1]);
+    };
+    const faded = (e) => { let o = 1; for (let one = e; one; one = one.parentElement) o *= Number(getComputedStyle(one).opacity); return o; };
+    const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+    for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+      const e = node.parentElement;
+      if (!node.textContent.trim() || !seen(e) || e.closest(':disabled, .unseen, noscript, option, svg, [hidden]') || getComputedStyle(e).visibility === 'hidden') continue;
+      const below = ground(e);
+      const color = rgba(getComputedStyle(e).color);
+      const [a, b] = [light(over([...color.slice(0, 3), color[3] * faded(e)], below)), light(below)].sort((x, y) => y - x);
+      const ratio = (a + 0.05) / (b + 0.05);
+      const size = parseFloat(getComputedStyle(e).fontSize);
+      const large = size >= 24 || (size >= 18.66 && Number(getComputedStyle(e).fontWeight) >= 700);
+      if (ratio < (large ? 3 : 4.5)) found.push(`1.4.3 ${words(e)}: ${ratio.toFixed(2)} to 1`);
+    }
+    return [...new Set(found)];"""
+
+
+@test
+def every_view_is_accessible(world):
+    """Roles, names, relations and contrast of every view, in both themes; the browser's own tree names all that can be operated."""
+    world.choose("core_key")
+    faults = {}
+    for theme in ("dark", "light"):
+        for view in VIEWS:
+            world.view(view)
+            time.sleep(0.5)
+            got = world.js(PAGE_FAULTS)
+            tree = world.driver.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
+            operated = {"button", "textbox", "combobox", "checkbox", "slider", "tab", "radio", "option", "listbox", "spinbutton", "splitter", "img", "image"}
+            got += [f"4.1.2 {node['role']['value']} without a name" for node in tree
+                    if not node.get("ignored") and node.get("role", {}).get("value") in operated and not node.get("name", {}).get("value", "").strip()]
+            if got:
+                faults[f"{view}, {theme}"] = got
+        world.keys("t")
+    assert not faults, json.dumps(faults, indent=1)
+
+
+@test
+def everything_is_reached_by_keyboard(world):
+    """Tab goes through every control of every view and comes round; what has the focus is seen to have it; what can be clicked
+    can be reached."""
+    world.choose("core_key")
+    for view in VIEWS:
+        world.view(view)
+        time.sleep(0.5)
+        # What should be reached: all that is seen and not out of use. Of a group of choices, one.
+        wanted = world.js("""
+            window.number = 0;
+            document.querySelectorAll('[data-stop]').forEach((e) => delete e.dataset.stop);
+            return [...document.querySelectorAll('button, input, select, textarea, summary, a[href], [tabindex="0"]')]
+              .filter((e) => e.offsetParent !== null && !e.disabled && e.tabIndex >= 0)
+              .map((e) => { e.dataset.stop = ++window.number; return window.number; }).length;""")
+        world.js("document.getElementById('tab-passes').parentElement.querySelector('[tabindex=\"0\"]').focus()")
+        reached, unseen = {world.js("return document.activeElement.dataset.stop")}, []
+        for _ in range(wanted + 40):
+            world.keys("\ue004", focus=None)
+            stop, outlined, words = world.js("""
+                const e = document.activeElement;
+                const s = getComputedStyle(e);
+                return [e.dataset.stop ?? '', s.outlineStyle !== 'none' && parseFloat(s.outlineWidth) >= 1.5, e.outerHTML.slice(0, 90)];""")
+            if stop and not outlined:
+                unseen.append(words)
+            if stop:
+                reached.add(stop)
+            if len(reached) == wanted:
+                break
+        missed = world.js("""
+            const reached = new Set(arguments[0]);
+            return [...document.querySelectorAll('[data-stop]')].filter((e) => e.offsetParent !== null && !reached.has(e.dataset.stop)).map((e) => e.outerHTML.slice(0, 110));""", list(reached))
+        assert not missed, (view, missed)
+        assert not unseen, (view, "focus is not seen", unseen)
+        # What listens to clicks: a control, within one, or chosen by arrows in a list.
+        for number in range(world.js("window.clicked = [...document.body.querySelectorAll('*')].filter((e) => e.offsetParent !== null && !e.closest('button, input, select, textarea, summary, a, label, [role=option], [tabindex]')); return window.clicked.length")):
+            object_id = world.driver.execute_cdp_cmd("Runtime.evaluate", {"expression": f"window.clicked[{number}]"})["result"]["objectId"]
+            listeners = world.driver.execute_cdp_cmd("DOMDebugger.getEventListeners", {"objectId": object_id})["listeners"]
+            assert not [one for one in listeners if one["type"] in ("click", "pointerdown")], (view, world.js("return window.clicked[arguments[0]].outerHTML.slice(0, 150)", number))
+
+
+@test
+def still_for_those_who_want_it_still(world):
+    """With reduced motion nothing moves by itself."""
+    world.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [{"name": "prefers-reduced-motion", "value": "reduce"}]})
+    try:
+        for view in VIEWS:
+            world.view(view)
+            world.keys("\ue014")
+            assert world.js("return document.getAnimations().length") == 0, view
+    finally:
+        world.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
 @test
 def fits_small_and_large_screens(world):
     """At 1280x720 and at 3840x2160 nothing hangs over the edge, and the picture has most of the room."""
@@ -1100,24 +1530,32 @@ def fits_small_and_large_screens(world):
 
 @test
 def screens_of_every_view(world):
-    """A picture of every view, to be looked at."""
+    """A picture of every view at three sizes of the window and in both themes, to be looked at."""
     if not world.screens:
         return
-    world.choose("foreground")
-    for view in ("passes", "draw", "shot", "report", "farm", "fetch", "text"):
-        world.view(view)
+    for width, height in ((1280, 800), (1920, 1080), (2560, 1440)):
+        world.driver.set_window_size(width, height)
+        world.view("passes")
+        world.choose("foreground")
+        for view in ("passes", "draw", "shot", "report", "farm", "fetch", "text"):
+            world.view(view)
+            time.sleep(1)
+            world.screen(f"{view}-{width}")
+        world.view("shot")
+        world.one("#shot-part-versions").click()
         time.sleep(1)
-        world.screen(view)
-    world.view("shot")
-    world.one("#shot-part-versions").click()
-    time.sleep(1)
-    world.screen("shot-versions")
-    world.keys("p")
-    time.sleep(0.5)
-    world.screen("picture")
-    world.keys("p")
-    world.keys("t")
-    world.view("passes")
-    time.sleep(1)
-    world.screen("light")
-    world.keys("t")
+        world.screen(f"versions-{width}")
+        world.one("#shot-part-frames").click()
+        world.keys("p")
+        time.sleep(0.5)
+        world.screen(f"picture-{width}")
+        world.keys("p")
+        world.keys("?")
+        time.sleep(0.3)
+        world.screen(f"keys-{width}")
+        world.keys("\ue00c", focus=None)
+        world.keys("t")
+        world.view("passes")
+        time.sleep(1)
+        world.screen(f"light-{width}")
+        world.keys("t")

@@ -192,6 +192,22 @@ Picture Places() {
   return in;
 }
 
+// Read back by OpenImageIO.
+std::string WindowToldBy(const std::string& png) {
+  return ReadBack("png", png).spec.get_string_attribute("selvage.window", "none").c_str();
+}
+
+TEST(LookPicture, TellsWhereItLiesIfThatIsNotTheFormat) {
+  LookPicture p;
+  p.set_as(LookPicture::AS_COLOR);
+  EXPECT_EQ(WindowToldBy(*Parts(p, {MakeInput("in", Places())})), "none");
+  p.mutable_crop()->set_x(30);
+  p.mutable_crop()->set_y(-5);
+  p.mutable_crop()->set_width(20);
+  p.mutable_crop()->set_height(15);
+  EXPECT_EQ(WindowToldBy(*Parts(p, {MakeInput("in", Places())})), "30 0 20 10");
+}
+
 TEST(LookPicture, ACropIsThatPartOfTheWholeAndZoomRepeatsItsPixels) {
   LookPicture p;
   p.set_as(LookPicture::AS_COLOR);

@@ -276,7 +276,13 @@ class LookPictureOp final : public TypedOp<LookPicture> {
     if (const Input* outline = in.Find("outline"); outline != nullptr) {
       RETURN_IF_ERROR(DrawOutline(context, outline->picture.planes.back(), window, size, zoom, &codes));
     }
-    return WriteIntegerFile("png", codes, 8, "sRGB", {});
+    // Where it lies, for those who lay something over it: outside of the format, or only in a part of it.
+    HeaderTexts texts;
+    if (window != context.format) {
+      texts.push_back(
+          {"selvage.window", absl::StrCat(window.x0, " ", window.y0, " ", window.width(), " ", window.height())});
+    }
+    return WriteIntegerFile("png", codes, 8, "sRGB", texts);
   }
 };
 REGISTER_OP("look_picture", LookPictureOp);

@@ -1,5 +1,6 @@
 // The farm: jobs, workers, the cache; what is wrong comes first.
 import * as api from './api.js';
+import * as begin from './begin.js';
 import { bytesText, fill, h, secondsText, stateMark } from './dom.js';
 import { model, on, sayError } from './model.js';
 
@@ -68,7 +69,8 @@ function build() {
   const jobs = model.jobs.filter((job) => !mine || job.owner === model.session.owner);
   // What runs and what failed before what is done.
   const rank = (/** @type {import('./types.js').Job} */ job) => ({ running: 0, inspecting: 0, failed: 1 }[/** @type {string} */ (job.state)] ?? 2);
-  const scroll = host.scrollTop;
+  const scroller = /** @type {HTMLElement} */ (host.closest('.view'));
+  const scroll = scroller.scrollTop;
   fill(host, h('header', { class: 'inspector-head' }, h('h2', null, 'Farm'), h('span', { class: 'dim' }, model.daemon.server || model.session.server)),
     wrong.length === 0 ? h('p', { class: 'note' }, stateMark('done', 'nothing is wrong')) : h('ul', { class: 'problems' }, wrong.map((text) => h('li', null, stateMark('failed', 'problem', true), ' ', text))),
     h('section', null, h('header', { class: 'row' }, h('h3', null, 'Jobs'), h('label', { class: 'check' }, h('input', { type: 'checkbox', checked: mine, onchange: (/** @type {any} */ e) => { mine = e.target.checked; build(); } }), 'only mine')),
@@ -83,15 +85,20 @@ function build() {
       h('p', null, `${bytesText(cache.bytes)} of ${bytesText(cache.budget_bytes)}, ${cache.results} results in ${cache.tiles} tiles. `,
         cache.hits + cache.misses > 0 ? `${Math.round((100 * cache.hits) / (cache.hits + cache.misses))} % of what was asked for was held.` : ''),
       h('progress', { max: Math.max(cache.budget_bytes, 1), value: cache.bytes, 'aria-label': 'How full the cache is' }),
-      (cache.pass ?? []).length === 0 ? null : h('div', { class: 'table-scroll' }, h('table', null, h('thead', null, h('tr', null, h('th', { scope: 'col' }, 'pass'), ['frames', 'size', 'rendering took', 'reuse saved'].map((t) => h('th', { scope: 'col', class: 'right' }, t)), h('th', { scope: 'col' }, 'keep'))),
+      (cache.pass ?? []).length === 0 ? null : h('div', { class: 'table-scroll' }, h('table', null, h('thead', null, h('tr', null, h('th', { scope: 'col' }, 'pass'), ['frames', 'size', 'took', 'reuse saved'].map((t) => h('th', { scope: 'col', class: 'right' }, t)), h('th', { scope: 'col' }, 'keep'))),
         h('tbody', null, [...cache.pass].sort((a, b) => b.bytes - a.bytes).map((one) => h('tr', null, h('td', null, one.pass), h('td', { class: 'right' }, one.frames), h('td', { class: 'right' }, bytesText(one.bytes)),
           h('td', { class: 'right' }, secondsText(one.render_seconds)), h('td', { class: 'right' }, secondsText(one.seconds_saved)), h('td', null, String(one.keep).toLowerCase()))))))));
-  host.scrollTop = scroll;
+  scroller.scrollTop = scroll;
 }
 
 /** @param {HTMLElement} element */
 export function start(element) {
   host = element;
+  if (model.session.mode === 'farm') {
+    // What is typed in there outlives the news of the farm.
+    host = h('div', { class: 'farm-news' });
+    element.append(begin.build(), host);
+  }
   on('jobs job daemon', build);
 }
 

@@ -1,6 +1,6 @@
 // The fields of a block of the stack, each by its type: shown, changed, keyed, reset. What
 // there is comes from the language that the loom tells; nothing here knows an operator.
-import { byId, h, numberText } from './dom.js';
+import { byId, bytesText, h, numberText } from './dom.js';
 import { edit, find, goTo, model, names, show } from './model.js';
 import { numberField } from './number.js';
 
@@ -129,6 +129,7 @@ function control(f, field, path, owner) {
       onchange: (/** @type {any} */ event) => change(event.target.checked) });
   }
   if (f.type === 'name') return nameSelect(f.kinds, field?.value ?? '', words, change, { off, none: !f.required, except: passOf(path) });
+  if (field?.long) return h('span', { class: 'dim' }, `${bytesText(field.long)}: too long to be shown here`);
   return h('input', { type: 'text', class: 'text', 'aria-label': words, disabled: off, value: field?.value ?? '',
     oninput: (/** @type {any} */ event) => { event.target.dataset.dirty = 'yes'; }, onchange: (/** @type {any} */ event) => { delete event.target.dataset.dirty; void change(event.target.value); } });
 }

@@ -6,7 +6,7 @@ import { askName, fieldRows, keepFocus, tools } from './fields.js';
 import { edit, find, goTo, lostFrames, model, on, say, sayError, show } from './model.js';
 import { freeName } from './passes.js';
 import { closes, copyOf, curvesOf, insertKnot, moveHandle, moveKnot, nearestOn, outlinesOf, pathText, segment, toggleCurve, trackOf } from './path.js';
-import { addLayer, codeAt, draw, linearOf, scale, size, toScreen } from './picture.js';
+import { addLayer, codeAt, draw, linearOf, scale, size, toPicture, toScreen } from './picture.js';
 import { setDrawn } from './strip.js';
 
 /** @typedef {import('./path.js').Outline} Outline @typedef {import('./path.js').Point} Point @typedef {import('./path.js').Knot} Knot */
@@ -23,7 +23,7 @@ let onion = false;
 let keyed = false;
 /** @type {{outline: number, index: number} | null} */
 let chosen = null;
-/** @typedef {'move' | 'pen' | 'box' | 'color'} Tool */
+/** @typedef {'move' | 'pen' | 'box' | 'color' | 'point'} Tool */
 /** @type {Tool} */
 let tool = 'move';
 let toolWords = '';
@@ -35,6 +35,8 @@ let penMask = '';
 let box = null;
 /** @type {((rgb: number[]) => void) | null} */
 let picked = null;
+/** A point of the picture by which a mask is moved: where it was clicked first, and how far the mask was moved there. @type {{at: Point, moved: Point} | null} */
+let tracked = null;
 
 // ---- curves of masks at frames ------------------------------------------------------
 
@@ -183,6 +185,17 @@ function drawLayer(context) {
   }
   drawBoxes(context);
   if (pen !== null) drawPen(context);
+  if (aim !== null) drawAim(context, toScreen(aim));
+}
+
+/** Where a tool would be set down by key. @param {CanvasRenderingContext2D} context @param {Point} at */
+function drawAim(context, at) {
+  context.beginPath();
+  for (const [x, y] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
+    context.moveTo(at.x + 4 * x, at.y + 4 * y);
+    context.lineTo(at.x + 14 * x, at.y + 14 * y);
+  }
+  stroke(context, kPoint, 1.5);
 }
 
 /** @param {CanvasRenderingContext2D} context @param {DrawnShape} one @param {(p: Point) => Point} to */
@@ -342,6 +355,10 @@ function down(p, event) {
   }
   if (tool === 'pen') {
     penDown(p);
+    return true;
+  }
+  if (tool === 'point') {
+    void pointDown(p);
     return true;
   }
   if (!open || model.stack?.read_only || model.stack?.state !== 'good') return false;
@@ -536,6 +553,52 @@ async function setFeather(one) {
   await edit([{ kind: 'set', path: `${one.path}.feather`, value: one.feather, ...(animated ? { frame: model.frame } : {}) }], `feather of ${shapeWords(one)}`);
 }
 
+// ---- a tool by keyboard ---------------------------------------------------------------
+
+/** Where a tool is set down by key, in pixels of the format; null while the pointer does it. @type {Point | null} */
+let aim = null;
+
+/** Arrows move the aim of a tool, I sets it down. @param {KeyboardEvent} event @returns {boolean} */
+function aimBy(event) {
+  const by = /** @type {Record<string, number[]>} */ ({ ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1], i: [0, 0] })[event.key];
+  // Of a point, arrows step frames; by keyboard its track is a number like any other.
+  if (by === undefined || event.ctrlKey || event.metaKey || tool === 'point') return false;
+  const stage = byId('stage');
+  const from = aim ?? toPicture({ x: stage.clientWidth / 2, y: stage.clientHeight / 2 });
+  const step = event.shiftKey ? 10 : event.altKey ? 0.1 : 1;
+  const at = { x: from.x + by[0] * step, y: from.y + by[1] * step };
+  aim = at;
+  pointer = toScreen(at);
+  if (box?.from) box.to = at;
+  const place = `${at.x.toFixed(1)}, ${at.y.toFixed(1)}`;
+  if (event.key !== 'i') say(`At ${place}.`);
+  else if (tool === 'color') pick(at);
+  else if (tool === 'pen') {
+    penDown(at);
+    held = null;
+    if (pen !== null) say(`Point ${pen.knots.length} at ${place}. Enter closes the shape.`);
+  } else if (box?.from) endBox();
+  else if (box !== null) {
+    box.from = box.to = at;
+    say(`The box begins at ${place}; move to its other corner and press I.`);
+  }
+  return true;
+}
+
+// ---- a tracked point ------------------------------------------------------------------
+
+/** @param {Point} p Where the point is at this frame. */
+async function pointDown(p) {
+  const found = find(maskName);
+  const now = current();
+  if (found?.sort !== 'mask' || now === null) return;
+  // It was there at the first click; since then the mask has been moved as far as the point has.
+  if (tracked === null) tracked = { at: p, moved: { x: now.track.x, y: now.track.y } };
+  const to = { x: tracked.moved.x + p.x - tracked.at.x, y: tracked.moved.y + p.y - tracked.at.y };
+  const key = (/** @type {'x' | 'y'} */ axis) => ({ kind: 'key', path: `${found.block.path}.track.${axis}`, frame: model.frame, value: Number(to[axis].toFixed(2)) });
+  if (await edit([key('x'), key('y')], `track of ${maskName} at ${model.frame}`)) say(`${maskName} is moved by ${to.x.toFixed(1)}, ${to.y.toFixed(1)} at ${model.frame}.`);
+}
+
 // ---- the pen ------------------------------------------------------------------------
 
 /** @param {Point} p */
@@ -610,8 +673,11 @@ function setTool(to) {
   if (to !== 'pen') pen = null;
   if (to !== 'box') box = null;
   if (to !== 'color') picked = null;
-  toolWords = { move: '', pen: `Drawing ${penMask}: click for corners, drag for curves, click the first point or press Enter to close. Backspace takes the last point back, Esc gives up.`,
-    box: box ? `${box.words}: drag a box on the picture. Esc gives up.` : '', color: toolWords }[to];
+  if (to !== 'point') tracked = null;
+  aim = null;
+  toolWords = { move: '', pen: `Drawing ${penMask}: click for corners, drag for curves (or aim with arrows and press I); the first point or Enter closes it, Backspace takes the last point back, Esc gives up.`,
+    box: box ? `${box.words}: drag a box on the picture, or aim with arrows and press I at two corners. Esc gives up.` : '', color: toolWords,
+    point: `Click the same point of the picture at frame after frame: ${maskName} goes with it. Arrows step frames, Esc ends.` }[to];
   const bar = byId('tool-words');
   bar.textContent = toolWords;
   bar.hidden = toolWords === '';
@@ -629,6 +695,7 @@ function keydown(event) {
     setTool('move');
     return done();
   }
+  if (tool !== 'move' && aimBy(event)) return done();
   if (tool === 'pen') {
     if (event.key === 'Enter') {
       void endPen();
@@ -795,7 +862,8 @@ function build() {
       one.known ? null : h('p', { class: 'note' }, `Where the picture carries it at ${model.frame} is seen under "look at it"; the dotted outline is the nearest drawing. Moving a point draws it anew here.`),
       one.key_frames.length > 0 ? h('div', { class: 'key-list' }, one.key_frames.map((frame) => h('button', { class: frame === model.frame ? 'is-now' : '', onclick: () => goTo(frame) }, frame))) : null,
       fieldRows((model.language.blocks['Mask.Shape']?.fields ?? []), shapes[shapeIndex]?.fields ?? {}, one.path, `${maskName} shape ${shapeIndex + 1}`, { skip: ['path', 'at'] })),
-    found?.sort === 'mask' ? h('section', { class: 'step' }, h('header', null, h('h3', null, maskName)),
+    found?.sort === 'mask' ? h('section', { class: 'step' }, h('header', null, h('h3', null, maskName),
+      h('button', { class: 'small', disabled: off || now === null, 'aria-pressed': tool === 'point', title: 'Click one point of the picture at several frames: the mask goes with it', onclick: () => setTool(tool === 'point' ? 'move' : 'point') }, 'move by a point')),
       fieldRows(model.language.blocks.Mask?.fields ?? [], found.block.fields, found.block.path, maskName, { skip: ['name', 'shape'] })) : h('p', { class: 'note' }, 'Draw the first mask with "+ mask".'),
     h('p', { class: 'note' }, 'Drag points and handles; drag the outline (or Shift-drag) to move the whole shape; double-click the outline for a new point; Alt-click makes a corner a curve. N takes the next point, arrows move it, I inserts, Delete removes, V makes it a curve.'));
 }

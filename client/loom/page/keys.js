@@ -64,7 +64,7 @@ export function showHelp() {
   const dialog = byId('help');
   const groups = [...new Set(bindings.map((one) => one.group))];
   fill(dialog,
-    h('div', { class: 'dialog-head' }, h('h2', { id: 'help-title' }, 'Keys'),
+    h('div', { class: 'dialog-head' }, h('h2', null, 'Keys'),
       h('button', { onclick: () => dialog.close(), autofocus: true }, 'Close')),
     h('div', { class: 'help-columns' }, groups.map((group) =>
       h('section', null, h('h3', null, group), h('dl', null, bindings.filter((one) => one.group === group).map((one) =>

@@ -4,8 +4,8 @@ import * as api from './api.js';
 import { emit, model, on } from './model.js';
 
 /**
- * @typedef {{pass: string, frame: number, as: string, over?: string, stops?: number, set?: string[], without?: string[], version?: number, longest_side?: number}} Want
- * @typedef {{bitmap: ImageBitmap, tag: string, warnings: string[], window: number[] | null, used: number, side: number, checked: boolean}} Look
+ * @typedef {{pass: string, frame: number, as: string, over?: string, stops?: number, set?: string[], without?: string[], version?: number, longest_side?: number, crop?: string}} Want
+ * @typedef {{bitmap: ImageBitmap, tag: string, warnings: string[], window: number[] | null, used: number, side: number, crop: string, whole: Look | null, checked: boolean}} Look
  */
 
 // Decoded pictures take four bytes a pixel: about 40 of full size at 1920x1080.
@@ -16,10 +16,13 @@ const held = new Map();
 let bytes = 0;
 let clock = 0;
 
+/** How much the decoded pictures take. */
+export const heldBytes = () => bytes;
+
 /** @param {Want} want */
 function keyOf(want) {
   return [want.pass, want.frame, want.as, want.over ?? '', want.stops ?? 0, (want.set ?? []).join('&'), (want.without ?? []).join('&'),
-    want.longest_side ?? 0, want.version ?? 0].join('\n');
+    want.longest_side ?? 0, want.crop ?? '', want.version ?? 0].join('\n');
 }
 
 /** @param {string} key */
@@ -59,7 +62,7 @@ export async function fetchLook(want, signal, viewer) {
     return was;
   }
   drop(key);
-  const look = { bitmap, tag, warnings, window, used: ++clock, side: want.longest_side ?? 0, checked: true };
+  const look = { bitmap, tag, warnings, window, used: ++clock, side: want.longest_side ?? 0, crop: want.crop ?? '', whole: null, checked: true };
   // What is tried while a number is pulled is never wanted again.
   if (!want.set?.length) {
     held.set(key, look);

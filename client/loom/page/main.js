@@ -1,5 +1,6 @@
 // The page: starts everything, and ties the views, the bars and the keys together.
 import * as api from './api.js';
+import { saidBefore } from './begin.js';
 import * as deliver from './deliver.js';
 import { byId, fill, h, secondsText, stateMark } from './dom.js';
 import * as farm from './farm.js';
@@ -218,7 +219,7 @@ function keys() {
   on('S', 'Draw', 'new shape', () => { go('draw'); hands.startPen(); byId('stage').focus(); });
   bind('n', 'Draw', 'next point (N: the one before), with the focus on the picture', () => byId('stage').focus());
   bind('Arrows', 'Draw', 'move the chosen point; Shift 10 px, Alt 0.1 px', () => {});
-  bind('i', 'Draw', 'insert a point after the chosen one', () => {});
+  bind('i', 'Draw', 'insert a point after the chosen one; with a tool, set it down where arrows aim', () => {});
   bind('Delete', 'Draw', 'remove the chosen point', () => {});
   bind('v', 'Draw', 'curve or corner', () => {});
   bind('h', 'Draw', 'held: drag moves the picture', () => {});
@@ -338,6 +339,8 @@ async function start() {
   go(model.session.mode === 'farm' ? 'farm' : kViews.some((one) => one.id === wanted) || wanted === 'picture' ? wanted : 'passes');
   show({ as: wanted === '' && find(model.shown)?.gives === 'matte' ? 'matte' : model.as });
   top();
+  const said = saidBefore();
+  if (said !== '') say(said);
   api.listen({ hear, gone: () => loomIs(false), here: () => loomIs(true) });
 }
 

@@ -196,22 +196,17 @@ export function frames() {
 
 // ---- the stack comes in --------------------------------------------------------
 
-/** A block without where it stands: two that say the same are equal. (A field may be called `path`, too.) @param {any} block */
-function meaning(block) {
-  return JSON.stringify(block, (key, value) => (key === 'place' || key === 'dependents' || key === 'note' || (key === 'path' && typeof value === 'string') ? undefined : value));
-}
-
 /** What of the old stack has other pixels now. @param {Stack | null} before @param {Stack} after */
 function changedNames(before, after) {
   /** @type {Set<string>} */
   const changed = new Set();
   /** @param {Stack | null} stack */
-  const all = (stack) => new Map([...(stack?.plates ?? []), ...(stack?.masks ?? []), ...(stack?.passes ?? [])].map((one) => [one.name, one]));
+  const all = (stack) => new Map(/** @type {any[]} */ ([...(stack?.plates ?? []), ...(stack?.masks ?? []), ...(stack?.passes ?? [])]).map((one) => [one.name, one]));
   const old = all(before);
   const whole = JSON.stringify([before?.frames, before?.format]) !== JSON.stringify([after.frames, after.format]);
   for (const [name, block] of all(after)) {
     const was = old.get(name);
-    if (whole || was === undefined || meaning(was) !== meaning(block)) changed.add(name);
+    if (whole || was === undefined || was.mark !== block.mark || was.gives !== block.gives) changed.add(name);
   }
   for (const name of [...changed]) dependentsOf(name).forEach((one) => changed.add(one));
   return changed;
@@ -229,6 +224,34 @@ export function takeStack(stack, by) {
   settle();
   emit('stack', { by, changed, before });
   takeFaults();
+}
+
+/** The size of the format where the stack does not say it: that of its first plate, which the daemon reads. @type {{for: string, size: {width: number, height: number} | null, known: Promise<void>}} */
+let asked = { for: '', size: null, known: Promise.resolve() };
+
+/** Asks for the format where the stack does not say it. The promise ends when it is known, or cannot be. */
+export function formatKnown() {
+  const stack = model.stack;
+  if (stack === null || stack.state !== 'good' || stack.format?.width) return Promise.resolve();
+  const first = stack.plates[0]?.mark ?? '';
+  if (asked.for !== first) {
+    const one = { for: first, size: asked.size, known: Promise.resolve() };
+    one.known = api.get('format').then((size) => {
+      one.size = size;
+      if (asked === one) emit('format');
+    }).catch(() => {
+      // It is asked again with the next picture.
+      if (asked === one) asked = { ...asked, for: '' };
+    });
+    asked = one;
+  }
+  return asked.known;
+}
+
+/** @returns {{width: number, height: number} | null} */
+export function format() {
+  const of = model.stack?.format;
+  return of?.width && of.height ? { width: of.width, height: of.height } : asked.size;
 }
 
 /** What is shown must be there; else the nearest thing that is. */
@@ -332,7 +355,7 @@ async function write(edits, label, group, madeFor) {
         return false;
       }
       try {
-        takeStack(await api.post('edit', { digest: model.stack?.digest, label, group, edits: placed }), 'edit');
+        takeStack(await change('edit', { digest: model.stack?.digest, label, group, edits: placed }), 'edit');
         return true;
       } catch (error) {
         if (!(error instanceof LoomError)) throw error;
@@ -367,7 +390,7 @@ async function stepNow(which) {
     return;
   }
   try {
-    takeStack(await api.post(which, { digest: model.stack?.digest }), 'undo');
+    takeStack(await change(which, { digest: model.stack?.digest }), 'undo');
     say(`${which === 'undo' ? 'Undone' : 'Done again'}: ${words}.`);
   } catch (error) {
     if (error instanceof LoomError && error.status === 409) await fetchStack('disk');
@@ -461,10 +484,34 @@ function takeFaults() {
   wantPlan();
 }
 
+/** The stack that the loom told of last. @type {any} */
+let heardStack = null;
+/** Edits and steps of undo whose answer is still to come. */
+let writing = 0;
+
+function followHeard() {
+  if (heardStack !== null && (heardStack.digest !== model.stack?.digest || heardStack.state !== model.stack?.state)) void fetchStack(heardStack.by);
+}
+
+/** @param {string} path @param {any} body */
+async function change(path, body) {
+  ++writing;
+  try {
+    return await api.post(path, body);
+  } finally {
+    // What another page did meanwhile is followed when this answer has been taken.
+    setTimeout(() => { if (--writing === 0) followHeard(); });
+  }
+}
+
 /** @param {string} kind @param {any} data */
 export function hear(kind, data) {
   if (kind === 'stack') {
-    if (data.digest !== model.stack?.digest || data.state !== model.stack?.state) void fetchStack(data.by);
+    // Another page has given this loom a stack.
+    if (model.session.mode === 'farm' && data.state !== 'none') return location.assign('/');
+    heardStack = data;
+    // The answer to what is being written here brings the stack along.
+    if (writing === 0 || data.by === 'disk' || data.by === 'start') followHeard();
   } else if (kind === 'faults') {
     heardFaults = data;
     takeFaults();

@@ -2,7 +2,7 @@
 import * as api from './api.js';
 import { byId } from './dom.js';
 import { bestHeld, fetchLook, heldLook, wish } from './looks.js';
-import { emit, find, frames, model, noteLost, on, quietPasses, show } from './model.js';
+import { emit, find, format, formatKnown, frames, model, noteLost, on, quietPasses, show } from './model.js';
 
 /** @typedef {import('./looks.js').Want} Want @typedef {import('./looks.js').Look} Look */
 /** @typedef {{x: number, y: number}} Point */
@@ -35,14 +35,10 @@ export function addLayer(layer) {
 
 /** The size of the format. */
 export function size() {
-  const format = model.stack?.format;
-  if (format?.width && format?.height) return { width: format.width, height: format.height };
-  const full = sides[0].look;
-  if (full !== null && full.side === 0) guessed = { width: full.bitmap.width, height: full.bitmap.height };
-  return guessed ?? { width: full?.bitmap.width ?? 1920, height: full?.bitmap.height ?? 1080 };
+  // Until it is known, what is there is taken for the whole.
+  const there = sides[0].look?.bitmap;
+  return format() ?? { width: there?.width ?? 1920, height: there?.height ?? 1080 };
 }
-/** @type {{width: number, height: number} | null} */
-let guessed = null;
 
 /** @param {Point} p In pixels of the format. @returns {Point} In CSS pixels of the stage. */
 export const toScreen = (p) => ({ x: view.x + p.x * view.scale, y: view.y + p.y * view.scale });
@@ -56,13 +52,43 @@ export const scale = () => view.scale;
 export function smallSide() {
   const { width, height } = size();
   const longest = Math.max(width, height);
-  return longest > 1200 ? Math.ceil(longest / 2) : 0;
+  if (longest <= 1200) return 0;
+  let side = Math.ceil(longest / 2);
+  while (side > kMostSmall) side = Math.ceil(side / 2);
+  return side;
 }
+// Small enough to be played, and that a shot of it is held here.
+const kMostSmall = 2048;
+// A picture that is larger than this is never asked for as a whole: of 8K one alone takes 127 MiB. From nearby only
+// the part that is on the screen is.
+const kMostWhole = 4096;
+const isLarge = () => Math.max(size().width, size().height) > kMostWhole;
+/** Parts begin and end at multiples of this, so that a small move is no other part. */
+const kPart = 256;
+
+/** What of the picture the screen shows, as a look is asked for it. */
+function nearby() {
+  const { width, height } = size();
+  const a = toPicture({ x: 0, y: 0 });
+  const b = toPicture({ x: stage.clientWidth, y: stage.clientHeight });
+  const x = Math.max(Math.floor(a.x / kPart) * kPart, 0);
+  const y = Math.max(Math.floor(a.y / kPart) * kPart, 0);
+  const w = Math.min(Math.ceil(b.x / kPart) * kPart, width) - x;
+  const h = Math.min(Math.ceil(b.y / kPart) * kPart, height) - y;
+  if (w <= 0 || h <= 0) return null;
+  // As many pixels as the screen can show, and less than twice as many on a side.
+  let detail = 1;
+  while (detail / 2 >= view.scale * devicePixelRatio) detail /= 2;
+  return { crop: `${x},${y},${w},${h}`, longest_side: detail === 1 ? 0 : Math.ceil(Math.max(w, h) * detail) };
+}
+
+/** Whether the small picture shows all that the screen can. */
+const smallDoes = () => smallSide() !== 0 && view.scale * devicePixelRatio <= smallSide() / Math.max(size().width, size().height) + 1e-6;
 
 /** The sizes worth looking for, best first. */
 function sidesWanted() {
   const small = smallSide();
-  return small === 0 ? [0] : [0, small];
+  return small === 0 ? [0] : isLarge() ? [small] : [0, small];
 }
 
 /** @param {0 | 1} which @returns {Want | null} */
@@ -106,8 +132,8 @@ export function load(fresh = false) {
   draw();
 }
 
-/** @param {number} which @param {Want | null} want @param {boolean} fresh */
-function loadSide(which, want, fresh) {
+/** @param {number} which @param {Want | null} want @param {boolean} fresh @param {boolean} [nearer] The small picture is there. */
+function loadSide(which, want, fresh, nearer = false) {
   const side = sides[which];
   if (!fresh && sameWant(side.want, want) && (side.stop !== null || side.fault === '')) return;
   side.stop?.abort();
@@ -132,11 +158,14 @@ function loadSide(which, want, fresh) {
     try {
       // First the small picture, then the one that the screen can show.
       const tried = (want.set?.length ?? 0) > 0;
-      const enough = small !== 0 && view.scale * devicePixelRatio <= small / Math.max(size().width, size().height) + 1e-6;
-      const first = small !== 0 && (best === null || best.side !== 0);
+      const first = small !== 0 && !(nearer && best !== null) && (best === null || best.side !== 0);
       if (first) take(side, want, await fetchLook({ ...want, longest_side: small }, stop.signal, kViewers[which]));
+      // A picture of a size that is not known is not asked for as a whole: it may be 8K.
+      await formatKnown();
+      const enough = smallDoes();
       if (!(small !== 0 && tried) && !(first && enough)) {
-        take(side, want, await fetchLook({ ...want, longest_side: 0 }, stop.signal, kViewers[which]));
+        const part = isLarge() ? nearby() : { longest_side: 0 };
+        if (part !== null) take(side, want, await fetchLook({ ...want, ...part }, stop.signal, kViewers[which]));
       }
       side.words = '';
     } catch (error) {
@@ -156,6 +185,8 @@ function loadSide(which, want, fresh) {
 /** @param {typeof sides[0]} side @param {Want} want @param {Look} look */
 function take(side, want, look) {
   if (side.want !== want) return;
+  // A part lies on the small picture, which is there when one moves on.
+  if (look.crop !== '') look.whole = bestHeld(want, [smallSide()]) ?? (side.look?.whole ?? null);
   side.look = look;
   side.words = '';
   codes = null;
@@ -242,14 +273,20 @@ export function draw() {
 
 /** @param {CanvasRenderingContext2D} context @param {Look} look */
 function put(context, look) {
-  const { width, height } = size();
-  const [x, y, w, h] = look.window ?? [0, 0, width, height];
+  const [x, y, w, h] = windowOf(look);
+  if (look.whole !== null) put(context, look.whole);
   const zoom = (view.scale * w * devicePixelRatio) / look.bitmap.width;
   // Pixels are seen as they are when they are large, and smoothly when they are small.
   context.imageSmoothingEnabled = zoom < 2;
   context.imageSmoothingQuality = zoom < 1 ? 'medium' : 'low';
   const at = toScreen({ x, y });
   context.drawImage(look.bitmap, at.x, at.y, w * view.scale, h * view.scale);
+}
+
+/** Where a picture lies: x, y, width, height in pixels of the format. @param {Look} look */
+function windowOf(look) {
+  const { width, height } = size();
+  return look.window ?? [0, 0, width, height];
 }
 
 /** @type {{a: Look, b: Look, look: Look} | null} */
@@ -266,15 +303,23 @@ function difference(a, b) {
   const context = /** @type {OffscreenCanvasRenderingContext2D} */ (copy.getContext('2d'));
   context.drawImage(a.bitmap, 0, 0);
   context.globalCompositeOperation = 'difference';
-  context.drawImage(b.bitmap, 0, 0, copy.width, copy.height);
+  // Each may have pixels beyond the format, or be a part of it.
+  const [ax, ay, aw, ah] = windowOf(a);
+  const [bx, by, bw, bh] = windowOf(b);
+  const [sx, sy] = [copy.width / aw, copy.height / ah];
+  context.drawImage(b.bitmap, (bx - ax) * sx, (by - ay) * sy, bw * sx, bh * sy);
   context.globalCompositeOperation = 'lighter';
   for (let i = 0; i < 2; ++i) context.drawImage(copy, 0, 0);
   between = { a, b, look: { ...a, bitmap: copy.transferToImageBitmap() } };
   return between.look;
 }
 
-/** @param {CanvasRenderingContext2D} context @param {Look} look A matte: drawn as a veil of one colour. */
-function putTint(context, look) {
+/** @type {{look: Look, veil: HTMLCanvasElement} | null} */
+let veiled = null;
+
+/** @param {Look} look A matte, as a veil of one colour. */
+function veilOf(look) {
+  if (veiled?.look === look) return veiled.veil;
   const veil = document.createElement('canvas');
   veil.width = look.bitmap.width;
   veil.height = look.bitmap.height;
@@ -289,9 +334,15 @@ function putTint(context, look) {
     data[i + 2] = 208;
   }
   draws.putImageData(pixels, 0, 0);
-  const { width, height } = size();
-  const at = toScreen({ x: 0, y: 0 });
-  context.drawImage(veil, at.x, at.y, width * view.scale, height * view.scale);
+  veiled = { look, veil };
+  return veil;
+}
+
+/** @param {CanvasRenderingContext2D} context @param {Look} look */
+function putTint(context, look) {
+  const [x, y, w, h] = windowOf(look);
+  const at = toScreen({ x, y });
+  context.drawImage(veilOf(look), at.x, at.y, w * view.scale, h * view.scale);
 }
 
 function paint() {
@@ -341,6 +392,16 @@ function frameLines(context) {
   context.strokeStyle = 'rgb(255 255 255 / 18%)';
   context.lineWidth = 1;
   context.strokeRect(Math.round(a.x) - 0.5, Math.round(a.y) - 0.5, Math.round(width * view.scale) + 1, Math.round(height * view.scale) + 1);
+  const { look } = sides[0];
+  if (look !== null && look.window !== null && look.crop === '') {
+    // Where the picture has pixels, which is not all of the format, or more.
+    const [wx, wy, ww, wh] = look.window;
+    const from = toScreen({ x: wx, y: wy });
+    context.setLineDash([2, 3]);
+    context.strokeStyle = 'rgb(255 255 255 / 55%)';
+    context.strokeRect(Math.round(from.x) - 0.5, Math.round(from.y) - 0.5, Math.round(ww * view.scale) + 1, Math.round(wh * view.scale) + 1);
+    context.setLineDash([]);
+  }
   if (model.compare !== 'wipe') return;
   const x = Math.round(toScreen({ x: model.wipe * width, y: 0 }).x) + 0.5;
   context.strokeStyle = '#000';
@@ -448,15 +509,25 @@ export function zoomTo(to, at = { x: stage.clientWidth / 2, y: stage.clientHeigh
 
 function zoomed() {
   byId('zoom').textContent = view.fitted ? `fit ${Math.round(view.scale * devicePixelRatio * 100)} %` : `${Math.round(view.scale * devicePixelRatio * 100)} %`;
-  const side = sides[0];
-  // Nearer now than the small picture can show: the full one is asked for.
-  if (side.look !== null && side.look.side !== 0 && side.stop === null && !playing() && side.want !== null
-      && view.scale * devicePixelRatio > side.look.side / Math.max(size().width, size().height) + 1e-6) {
-    const want = side.want;
-    side.want = null;
-    loadSide(0, want, false);
-  }
+  clearTimeout(nearTimer);
+  if (isLarge()) nearTimer = setTimeout(near, kRest);
+  else near();
   draw();
+}
+let nearTimer = 0;
+
+/** Nearer now than the small picture can show: the full one, or the part that is on the screen, is asked for. */
+function near() {
+  if (playing() || smallDoes()) return;
+  sides.forEach((side, which) => {
+    const { look, want } = side;
+    if (look === null || want === null || side.stop !== null || side.fault !== '') return;
+    const part = isLarge() ? nearby() : null;
+    const there = isLarge() ? part === null || look.crop === part.crop && look.side === part.longest_side : look.side === 0;
+    if (there) return;
+    side.want = null;
+    loadSide(which, want, false, true);
+  });
 }
 
 /** @type {{context: CanvasRenderingContext2D, look: Look} | null} The pixels of what is shown, for reading. */
@@ -472,13 +543,12 @@ export function codeAt(p) {
     context.drawImage(look.bitmap, 0, 0);
     codes = { context, look };
   }
-  const { width, height } = size();
-  const [x, y, w, h] = look.window ?? [0, 0, width, height];
+  const [x, y, w, h] = windowOf(look);
   const px = Math.floor(((p.x - x) / w) * look.bitmap.width);
   const py = Math.floor(((p.y - y) / h) * look.bitmap.height);
   if (px < 0 || py < 0 || px >= look.bitmap.width || py >= look.bitmap.height) return null;
   const data = codes.context.getImageData(px, py, 1, 1).data;
-  return { codes: [data[0], data[1], data[2]], side: look.side };
+  return { codes: [data[0], data[1], data[2]], shrunk: look.bitmap.width < w };
 }
 
 /** Of sRGB code to linear light, exposure for looking taken back. @param {number} code */
@@ -511,6 +581,7 @@ function wantValues(p) {
   if (want === null || side.stop !== null || side.fault !== '' || playing() || held !== null || model.compare === 'difference' || model.daemon.state !== 'here') return;
   const x = Math.floor(p.x);
   const y = Math.floor(p.y);
+  if (x < 0 || y < 0 || x >= size().width || y >= size().height) return;
   if (exact?.for === pixelKey(want, x, y)) return;
   valueTimer = setTimeout(async () => {
     const stop = new AbortController();
@@ -540,11 +611,11 @@ function tellValues(p) {
   const { width, height } = size();
   const x = Math.floor(p.x);
   const y = Math.floor(p.y);
-  if (x < 0 || y < 0 || x >= width || y >= height) {
+  const here = codeAt(p);
+  if (here === null && (x < 0 || y < 0 || x >= width || y >= height)) {
     out.textContent = '';
     return;
   }
-  const here = codeAt(p);
   let text = `x ${x}  y ${y}`;
   if (here !== null) {
     const [r, g, b] = here.codes;
@@ -560,7 +631,7 @@ function tellValues(p) {
     if (told !== '') text += `   code ${grey ? r : `${r} ${g} ${b}`}   ${told}`;
     else text += grey ? `   code ${r}   ${model.as === 'matte' ? 'alpha' : 'linear'} ${number(linear[0], r)}`
       : `   code ${r} ${g} ${b}   linear ${number(linear[0], r)} ${number(linear[1], g)} ${number(linear[2], b)}`;
-    if (here.side !== 0 && told === '') text += '  (of the half-size picture)';
+    if (here.shrunk && told === '') text += '  (of a smaller picture)';
   }
   out.textContent = text;
 }
@@ -668,6 +739,10 @@ export function start() {
     // The wish is the same, its pixels are not.
     const touched = sides.some((side) => side.want !== null && changed.has(side.want.pass)) || changed.size > 0;
     load(touched);
+  });
+  on('format', () => {
+    if (view.fitted) fit();
+    else draw();
   });
   on('daemon', () => {
     if (model.daemon.state === 'here' && sides[0].fault !== '') load(true);

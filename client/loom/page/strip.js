@@ -226,7 +226,7 @@ function paint() {
   bar.setAttribute('aria-valuetext', `${model.frame}${inCache.has(model.frame) ? ', in the cache' : ''}${keys.has(model.frame) ? ', key frame' : ''}${flagged.has(model.frame) ? ', flagged' : ''}${lost.has(model.frame) ? ', the mask is lost' : ''}`);
   const words = byId('strip-words');
   const heldHere = list.filter((frame) => inCache.has(frame)).length;
-  words.textContent = find(model.shown)?.sort === 'pass' && askedFor === model.shown ? `${heldHere} of ${list.length} held` : `${list.length} frames`;
+  words.textContent = find(model.shown)?.sort === 'pass' && askedFor === model.shown ? `${heldHere} of ${list.length} held` : `${list.length} ${list.length === 1 ? 'frame' : 'frames'}`;
   const box = byId('frame');
   if (document.activeElement !== box) box.value = String(model.frame);
 }

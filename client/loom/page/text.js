@@ -1,6 +1,6 @@
 // The stack's text, with the faults at their lines. What is typed is written with Ctrl+S, as
 // the one piece that differs.
-import { byId, fill, h } from './dom.js';
+import { byId, bytesText, fill, h } from './dom.js';
 import { edit, model, on, say } from './model.js';
 
 /** @type {HTMLElement} */
@@ -10,9 +10,6 @@ let area;
 let open = false;
 /** The text that the area shows as it is in the file; what differs from it was typed. */
 let base = '';
-
-// A browser's text field is slow far beyond this; an editor is the tool for such a file.
-const kMostText = 2 << 20;
 
 const typed = () => area.value !== base;
 
@@ -43,11 +40,12 @@ export async function save() {
 function take() {
   const stack = model.stack;
   if (stack === null || area === undefined) return;
-  const large = stack.text.length > kMostText;
+  // A browser's text field is slow with so much; an editor is the tool for such a file.
+  const large = !stack.whole;
   area.readOnly = stack.read_only || stack.state === 'unreadable' || large;
   if (large) {
-    area.value = base = `${stack.text.slice(0, 65536)}\n...`;
-    notice(`The file has ${Math.round(stack.text.length / 1024)} KiB: too much to be typed in here. The first of it is shown; use an editor, the page follows.`);
+    area.value = base = `${stack.text}\n...`;
+    notice(`The file has ${bytesText(stack.bytes)}: too much to be typed in here. The first of it is shown; use an editor, the page follows.`);
   } else if (typed() && stack.text !== base) {
     if (stack.text === area.value) base = stack.text;
     else notice('The file was changed elsewhere while you typed. Your text stays here; "as in the file" drops it.');

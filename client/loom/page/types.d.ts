@@ -3,9 +3,9 @@
 export type Place = [number, number];
 export interface Fault { message: string; line?: number; column?: number; offset?: number; path?: string }
 export interface KeyFrame { frame: number; value: any }
-export interface Field { place?: Place; value?: any; at?: KeyFrame[]; ease?: string; path?: string; fields?: Fields }
+export interface Field { place?: Place; value?: any; long?: number; at?: KeyFrame[]; ease?: string; path?: string; fields?: Fields }
 export type Fields = Record<string, any>;
-export interface Block { path: string; place: Place; name?: string; fields: Fields }
+export interface Block { path: string; place: Place; name?: string; mark?: string; fields: Fields }
 export interface Step extends Block { operator: string; which: number }
 export interface Muted { place: Place; text: string; before: number }
 export interface Pass extends Block {
@@ -15,7 +15,7 @@ export interface Pass extends Block {
 export interface Named extends Block { name: string }
 export interface Stack {
   state: 'good' | 'faulty' | 'unreadable' | 'none'; message: string; digest: string; shape_digest?: string;
-  path: string; read_only: boolean; text: string; faults: Fault[]; checked: boolean; undo: string; redo: string;
+  path: string; read_only: boolean; text: string; whole: boolean; bytes: number; faults: Fault[]; checked: boolean; undo: string; redo: string;
   name: string; frames: { first: number; last: number }; format: { width?: number; height?: number }; note: string;
   plates: Named[]; masks: Named[]; passes: Pass[]; deliverables: Named[]; order: string[];
 }
@@ -39,6 +39,7 @@ export interface Job {
 export interface Version {
   number: number; job: string; owner: string; note: string; submitted_unix_ms: number;
   state: '' | 'done' | 'failed' | 'cancelled'; seconds: number; rendered: number; reused: number; has_text: boolean; set: string[];
+  size: string;
 }
 export interface Changes { changes: { where: string; text: string }[]; more: number; fault?: string }
 export interface PlanReason { text: string; frame: number[]; pass: string; reused: boolean }

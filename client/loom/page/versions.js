@@ -183,12 +183,13 @@ function versionRow(one, before, key) {
   const running = one.state === '';
   const state = running ? stateMark('rendering', 'not over') : stateMark(/** @type {Record<string, string>} */ ({ done: 'done', failed: 'failed', cancelled: 'muted' })[one.state] ?? 'none', one.state);
   const words = h('span', { class: 'version-words' });
+  const note = [one.size, one.note].filter(Boolean).join('  ');
   const row = h('div', { class: 'version-row', role: 'option', tabindex: -1, 'data-number': one.number,
     title: running ? '' : `job ${one.job}: ${one.rendered} rendered, ${one.reused} reused in ${secondsText(one.seconds)}`,
     onclick: () => choose(one.number) },
   h('span', { class: 'version-number' }, one.number), h('span', { class: 'version-when' }, when(one.submitted_unix_ms)),
   h('span', { class: 'version-who' }, one.owner), state,
-  one.note || one.set.length > 0 ? h('span', { class: 'version-note' }, one.note, one.set.length > 0 ? h('span', { class: 'dim' }, `${one.note ? '  ' : ''}--set ${one.set.join(' --set ')}`) : null) : null,
+  note || one.set.length > 0 ? h('span', { class: 'version-note' }, note, one.set.length > 0 ? h('span', { class: 'dim' }, `${note ? '  ' : ''}--set ${one.set.join(' --set ')}`) : null) : null,
   words);
   return { row, words, before, key };
 }
@@ -265,12 +266,13 @@ async function takeBack(number) {
   if (stack === null || number === 0) return;
   try {
     const version = model.versions.find((one) => one.number === number);
-    const reply = await api.get('version', { number });
-    if (reply.text === stack.text) {
+    const [reply, here] = await Promise.all([api.get('version', { number }), stack.whole ? stack : api.get('text')]);
+    if (here.digest !== stack.digest) return say('The file was changed elsewhere meanwhile: nothing was taken back.', 'fault');
+    if (reply.text === here.text) {
       say(`The text is that of version ${number} already.`);
       return;
     }
-    if (!await edit([{ kind: 'replace', ...difference(stack.text, reply.text) }], `take back version ${number}`, undefined, stack)) return;
+    if (!await edit([{ kind: 'replace', ...difference(here.text, reply.text) }], `take back version ${number}`, undefined, stack)) return;
     let words = `The stack has the text of version ${number} again; undo brings back what stood there.`;
     if (!reply.handed_in) words = `Version ${number} was handed in without its text: what stands there now was written from its settings, without comments. Undo brings back what stood there.`;
     else if ((version?.set.length ?? 0) > 0) words += ' What was changed with --set stands at its top as comments.';
