@@ -137,6 +137,7 @@ absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const Ope
       for (int i = 1; i < chunk.error_size(); ++i) *file.errors.Add() = chunk.error(i);
       if (chunk.warning_size() > 0) file.warnings = chunk.warning();
       if (chunk.has_origin()) file.origin = chunk.origin();
+      if (chunk.proxy() > 0) file.proxy = chunk.proxy();
       if (chunk.digest().size() == 32) {
         digest = Digest::FromBytes(chunk.digest());
         size = chunk.size();

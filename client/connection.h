@@ -62,6 +62,8 @@ struct ReceivedFile {
   google::protobuf::RepeatedPtrField<JobWarning> warnings;
   // Of a delivered file.
   FileOrigin origin;
+  // Of a look: Stack.proxy that it was rendered at; 0: full size.
+  uint32_t proxy = 0;
 };
 // Errors: CANCELLED by `stopper`, which may be null.
 absl::StatusOr<ReceivedFile> ReceiveFile(const Connection& connection, const OpenChunks& open,

@@ -5,21 +5,64 @@
 
 #include "absl/strings/str_cat.h"
 #include "client/write_file.h"
+#include "absl/strings/match.h"
 #include "proto/frame_pattern.h"
+#include "proto/proxy.h"
 
 namespace selvage::client {
 
 namespace fs = std::filesystem;
 
+namespace {
+
+// Puts the mark before the ending of the name that the path ends with.
+void MarkBeforeEnding(const std::string& mark, std::string* path) {
+  const size_t name = path->rfind('/') + 1, dot = path->rfind('.');
+  const bool has_ending = dot != std::string::npos && dot > name;
+  path->insert(has_ending ? dot : path->size(), "_" + mark);
+}
+
+// The name itself says the size: before the frame number, or before its ending where the
+// number is not in it.
+FilePattern Marked(const FilePattern& pattern, uint32_t proxy) {
+  if (proxy <= 1) return pattern;
+  const std::string words = SizeInWords(proxy), mark = words.substr(0, words.find(' '));
+  FilePattern marked = pattern;
+  if (pattern.still() || absl::StrContains(pattern.after, '/')) {
+    MarkBeforeEnding(mark, pattern.still() ? &marked.before : &marked.after);
+    return marked;
+  }
+  std::string& before = marked.before;
+  const bool begins_name = before.empty() || before.back() == '/';
+  const bool separated = absl::EndsWith(before, ".") || absl::EndsWith(before, "_") || absl::EndsWith(before, "-");
+  if (separated) {
+    before.insert(before.size() - 1, "_" + mark);
+  } else {
+    absl::StrAppend(&before, begins_name ? "" : "_", mark, ".");
+  }
+  return marked;
+}
+
+// What the files are remembered by: those of another size are another deliverable's.
+std::string WrittenAs(const Stack& stack, const Deliverable& d) {
+  return stack.proxy() > 1 ? absl::StrCat(d.name(), " at ", SizeInWords(stack.proxy())) : d.name();
+}
+
+}  // namespace
+
 Delivery::Delivery(Connection* connection, const Stack& stack, const std::string& job, const Deliverable& deliverable,
                    Stopper* stopper)
-    : connection_(connection), stopper_(stopper), written_(connection, stack, deliverable.name()) {
+    : connection_(connection),
+      stopper_(stopper),
+      written_(connection, stack, WrittenAs(stack, deliverable)),
+      reduced_(stack.proxy() > 1) {
   request_.set_job_id(job);
   request_.set_deliverable(deliverable.name());
 }
 
 absl::Status Delivery::Check(std::vector<FileToWrite>* files, bool overwrite) {
-  return written_.Check(files, overwrite, [this](const FileToWrite& file) { return ExpectedAt(file.frame); });
+  return written_.Check(files, overwrite && !reduced_,
+                        [this](const FileToWrite& file) { return ExpectedAt(file.frame); });
 }
 
 absl::StatusOr<Delivery::Written> Delivery::Write(const FileToWrite& file) {
@@ -63,8 +106,9 @@ absl::StatusOr<Digest> Delivery::ExpectedAt(int frame) {
 absl::StatusOr<std::vector<FileToWrite>> FilesOf(const Stack& stack, uint32_t version, const Deliverable& d,
                                                  const Frames& wanted, const std::string& to) {
   const FrameRange& range = d.has_frames() ? d.frames() : stack.frames();
-  ASSIGN_OR_RETURN(const FilePattern pattern, ParsePattern(FillBraces(d.files(), stack.name(), version)),
+  ASSIGN_OR_RETURN(const FilePattern full, ParsePattern(FillBraces(d.files(), stack.name(), version)),
                    Annotate("deliverable \"", d.name(), "\" files"));
+  const FilePattern pattern = Marked(full, stack.proxy());
   std::vector<FileToWrite> files;
   for (int frame = std::max(range.first(), wanted.first); frame <= std::min(range.last(), wanted.last); ++frame) {
     fs::path path = pattern.At(frame);

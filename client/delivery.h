@@ -23,7 +23,10 @@ class Delivery {
   Delivery(Connection* connection, const Stack& stack, const std::string& job, const Deliverable& deliverable,
            Stopper* stopper = nullptr);
 
-  // Sets the state of each file. Errors: as of WrittenFiles::Check.
+  // What is written says from what it was made. Before anything is checked.
+  void AskOrigin() { request_.set_origin(true); }
+  // Sets the state of each file. What others wrote is never replaced by files of a smaller
+  // size. Errors: as of WrittenFiles::Check.
   absl::Status Check(std::vector<FileToWrite>* files, bool overwrite);
   struct Written {
     uint64_t bytes = 0;
@@ -42,12 +45,14 @@ class Delivery {
   Stopper* stopper_;
   FetchRequest request_;
   WrittenFiles written_;
+  bool reduced_;
   // Of files that were there when they were checked.
   std::map<int, FileOrigin> origins_;
 };
 
 // The files of those frames that are wanted: where the stack says, or in `to`/NAME/ if it is not
-// empty. `version`: of the submission, for {version} in the files' names.
+// empty. `version`: of the submission, for {version} in the files' names. Of a stack at a smaller
+// size the names say so: comp.1001.exr becomes comp_half.1001.exr.
 // Errors: INVALID_ARGUMENT none of the frames is delivered.
 absl::StatusOr<std::vector<FileToWrite>> FilesOf(const Stack& stack, uint32_t version, const Deliverable& deliverable,
                                                  const Frames& wanted, const std::string& to);

@@ -8,6 +8,7 @@
 #include "absl/strings/str_format.h"
 #include "client/estimate.h"
 #include "client/output.h"
+#include "proto/proxy.h"
 
 namespace selvage::client {
 namespace {
@@ -90,6 +91,7 @@ std::string Headline(const JobProgress& progress, size_t columns) {
   const bool waiting = open && progress.workers() == 0;
   Line line;
   line.Add(1, progress.stack_name().substr(0, std::max<size_t>(12, std::min<size_t>(columns, 400) / 4)));
+  if (progress.proxy() > 1) line.Add(1, SizeInWords(progress.proxy()));
   line.Add(1, StateName(progress.state()));
   line.Add(2, absl::StrCat(s.rendered + s.reused + s.failed, " of ", s.total, " tasks"));
   if (waiting) line.Add(1, "waiting: no worker is connected");

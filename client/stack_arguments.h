@@ -1,4 +1,4 @@
-// The stack file and --set, as many commands take them.
+// The stack file with --set and --scale, as many commands take them.
 #pragma once
 
 #include <string>
@@ -16,10 +16,14 @@ namespace selvage::client {
 struct StackArguments {
   std::string stack;
   std::vector<std::string> set;
+  std::string scale;
 
   void Declare(CLI::App* app);
-  void DeclareSet(CLI::App* app);
-  absl::StatusOr<StackFile> Read() const { return ReadStack(stack, set); }
+  // All but the file.
+  void DeclareChanges(CLI::App* app);
+  // What is changed for this run, as --set has it.
+  std::vector<std::string> Changes() const;
+  absl::StatusOr<StackFile> Read() const { return ReadStack(stack, Changes()); }
 };
 
 }  // namespace selvage::client

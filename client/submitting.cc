@@ -13,6 +13,7 @@
 #include "client/random_id.h"
 #include "client/shots.h"
 #include "proto/frame_pattern.h"
+#include "proto/proxy.h"
 #include "proto/status.h"
 
 namespace selvage::client {
@@ -28,6 +29,8 @@ struct Shot {
   SubmitReply reply;
   JobProgress progress;
   absl::Status fault;
+  // Of its stack.
+  uint32_t proxy = 1;
 };
 
 // What was changed in the stack, as --set would have it.
@@ -65,6 +68,7 @@ absl::Status SubmitOne(Connection& connection, const StackFile& file, const std:
   Submission submission{{}, file.text(), set, note};
   ASSIGN_OR_RETURN(submission.stack, StackOfShot(file.stack(), shot->listed.shot, folder));
   RETURN_IF_ERROR(CheckFiles(submission.stack, owners));
+  shot->proxy = submission.stack.proxy();
   for (const std::string& change : ChangesOf(submission.stack, shot->listed.shot)) submission.set.push_back(change);
   ASSIGN_OR_RETURN(shot->reply, Send(connection, submission));
   if (shot->reply.error_size() == 0) return absl::OkStatus();
@@ -97,7 +101,9 @@ void SayOne(const Globals& globals, const Shot& shot) {
     std::fprintf(stderr, "%s: %s%s\n", shot.listed.where.c_str(), name.empty() ? "" : (name + ": ").c_str(),
                  std::string(shot.fault.message()).c_str());
   } else if (shot.progress.job_id().empty()) {
-    std::printf("job %s  version %u of %s\n", shot.reply.job_id().c_str(), shot.reply.version(), name.c_str());
+    const std::string size = shot.proxy > 1 ? " at " + SizeInWords(shot.proxy) : "";
+    std::printf("job %s  version %u of %s%s\n", shot.reply.job_id().c_str(), shot.reply.version(), name.c_str(),
+                size.c_str());
   } else {
     std::printf("%s\n", Headline(shot.progress, kLineWidth).c_str());
     for (const std::string& problem : shot.progress.problem()) std::printf("  problem: %s\n", problem.c_str());

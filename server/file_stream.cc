@@ -78,6 +78,7 @@ absl::Status FileStream::Fill() {
     chunk_.set_digest(digest.str());
     chunk_.set_size(size);
     chunk_.mutable_warning()->Assign(warnings_.begin(), warnings_.end());
+    if (proxy_ > 1) chunk_.set_proxy(proxy_);
     if (origin_) *chunk_.mutable_origin() = *std::exchange(origin_, std::nullopt);
   }
   if (offset_ >= size) return absl::OkStatus();

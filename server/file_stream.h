@@ -34,6 +34,8 @@ class FileStream final : public Call<grpc::ServerWriteReactor<FileChunk>> {
 
   // From what a delivered file was made: before Send.
   void Tell(FileOrigin origin) { origin_ = std::move(origin); }
+  // At which size a look was rendered: before Send.
+  void TellSize(uint32_t proxy) { proxy_ = proxy; }
 
   // Then exactly one of these, or End, from any thread.
   void Send(BlobRef blob, uint64_t offset, std::vector<JobWarning> warnings = {});
@@ -62,6 +64,7 @@ class FileStream final : public Call<grpc::ServerWriteReactor<FileChunk>> {
   bool first_ = true;
   std::vector<JobWarning> warnings_;
   std::optional<FileOrigin> origin_;
+  uint32_t proxy_ = 1;
   FileChunk chunk_;
 };
 

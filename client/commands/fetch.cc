@@ -9,11 +9,13 @@
 #include "client/command.h"
 #include "client/connection.h"
 #include "client/delivery.h"
+#include "client/exit_code.h"
 #include "client/frames.h"
 #include "client/json.h"
 #include "client/papers/papers.h"
 #include "client/write_file.h"
 #include "proto/catalogue.h"
+#include "proto/proxy.h"
 #include "proto/status.h"
 
 namespace selvage::client {
@@ -24,17 +26,20 @@ namespace fs = std::filesystem;
 class Fetch final : public Command {
  public:
   CommandHelp help() const override {
-    return {"fetch", Group::kResult, "Write the files of finished deliverables",
-            "Every file is verified, and whole or not at all. A file that is there already is replaced only if the\n"
-            "same deliverable wrote it and nobody has changed it since; --overwrite replaces others, too, but never\n"
-            "a plate. Missing folders are made. {stack} and {version} in a path become its\n"
-            "stack's name and the number of the submission.\n"
-            "--papers writes papers beside the files: which version of which stack each of them was made by, from\n"
-            "which files of plates, and all their digests. `selvage verify` holds files against them. They are\n"
-            "called like the files (comp.%04d.exr has comp.papers.json); fetching other frames adds to them.\n"
-            "  selvage fetch                                    your newest job, to where its stack says\n"
-            "  selvage fetch --papers                           and what each file was made from\n"
-            "  selvage fetch --to first_look --deliverable comp --frames 1010-1012"};
+    return {
+        "fetch", Group::kResult, "Write the files of finished deliverables",
+        "Every file is verified, and whole or not at all. A file that is there already is replaced only if the\n"
+        "same deliverable wrote it and nobody has changed it since; --overwrite replaces others, too, but never\n"
+        "a plate. Missing folders are made. {stack} and {version} in a path become its\n"
+        "stack's name and the number of the submission.\n"
+        "A job at a smaller size (`submit --scale 1/2`) is fetched with --reduced only, and its files say their size:\n"
+        "comp_half.1001.exr. They never replace those of the full size.\n"
+        "--papers writes papers beside the files: which version of which stack each of them was made by, from\n"
+        "which files of plates, and all their digests. `selvage verify` holds files against them. They are\n"
+        "called like the files (comp.%04d.exr has comp.papers.json); fetching other frames adds to them.\n"
+        "  selvage fetch                                    your newest job, to where its stack says\n"
+        "  selvage fetch --papers                           and what each file was made from\n"
+        "  selvage fetch --to first_look --deliverable comp --frames 1010-1012"};
   }
 
   void Declare(CLI::App* app) override {
@@ -44,6 +49,8 @@ class Fetch final : public Command {
     app->add_option("--frames", frames_, "Only these, as in 1001-1010; default: all")->type_name("A-B");
     app->add_flag("--papers", papers_, "Write papers of each deliverable beside its files");
     app->add_flag("--overwrite", overwrite_, "Replace files that this deliverable did not write, too");
+    app->add_flag("--reduced", reduced_,
+                  "Of a job at half, quarter or eighth size: write its files, with the size in their names");
   }
 
   absl::Status Run(const Globals& globals) override {
@@ -58,6 +65,7 @@ class Fetch final : public Command {
     GetJobReply reply;
     auto context = connection.Call();
     RETURN_IF_ERROR(connection.Explain(connection.jobs().GetJob(context.get(), ref, &reply)));
+    RETURN_IF_ERROR(CheckSize(job, reply.stack().proxy()));
     RETURN_IF_ERROR(CheckName(job, reply.stack()));
     JsonArray all;
     for (const Deliverable& d : reply.stack().deliver()) {
@@ -65,6 +73,7 @@ class Fetch final : public Command {
       ASSIGN_OR_RETURN(std::vector<FileToWrite> files,
                        FilesOf(reply.stack(), reply.progress().version(), d, wanted, to_));
       Delivery delivery(&connection, reply.stack(), job, d);
+      if (papers_) delivery.AskOrigin();
       RETURN_IF_ERROR(delivery.Check(&files, overwrite_));
       std::optional<PapersWriter> papers;
       if (papers_) {
@@ -89,6 +98,20 @@ class Fetch final : public Command {
   }
 
  private:
+  // Files of another size must not be taken for those that were ordered.
+  absl::Status CheckSize(const std::string& job, uint32_t proxy) const {
+    if (proxy <= 1) return absl::OkStatus();
+    const std::string size = SizeInWords(proxy);
+    if (!reduced_) {
+      return absl::FailedPreconditionError(absl::StrCat(
+          "job ", job, " was rendered at ", size, ": submit the stack at full size to deliver it, or write ",
+          "these files with --reduced, under names like comp_", size.substr(0, size.find(' ')), ".1001.exr"));
+    }
+    if (papers_) return UsageError("--papers are those of a delivery at full size: leave --reduced out");
+    if (overwrite_) return UsageError("--reduced replaces only files that it wrote itself: leave --overwrite out");
+    return absl::OkStatus();
+  }
+
   absl::Status CheckName(const std::string& job, const Stack& stack) const {
     std::vector<std::string> names;
     for (const Deliverable& d : stack.deliver()) names.push_back(d.name());
@@ -162,7 +185,7 @@ class Fetch final : public Command {
 
   std::string job_ = "last";
   std::string to_, deliverable_, frames_;
-  bool overwrite_ = false, papers_ = false;
+  bool overwrite_ = false, papers_ = false, reduced_ = false;
 };
 REGISTER_COMMAND(Fetch);
 

@@ -2,11 +2,13 @@
 #include <CLI/CLI.hpp>
 #include <cstdio>
 
+#include "absl/strings/str_cat.h"
 #include "client/clock.h"
 #include "client/command.h"
 #include "client/connection.h"
 #include "client/json.h"
 #include "client/output.h"
+#include "proto/proxy.h"
 #include "proto/status.h"
 
 namespace selvage::client {
@@ -16,7 +18,8 @@ std::string JobsTable(const ListJobsReply& reply) {
   std::vector<std::vector<std::string>> rows;
   const int64_t now = NowUnixMs();
   for (const JobProgress& job : reply.job()) {
-    rows.push_back({job.job_id(), job.stack_name(), job.owner(), TimeOfDay(job.submitted_unix_ms(), now),
+    const std::string size = job.proxy() > 1 ? absl::StrCat(" (", SizeInWords(job.proxy()), ")") : "";
+    rows.push_back({job.job_id(), job.stack_name() + size, job.owner(), TimeOfDay(job.submitted_unix_ms(), now),
                     StateName(job.state()), Seconds(job.seconds()), job.problem_size() > 0 ? job.problem(0) : ""});
   }
   return Table({"job", "stack", "owner", "submitted", "state", "took", "problem"}, rows);

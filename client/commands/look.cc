@@ -25,6 +25,7 @@
 #include "client/write_file.h"
 #include "proto/frame_pattern.h"
 #include "proto/ops/internal.pb.h"
+#include "proto/proxy.h"
 #include "proto/status.h"
 
 namespace selvage::client {
@@ -97,6 +98,10 @@ class Look final : public Command {
     app->add_option("--values", values_, "Print the values of this pixel, as linear light and as 8-bit sRGB codes")
         ->type_name("X,Y")
         ->allow_extra_args(false);
+    app->add_flag("--exact", exact_,
+                  "From the pixels of the full size, however small the picture is. Without it, what is not in the "
+                  "cache yet may be rendered at 1/2, 1/4 or 1/8 of the size for a picture no larger than that, and the "
+                  "answer says so");
     app->add_flag("--follow", follow_, "Look again each time that the stack's file is saved; Ctrl-C ends it");
   }
 
@@ -118,6 +123,8 @@ class Look final : public Command {
     Picture picture;
     std::string bytes;
     google::protobuf::RepeatedPtrField<JobWarning> warnings;
+    // That it was rendered at; 0: full size.
+    uint32_t proxy = 0;
   };
 
   absl::Status CheckOptions() {
@@ -159,6 +166,8 @@ class Look final : public Command {
     asked.request.set_pass(pass_);
     asked.refuse = [&](const auto& errors) { return file.Refuse(errors); };
     ASSIGN_OR_RETURN(*asked.request.mutable_look(), options_.Make());
+    // Two things are compared at one size.
+    asked.request.set_may_reduce(!exact_ && against_.empty());
     std::optional<Asked> other;
     if (!against_.empty()) {
       ASSIGN_OR_RETURN(other, Other(connection, asked));
@@ -198,6 +207,7 @@ class Look final : public Command {
     ASSIGN_OR_RETURN(ReceivedFile file, ReceiveLook(connection, connection.jobs(), request, asked.refuse));
     made.bytes = std::move(file.bytes);
     made.warnings = file.warnings;
+    made.proxy = file.proxy;
     if (!other) return made;
     request = other->request;
     request.set_frame(frame);
@@ -236,7 +246,7 @@ class Look final : public Command {
   std::string Say(const Globals& globals, int frame, const Made& made) const {
     if (!globals.json) {
       std::fputs(Warnings(made.warnings).c_str(), stderr);
-      std::printf("%s\n", FileOf(frame).c_str());
+      std::printf("%s%s\n", FileOf(frame).c_str(), RenderedAt(made.proxy).c_str());
       return "";
     }
     JsonArray warnings;
@@ -246,8 +256,13 @@ class Look final : public Command {
         .Add("frame", absl::StrCat(frame))
         .Add("file", JsonText(FileOf(frame)))
         .Add("bytes", absl::StrCat(made.bytes.size()))
+        .Add("proxy", absl::StrCat(std::max(1u, made.proxy)))
         .Add("warning", warnings.text())
         .text();
+  }
+
+  static std::string RenderedAt(uint32_t proxy) {
+    return proxy > 1 ? absl::StrCat(" (rendered at ", SizeInWords(proxy), ")") : "";
   }
 
   absl::Status WriteSheet(const Globals& globals, Connection& connection, Asked asked,
@@ -258,6 +273,7 @@ class Look final : public Command {
     }
     std::mutex mutex;
     std::map<int, Picture> pictures;
+    uint32_t proxy = 0;
     RETURN_IF_ERROR(ForFrames(frames_, [&](int frame) -> absl::Status {
       ASSIGN_OR_RETURN(Made one, Make(connection, asked, other, frame));
       if (!other) {
@@ -265,6 +281,7 @@ class Look final : public Command {
       }
       std::lock_guard<std::mutex> lock(mutex);
       pictures[frame] = std::move(one.picture);
+      proxy = std::max(proxy, one.proxy);
       return absl::OkStatus();
     }));
     ASSIGN_OR_RETURN(const Picture sheet, SheetOf({pictures.begin(), pictures.end()}));
@@ -275,10 +292,11 @@ class Look final : public Command {
                               .Add("pass", JsonText(pass_))
                               .Add("sheet", JsonText(sheet_))
                               .Add("frames", absl::StrCat(pictures.size()))
+                              .Add("proxy", absl::StrCat(std::max(1u, proxy)))
                               .text()
                               .c_str());
     } else {
-      std::printf("%s\n", sheet_.c_str());
+      std::printf("%s%s\n", sheet_.c_str(), RenderedAt(proxy).c_str());
     }
     return absl::OkStatus();
   }
@@ -343,7 +361,7 @@ class Look final : public Command {
   std::string pass_, frames_text_, output_, against_, sheet_;
   std::vector<std::string> values_;
   LookOptions options_;
-  bool follow_ = false;
+  bool follow_ = false, exact_ = false;
   Frames frames_;
   std::optional<FilePattern> pattern_;
   std::vector<Point> points_;

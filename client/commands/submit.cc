@@ -12,6 +12,7 @@
 #include "client/stack_arguments.h"
 #include "client/submitting.h"
 #include "client/watch_job.h"
+#include "proto/proxy.h"
 #include "proto/status.h"
 
 namespace selvage::client {
@@ -31,6 +32,7 @@ class Submit final : public Command {
         "  selvage submit apiary_010.stack --note \"boots softer, for Rhea\"\n"
         "  selvage submit apiary_010.stack --watch --set boots_edge.levels.white=0.79\n"
         "  selvage submit apiary_010.stack --follow     and again each time that the file is saved\n"
+        "  selvage submit apiary_010.stack --scale 1/2 --watch     a quarter of the pixels, to see it sooner\n"
         "A list of shots is a CSV file with a header, of which only `name` must be there; an empty cell leaves what\n"
         "the stack says. A line with a fault is told of, and the others go on. Each shot is a stack of its own\n"
         "(the deliverables' paths need {stack}):\n"
@@ -62,7 +64,7 @@ class Submit final : public Command {
     Connection connection(globals);
     if (!shots_.empty()) {
       ASSIGN_OR_RETURN(const StackFile file, stack_.Read());
-      return SubmitShots(globals, connection, file, stack_.set, note_, shots_, watch_);
+      return SubmitShots(globals, connection, file, stack_.Changes(), note_, shots_, watch_);
     }
     if (!follow_) return Once(globals, connection, nullptr);
     return AtEachSave(stack_.stack,
@@ -72,13 +74,14 @@ class Submit final : public Command {
  private:
   absl::Status Once(const Globals& globals, Connection& connection, const std::function<bool()>& changed) const {
     ASSIGN_OR_RETURN(const StackFile file, stack_.Read());
-    ASSIGN_OR_RETURN(const SubmitReply reply, Send(connection, {file.stack(), file.text(), stack_.set, note_}));
+    ASSIGN_OR_RETURN(const SubmitReply reply, Send(connection, {file.stack(), file.text(), stack_.Changes(), note_}));
     RETURN_IF_ERROR(file.Refuse(reply.error()));
     if (!globals.json) {
       std::printf("job %s\n", reply.job_id().c_str());
       // A script reads the job and nothing else.
-      std::fprintf(watch_ || follow_ ? stdout : stderr, "version %u of %s\n", reply.version(),
-                   file.stack().name().c_str());
+      const std::string size = file.stack().proxy() > 1 ? " at " + SizeInWords(file.stack().proxy()) : "";
+      std::fprintf(watch_ || follow_ ? stdout : stderr, "version %u of %s%s\n", reply.version(),
+                   file.stack().name().c_str(), size.c_str());
       std::fflush(stdout);
     } else if (!watch_ && !follow_) {
       std::fputs(Json(reply).c_str(), stdout);

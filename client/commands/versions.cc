@@ -10,6 +10,7 @@
 #include "client/json.h"
 #include "client/output.h"
 #include "client/versions.h"
+#include "proto/proxy.h"
 #include "proto/status.h"
 
 namespace selvage::client {
@@ -20,7 +21,8 @@ std::string VersionsTable(const ListVersionsReply& reply) {
   const int64_t now = NowUnixMs();
   for (const StackVersion& v : reply.version()) {
     const bool over = v.state() != JOB_STATE_UNSPECIFIED;
-    std::string note = v.note();
+    std::string note = v.proxy() > 1 ? SizeInWords(v.proxy()) : "";
+    if (!v.note().empty()) absl::StrAppend(&note, note.empty() ? "" : "  ", v.note());
     if (v.set_size() > 0) absl::StrAppend(&note, note.empty() ? "" : "  ", "--set ", absl::StrJoin(v.set(), " --set "));
     rows.push_back({absl::StrCat(v.number()), v.job_id(), v.owner(), TimeOfDay(v.submitted_unix_ms(), now),
                     over ? StateName(v.state()) : "not over", over ? absl::StrCat(v.rendered()) : "-",

@@ -196,8 +196,8 @@ Message* Named(List* list, const std::string& name, std::vector<std::string>* na
 
 // What the first part of a path names; the stack itself for one of its fields.
 absl::StatusOr<Message*> Root(const std::string& name, Stack* stack) {
-  if (name == "frames" || name == "format") return stack;
-  std::vector<std::string> names = {"frames", "format"};
+  if (name == "frames" || name == "format" || name == "proxy") return stack;
+  std::vector<std::string> names = {"frames", "format", "proxy"};
   if (Message* pass = Named(stack->mutable_pass(), name, &names)) return pass;
   if (Message* plate = Named(stack->mutable_plate(), name, &names)) return plate;
   if (Message* mask = Named(stack->mutable_mask(), name, &names)) return mask;

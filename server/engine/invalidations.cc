@@ -6,6 +6,7 @@
 #include "absl/strings/str_cat.h"
 #include "proto/status.h"
 #include "server/engine/state_format.h"
+#include "server/plan/proxy.h"
 
 namespace selvage {
 namespace {
@@ -50,14 +51,19 @@ absl::Status FindWorkOf(const InvalidateRequest& request, ResultIndex& index, st
   return absl::OkStatus();
 }
 
+// At any size.
 absl::StatusOr<bool> IsAnythingNamed(const InvalidateRequest& r, ResultIndex& index) {
-  ASSIGN_OR_RETURN(const auto names, index.FindNames(r.stack_name(), r.pass()));
-  if (!names.empty()) return true;
-  ASSIGN_OR_RETURN(const auto looked, index.ListValues(state::LookedPrefix(r.stack_name())));
-  return std::any_of(looked.begin(), looked.end(), [&](const auto& row) {
-    const auto name = state::ParseLooked(row.first, row.second);
-    return name && (r.pass().empty() || name->pass == r.pass());
-  });
+  for (const std::string& stack : plan::HistoryNames(r.stack_name())) {
+    ASSIGN_OR_RETURN(const auto names, index.FindNames(stack, r.pass()));
+    if (!names.empty()) return true;
+    ASSIGN_OR_RETURN(const auto looked, index.ListValues(state::LookedPrefix(stack)));
+    const bool any = std::any_of(looked.begin(), looked.end(), [&](const auto& row) {
+      const auto name = state::ParseLooked(row.first, row.second);
+      return name && (r.pass().empty() || name->pass == r.pass());
+    });
+    if (any) return true;
+  }
+  return false;
 }
 
 }  // namespace

@@ -110,7 +110,10 @@ void Locator::Find(const FetchRequest& request, OriginRequest of, bool was_there
     if (!found.ok()) return then(found.status());
     if (!found->front()) return then(was_there ? Gone(request) : NotRendered(request));
     tools->cache.evictor->NoteUse({&key, 1});
-    then(Located{{key, std::move(found->front()->manifest)}, OriginOf(of, *tools)});
+    Located located{{key, std::move(found->front()->manifest)}, std::nullopt};
+    // Costs a plan of the file: only for whoever asks.
+    if (request.origin()) located.origin = OriginOf(of, *tools);
+    then(std::move(located));
   });
 }
 

@@ -5,6 +5,7 @@
 #include <deque>
 #include <map>
 #include <memory>
+#include <optional>
 #include <string>
 #include <utility>
 
@@ -17,7 +18,7 @@ namespace selvage {
 // A delivered file and from what it was made.
 struct Located {
   BlobRef blob;
-  FileOrigin origin;
+  std::optional<FileOrigin> origin;
 };
 
 // On the strand.

@@ -4,11 +4,13 @@
 #include <utility>
 
 #include "absl/strings/str_cat.h"
+#include "proto/catalogue.h"
 #include "server/engine/keep_table.h"
 #include "server/engine/known_stacks.h"
 #include "server/engine/names.h"
 #include "server/engine/unfetched.h"
 #include "server/plan/names.h"
+#include "server/plan/proxy.h"
 
 namespace selvage {
 namespace {
@@ -24,6 +26,28 @@ Workload WorkloadOf(const Planned& planned, const Tools& tools) {
     stored.push_back(planned.storing[i] != Storing::kHandedOn);
   }
   return tools.measured.Of(*planned.plan, renders, stored);
+}
+
+// The smallest at which a picture still has as many pixels as are shown.
+uint32_t SizeForLook(const Format& format, uint32_t shown_side) {
+  const uint64_t longest = std::max(format.width(), format.height());
+  for (const uint32_t proxy : {8u, 4u, 2u}) {
+    if (uint64_t{shown_side} * proxy <= longest) return proxy;
+  }
+  return 1;
+}
+
+bool RendersHeavySteps(const Planned& planned) {
+  const std::vector<plan::PlannedTask>& tasks = planned.plan->tasks;
+  for (size_t i = 0; i < tasks.size(); ++i) {
+    // The look itself takes the whole picture, whatever its size.
+    if (planned.probed.state[i] != plan::Probed::kRender || tasks[i].pass == "look") continue;
+    const auto steps = tasks[i].steps.Get();
+    if (std::any_of(steps->begin(), steps->end(), [](const Step& step) { return OperatorOf(step)->heavy(); })) {
+      return true;
+    }
+  }
+  return false;
 }
 
 }  // namespace
@@ -99,6 +123,7 @@ void Request::Inspect() {
   order.customer = shared_from_this();
   order.round = round_;
   order.files = files;
+  order.job_id = progress_.identity.job_id();
   inspection_ = with_.farm->Place(std::move(order), std::move(job.job));
   with_.farm->RunEffects();
 }
@@ -144,9 +169,8 @@ Request::Made Request::MakePlanNow(const std::shared_ptr<const Round>& round, co
   const Tools& tools = *with_.tools;
   if (tools.options.before_planning) tools.options.before_planning();
   Made made;
-  made.planned = MakePlan(round, epochs, purpose_.explain, tools.UnixNow(), *tools.cache.index, *tools.cache.evictor,
-                          [&] { return given_up_.load(); }, tools.options.limits,
-                          {tools.options.storing, &tools.working_edge, purpose_.renders});
+  made.planned = PlanOf(round, epochs);
+  if (purpose_.shown_side > 0 && made.planned.ok()) made.planned = PlanAtSmallerSize(*made.planned, epochs);
   if (!made.planned.ok() || !(*made.planned)->plan->errors.empty()) return made;
   if (purpose_.submits || purpose_.explain == Explain::kPasses) made.workload = WorkloadOf(**made.planned, tools);
   if (!purpose_.renders) return made;
@@ -155,6 +179,32 @@ Request::Made Request::MakePlanNow(const std::shared_ptr<const Round>& round, co
   NameHits(**made.planned);
   with_.keeps->Set(*(*made.planned)->plan, [this](IndexBatch batch) { with_.commits->AddSometime(std::move(batch)); });
   return made;
+}
+
+absl::StatusOr<std::shared_ptr<const Planned>> Request::PlanOf(const std::shared_ptr<const Round>& round,
+                                                               const Epochs::Snapshot& epochs) {
+  const Tools& tools = *with_.tools;
+  return MakePlan(round, epochs, purpose_.explain, tools.UnixNow(), *tools.cache.index, *tools.cache.evictor,
+                  [&] { return given_up_.load(); }, tools.options.limits,
+                  {tools.options.storing, &tools.working_edge, purpose_.renders});
+}
+
+// A small look of what is not there yet: from fewer pixels, if that saves a heavy step. Where
+// the full ones are there, or nearly so, they are better. Gives the one of the two plans that
+// is rendered.
+absl::StatusOr<std::shared_ptr<const Planned>> Request::PlanAtSmallerSize(const std::shared_ptr<const Planned>& full,
+                                                                          const Epochs::Snapshot& epochs) {
+  const uint32_t proxy = SizeForLook(full->plan->format, purpose_.shown_side);
+  if (!full->plan->errors.empty() || full->plan->proxy > 1 || proxy == 1 || !RendersHeavySteps(*full)) return full;
+  auto stack = std::make_shared<Stack>(*stack_);
+  stack->set_proxy(proxy);
+  auto round = std::make_shared<Round>(*full->round);
+  round->stack = std::move(stack);
+  auto reduced = PlanOf(std::move(round), epochs);
+  // Of a size at which it cannot be rendered nothing is told: it was not asked for.
+  if (reduced.ok() && !(*reduced)->plan->errors.empty()) return full;
+  UnpinPlan(full->pins);
+  return reduced;
 }
 
 // Hits are named before they are shown as such; a crash in between loses only the
@@ -211,6 +261,7 @@ void Request::Render(std::shared_ptr<const Planned> planned, SchedulerJob job) {
   order.plan = planned->plan;
   order.planned = planned;
   order.look = !purpose_.submits;
+  order.job_id = progress_.identity.job_id();
   // The new plan first, so that what both have goes on.
   sched::JobNumber old = std::exchange(rendering_, 0);
   const std::shared_ptr<PlanPins> old_pins = std::exchange(pins_, planned->pins);
@@ -218,7 +269,7 @@ void Request::Render(std::shared_ptr<const Planned> planned, SchedulerJob job) {
   planning_ = false;
   if (!purpose_.submits) {
     IndexBatch batch;
-    with_.stacks->Use(stack_->name(), &batch);
+    with_.stacks->Use(planned_->plan->stack_name, &batch);
     if (!batch.values.empty()) with_.commits->AddSometime(std::move(batch));
   }
   rendering_ = with_.farm->Place(std::move(order), std::move(job.job));
@@ -286,6 +337,7 @@ void Request::OnPlateChanged(const std::string& path, const std::string& message
 JobProgress Request::Progress() const {
   JobProgress p = progress_.identity;
   p.set_stack_name(stack_->name());
+  if (plan::ProxyOf(*stack_) > 1) p.set_proxy(plan::ProxyOf(*stack_));
   p.set_state(planned_ ? JOB_RUNNING : JOB_INSPECTING);
   p.set_seconds(with_.tools->Now() - started_);
   if (render_started_ && purpose_.submits) {
@@ -310,9 +362,8 @@ void Request::End(JobState state, const absl::Status& why) {
   ending.estimate = estimate_;
   const Done done = std::exchange(done_, nullptr);
   if (state == JOB_DONE && purpose_.submits && pins_) {
-    with_.tools->pool->Post([unfetched = with_.unfetched, stack = stack_, targets = pins_->AllTargets()] {
-      unfetched->Hold(stack->name(), targets);
-    });
+    with_.tools->pool->Post([unfetched = with_.unfetched, name = planned_->plan->stack_name,
+                             targets = pins_->AllTargets()] { unfetched->Hold(name, targets); });
   }
   Leave();
   if (done) done(ending);

@@ -26,6 +26,7 @@ namespace selvage {
 
 class KeepTable;
 class KnownStacks;
+class TaskTimes;
 class Unfetched;
 class Versions;
 
@@ -38,6 +39,9 @@ struct Purpose {
   // Goes ahead of jobs, and is given up without workers.
   bool interactive = true;
   Explain explain = Explain::kNothing;
+  // Of a look that may be rendered at a smaller size of the stack: the longest side that it
+  // is shown at. 0: it may not.
+  uint32_t shown_side = 0;
 };
 inline constexpr Purpose kSubmission{.submits = true, .renders = true, .interactive = false};
 inline constexpr Purpose kLook{.renders = true};
@@ -66,6 +70,7 @@ struct RequestTools {
   KnownStacks* stacks;
   Versions* versions;
   Farm* farm;
+  TaskTimes* times;
 };
 
 // On the strand. Lives as long as it is shared; what it posts holds it.
@@ -106,6 +111,7 @@ class Request final : public Customer, public std::enable_shared_from_this<Reque
   void OnFacts(const std::string& path, const PlateFacts& facts) override { inspected_[path] = facts; }
   void OnPlateChanged(const std::string& path, const std::string& message) override;
   void OnAllDone(sched::JobNumber job) override;
+  std::string job_id() const override { return progress_.identity.job_id(); }
 
  private:
   // What the planning thread hands over.
@@ -121,6 +127,10 @@ class Request final : public Customer, public std::enable_shared_from_this<Reque
   void OnInspected();
   void Plan();
   Made MakePlanNow(const std::shared_ptr<const Round>& round, const Epochs::Snapshot& epochs);
+  absl::StatusOr<std::shared_ptr<const Planned>> PlanAtSmallerSize(const std::shared_ptr<const Planned>& full,
+                                                                   const Epochs::Snapshot& epochs);
+  absl::StatusOr<std::shared_ptr<const Planned>> PlanOf(const std::shared_ptr<const Round>& round,
+                                                        const Epochs::Snapshot& epochs);
   void NameHits(const Planned& planned);
   void OnPlanned(Made made);
   void Render(std::shared_ptr<const Planned> planned, SchedulerJob job);

@@ -99,7 +99,11 @@ Requests::Handle Requests::MakeWhy(const WhyRequest& request, Then<WhyReply> the
 
 Requests::Handle Requests::MakeLook(const LookRequest& request, Then<LookResult> then) {
   const auto choose = [target = TargetOfLook(request)](const Stack& stack) { return CheckLook(target, stack); };
-  return std::make_shared<Request>(with_, kLook, std::make_shared<Stack>(request.stack()), choose,
+  Purpose purpose = kLook;
+  const LookPicture& look = request.look();
+  // A part of the picture is looked at for its pixels.
+  if (request.may_reduce() && request.has_look() && look.crop().width() == 0) purpose.shown_side = look.longest_side();
+  return std::make_shared<Request>(with_, purpose, std::make_shared<Stack>(request.stack()), choose,
                                    [this, then = std::move(then)](const Ending& ending) { AnswerLook(ending, then); });
 }
 
@@ -113,6 +117,7 @@ void Requests::AnswerLook(const Ending& ending, const Then<LookResult>& then) {
   if (p.state() != JOB_DONE || ending.planned == nullptr || ending.planned->plan->targets.empty()) {
     return then(absl::AbortedError(p.problem().empty() ? "the picture could not be rendered" : p.problem(0)));
   }
+  result.proxy = ending.planned->plan->proxy;
   with_.tools->pool->Post([tools = with_.tools, key = ending.planned->plan->targets.front(), then, result]() mutable {
     auto found = tools->cache.index->Find({&key, 1});
     if (!found.ok()) return then(found.status());
@@ -194,7 +199,10 @@ bool Requests::HasJobOf(const std::string& stack_name) const {
 
 std::set<std::string> Requests::LiveStacks() const {
   std::set<std::string> stacks;
-  for (const Handle& r : live_) stacks.insert(r->stack()->name());
+  for (const Handle& r : live_) {
+    stacks.insert(r->stack()->name());
+    if (r->planned() != nullptr) stacks.insert(r->planned()->plan->stack_name);
+  }
   return stacks;
 }
 

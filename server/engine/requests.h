@@ -17,6 +17,8 @@ struct LookResult {
   BlobRef blob;
   std::vector<StackError> errors;
   std::vector<JobWarning> warnings;
+  // Stack.proxy that it was rendered at.
+  uint32_t proxy = 1;
 };
 
 // On the strand, but for what says otherwise.

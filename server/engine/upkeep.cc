@@ -11,6 +11,7 @@
 #include "server/engine/keep_table.h"
 #include "server/engine/known_stacks.h"
 #include "server/engine/state_format.h"
+#include "server/plan/proxy.h"
 #include "server/plan/storing.h"
 
 namespace selvage {
@@ -23,16 +24,23 @@ struct Line {
   std::set<int32_t> frames;
 };
 
+// Of every size at which the stack was rendered.
 absl::StatusOr<std::vector<NameRecord>> NamesOf(const std::string& stack, ResultIndex& index) {
-  ASSIGN_OR_RETURN(std::vector<NameRecord> names, index.FindNames(stack, ""));
+  std::vector<NameRecord> all;
   std::set<ResultKey> known;
-  for (const NameRecord& n : names) known.insert(n.key);
-  ASSIGN_OR_RETURN(const auto looked, index.ListValues(state::LookedPrefix(stack)));
-  for (const auto& [name, value] : looked) {
-    auto place = state::ParseLooked(name, value);
-    if (place && known.insert(place->key).second) names.push_back(*std::move(place));
+  for (const std::string& of_size : plan::HistoryNames(stack)) {
+    ASSIGN_OR_RETURN(std::vector<NameRecord> names, index.FindNames(of_size, ""));
+    for (NameRecord& n : names) {
+      known.insert(n.key);
+      all.push_back(std::move(n));
+    }
+    ASSIGN_OR_RETURN(const auto looked, index.ListValues(state::LookedPrefix(of_size)));
+    for (const auto& [name, value] : looked) {
+      auto place = state::ParseLooked(name, value);
+      if (place && known.insert(place->key).second) all.push_back(*std::move(place));
+    }
   }
-  return names;
+  return all;
 }
 
 absl::StatusOr<std::map<std::string, Line>> LinesOf(const std::string& stack, const KeepTable& keeps,
@@ -102,7 +110,11 @@ void Upkeep::Release(const std::string& stack_name, Then<ReleaseReply> then) {
   }
   IndexBatch batch;
   ReleaseReply reply;
-  reply.set_results(with_.keeps->Release(stack_name, [&](IndexBatch b) { batch = std::move(b); }));
+  for (const std::string& of_size : plan::HistoryNames(stack_name)) {
+    reply.set_results(reply.results() + with_.keeps->Release(of_size, [&](IndexBatch b) {
+      batch.values.insert(batch.values.end(), b.values.begin(), b.values.end());
+    }));
+  }
   if (reply.results() == 0) {
     return then(absl::NotFoundError(absl::StrCat("nothing is kept by a stack \"", stack_name, "\"")));
   }

@@ -1,6 +1,7 @@
 // Recipes, keys and tasks, frame by frame.
 #include <algorithm>
 #include <map>
+#include <optional>
 
 #include "absl/container/flat_hash_map.h"
 #include "absl/strings/str_cat.h"
@@ -10,6 +11,7 @@
 #include "server/plan/mask_resolver.h"
 #include "server/plan/plate_facts.h"
 #include "server/plan/price.h"
+#include "server/plan/proxy.h"
 #include "server/plan/target_step.h"
 
 namespace selvage::plan {
@@ -50,9 +52,18 @@ class Builder {
     if (segment.metadata_plate < 0) return std::make_shared<StepResolver>(segment.steps);
     auto steps = std::make_shared<DeliverSteps>(segment.steps);
     for (int64_t i = 0; i < frames.size(); ++i) {
-      steps->Add(frames[i], plates_.At(segment.metadata_plate, frames[i]).metadata);
+      steps->Add(frames[i], AtThatSize(plates_.At(segment.metadata_plate, frames[i]).metadata));
     }
     return steps;
+  }
+
+  // What a plate's file says of its picture, of a picture of the plan's size.
+  std::shared_ptr<const FileMetadata> AtThatSize(std::shared_ptr<const FileMetadata> m) const {
+    if (m == nullptr || plan_->proxy == 1 || (m->origin_x() == 0 && m->origin_y() == 0)) return m;
+    auto reduced = std::make_shared<FileMetadata>(*m);
+    reduced->set_origin_x(m->origin_x() / static_cast<int32_t>(plan_->proxy));
+    reduced->set_origin_y(m->origin_y() / static_cast<int32_t>(plan_->proxy));
+    return reduced;
   }
 
   bool BuildSegment(const Segment& segment, const FrameSet& frames, std::vector<int>* tasks) {
@@ -348,7 +359,8 @@ std::vector<Warning> WarningsOnWindows(const StackCut& cut) {
 absl::StatusOr<Plan> BuildPlan(const Stack& stack, const std::vector<Target>& targets, const PlateFiles& files,
                                const FactsOf& facts, const BuildOptions& options) {
   Plan plan;
-  plan.stack_name = stack.name();
+  plan.proxy = ProxyOf(stack);
+  plan.stack_name = HistoryName(stack.name(), plan.proxy);
   plan.errors = files.errors;
   if (!plan.errors.empty()) return plan;
   StackCut cut = CutStack(stack, targets);
@@ -359,11 +371,25 @@ absl::StatusOr<Plan> BuildPlan(const Stack& stack, const std::vector<Target>& ta
   if (!plan.errors.empty()) return plan;
   PlateTable plates(stack, files, facts, options.limits, &plan.errors);
   if (!plan.errors.empty()) return plan;
-  plan.format = stack.has_format() ? stack.format() : plates.first_format();
-  plan.errors = CheckBoxes(stack, plan.format);
+  const Format format = stack.has_format() ? stack.format() : plates.first_format();
+  plan.format = Reduced(format, plan.proxy);
+  plan.errors = CheckBoxes(stack, format);
+  if (plan.errors.empty()) plan.errors = CheckProxy(stack, format);
   if (!plan.errors.empty()) return plan;
   plan.warnings = WarningsOnWindows(cut);
-  Builder builder(stack, targets, std::move(cut), std::move(demand), std::move(plates), options, &plan);
+  // Faults, prices and files were those of the stack as written; from here on it is the one
+  // that is rendered. Frames are the same, so what is demanded stays.
+  std::optional<Stack> reduced;
+  if (plan.proxy > 1) {
+    reduced = Reduced(stack, format);
+    std::vector<Target> reduced_targets = targets;
+    for (Target& target : reduced_targets) target = Reduced(target, format, plan.proxy);
+    cut = CutStack(*reduced, reduced_targets);
+    plan.errors = cut.errors;
+    if (!plan.errors.empty()) return plan;
+  }
+  Builder builder(reduced ? *reduced : stack, targets, std::move(cut), std::move(demand), std::move(plates), options,
+                  &plan);
   if (!builder.Build()) return absl::CancelledError("cancelled: no request needs this plan");
   if (!plan.errors.empty()) {
     plan.tasks.clear();

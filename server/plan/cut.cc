@@ -6,6 +6,7 @@
 #include "proto/catalogue.h"
 #include "server/plan/faults.h"
 #include "server/plan/names.h"
+#include "server/plan/proxy.h"
 #include "server/plan/target_step.h"
 
 namespace selvage::plan {
@@ -24,6 +25,7 @@ class Cutter {
     kinds_ = PassKinds(stack_, names_, order);
     pass_source_.resize(stack_.pass_size());
     mask_source_.resize(stack_.mask_size());
+    plate_source_.resize(stack_.plate_size());
     for (int pass : order.passes) CutPass(pass);
     for (const Target& t : targets_) cut_.target_segment.push_back(CutTarget(t));
     return std::move(cut_);
@@ -57,6 +59,7 @@ class Cutter {
     const NameRef ref = names_.Find(name);
     switch (ref.type) {
       case NameRef::kPlate:
+        if (ProxyOf(stack_) > 1) return ReducedPlate(ref.index);
         return {Source::kPlate, ref.index, name};
       case NameRef::kMask:
         if (stack_.mask(ref.index).has_follow()) return Followed(ref.index);
@@ -141,6 +144,20 @@ class Cutter {
     s.sides.push_back({0, "to", picture, FrameMap::Later(ahead)});
     it->second = {Source::kSegment, Add(std::move(s)), absl::StrCat("motion of ", picture.name)};
     return it->second;
+  }
+
+  // The plate at the size of the stack: a result, so that it is decoded at full size once.
+  Source ReducedPlate(int index) {
+    Source& source = plate_source_[index];
+    if (source.type != Source::kNone) return source;
+    const std::string& name = stack_.plate(index).name();
+    Segment s;
+    s.pass = absl::StrCat("reduced ", name);
+    s.heeds_epochs = true;
+    s.main = {Source::kPlate, index, name};
+    s.steps.emplace_back().mutable_reduce()->set_by(ProxyOf(stack_));
+    source = {Source::kSegment, Add(std::move(s)), name};
+    return source;
   }
 
   // A mask that follows a picture: a result like a pass, of what is drawn at key
@@ -345,6 +362,8 @@ class Cutter {
   std::vector<Source> pass_source_;
   // Of masks that follow.
   std::vector<Source> mask_source_;
+  // Of plates, where they are reduced.
+  std::vector<Source> plate_source_;
   absl::flat_hash_map<std::tuple<Source::Type, int, int>, Source> motion_;
   absl::flat_hash_map<std::string, int> deliver_segment_;
   const Deliverable* roots_of_ = nullptr;

@@ -8,6 +8,7 @@
 #include "absl/strings/str_cat.h"
 #include "absl/strings/str_join.h"
 #include "proto/catalogue.h"
+#include "server/plan/proxy.h"
 
 namespace selvage::plan {
 namespace {
@@ -16,7 +17,7 @@ using google::protobuf::FieldDescriptor;
 using google::protobuf::Message;
 using google::protobuf::Reflection;
 
-MaskSketch SketchOf(const ResolvedMask& mask) {
+MaskSketch SketchOf(const ResolvedMask& mask, uint32_t proxy) {
   MaskSketch sketch;
   sketch.set_invert(mask.invert());
   for (const ResolvedMask::Shape& shape : mask.shape()) {
@@ -29,7 +30,7 @@ MaskSketch SketchOf(const ResolvedMask& mask) {
       outline.append(reinterpret_cast<const char*>(path.xy().data()), size * sizeof(double));
     }
     s->set_outline(Sha256(outline).str());
-    s->set_feather(shape.feather());
+    s->set_feather(shape.feather() * proxy);
     s->set_opacity(shape.opacity());
     s->set_subtract(shape.subtract());
     s->set_rule(shape.rule());
@@ -267,8 +268,10 @@ Ingredients IngredientsOf(const Plan& plan, const PlannedTask& task) {
   Ingredients made_of;
   *made_of.mutable_format() = plan.format;
   for (const Step& step : *task.steps) {
-    *made_of.add_step() = step;
+    Step* as_written = made_of.add_step();
+    *as_written = step;
     const Operator* op = OperatorOf(step);
+    if (op != nullptr) Enlarge(plan.proxy, MutableParamsOf(as_written));
     made_of.add_revision(op == nullptr ? 0 : op->traits.revision());
   }
   for (const PlannedInput& in : task.inputs) {
@@ -278,7 +281,7 @@ Ingredients IngredientsOf(const Plan& plan, const PlannedTask& task) {
     out->set_frame_offset(in.frame_offset);
     out->set_name(in.name);
     if (in.plate) *out->mutable_plate() = *in.plate;
-    if (in.mask) *out->mutable_mask() = SketchOf(*in.mask);
+    if (in.mask) *out->mutable_mask() = SketchOf(*in.mask, plan.proxy);
     if (in.result) out->set_result(in.result->digest.str());
   }
   return made_of;

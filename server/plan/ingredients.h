@@ -11,6 +11,7 @@
 
 namespace selvage::plan {
 
+// For people: numbers of a reduced stack are those of the full size.
 Ingredients IngredientsOf(const Plan& plan, const PlannedTask& task);
 
 // Two segments of the same place in a pass.

@@ -54,7 +54,7 @@ int PassBehind(const Stack& stack, const NameTable& names, const std::string& na
 }
 
 std::string PassInWords(const std::string& pass) {
-  for (const std::string what : {"mask ", "motion "}) {
+  for (const std::string what : {"mask ", "motion ", "reduced "}) {
     if (pass.starts_with(what)) return absl::StrCat(what, "\"", pass.substr(what.size()), "\"");
   }
   return absl::StrCat("pass \"", pass, "\"");

@@ -147,8 +147,13 @@ struct PlannedTask {
 };
 
 struct Plan {
+  // At the size that is rendered: see `proxy`.
   Format format;
+  // That results are remembered by (HistoryName): that of the stack, and its size where that
+  // is not the full one.
   std::string stack_name;
+  // Stack.proxy.
+  uint32_t proxy = 1;
   // Each key once, inputs before their users.
   std::vector<PlannedTask> tasks;
   // Keys that the targets stand for, in the order of the targets.

@@ -6,6 +6,7 @@
 #include "server/plan/faults.h"
 #include "server/plan/file_type.h"
 #include "server/plan/frames.h"
+#include "server/plan/proxy.h"
 #include "server/plan/values_check.h"
 
 namespace selvage::plan {
@@ -128,6 +129,7 @@ Step DeliverStep(const Stack& stack, const Deliverable& d) {
   file->set_stack_name(stack.name());
   file->set_version(kVersion);
   file->set_compression(d.compression());
+  if (ProxyOf(stack) > 1) file->set_reduced(ProxyOf(stack));
   for (const auto& layer : d.layer()) {
     auto* to = file->add_layer();
     to->set_name(layer.name());

@@ -8,6 +8,7 @@
 #include "server/plan/names.h"
 #include "proto/frame_pattern.h"
 #include "server/plan/plan.h"
+#include "server/plan/proxy.h"
 #include "server/plan/validate_deliver.h"
 #include "server/plan/validate_pass.h"
 #include "server/plan/values_check.h"
@@ -28,6 +29,7 @@ class StackCheck {
     CheckName({"", ""}, stack_.name(), &faults_);
     CheckFrames({"frames", "frames"}, stack_.has_frames(), stack_.frames(), limits_, &faults_);
     CheckFormat();
+    CheckSize();
     for (int i = 0; i < stack_.plate_size() && !faults_.full(); ++i) CheckPlate(i);
     PassCheck passes(stack_, names_, limits_, &faults_);
     for (int i = 0; i < stack_.mask_size() && !faults_.full(); ++i) CheckMask(i, passes);
@@ -74,6 +76,11 @@ class StackCheck {
       faults_.Add("format", absl::StrCat("format: ", w, " x ", h, " is out of range, allowed 1 to ", kMaxSide,
                                          " a side and ", limits_.format_pixels, " pixels"));
     }
+  }
+
+  void CheckSize() {
+    if (!stack_.has_proxy()) return;
+    for (const StackError& e : CheckProxy(stack_, stack_.format())) faults_.Add(e.path(), e.message());
   }
 
   void CheckPlate(int index) {

@@ -29,7 +29,11 @@
 namespace selvage::worker {
 namespace {
 
-std::string Software(const DeliverFile& p) { return absl::StrCat("selvage ", p.version()); }
+// A picture of another size says so wherever a file says who wrote it.
+std::string Software(const DeliverFile& p) {
+  return absl::StrCat("selvage ", p.version(),
+                      p.reduced() > 1 ? absl::StrCat(", 1/", p.reduced(), " of the size") : "");
+}
 
 // Whether RGB are to come out multiplied by alpha.
 enum class Alpha { kMultiplied, kStraight };
@@ -83,6 +87,7 @@ HeaderTexts Provenance(const OpContext& context, const DeliverFile& p) {
   HeaderTexts texts = {{"software", Software(p)}, {"selvage.stack", p.stack_name()}};
   const auto key = context.task ? Digest::FromBytes(context.task->key()) : std::nullopt;
   if (key) texts.push_back({"selvage.result", key->Hex()});
+  if (p.reduced() > 1) texts.push_back({"selvage.proxy", absl::StrCat("1/", p.reduced())});
   return texts;
 }
 
