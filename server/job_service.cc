@@ -106,6 +106,46 @@ class NewestCall final : public Call<grpc::ServerWriteReactor<Message>> {
   std::function<void()> then_ ABSL_GUARDED_BY(mutex_);
 };
 
+// Messages that are there already, one after another.
+template <class Message>
+class PartsCall final : public Call<grpc::ServerWriteReactor<Message>> {
+ public:
+  static std::shared_ptr<PartsCall> Start(OpenCalls* calls, const grpc::ServerContextBase& context) {
+    std::shared_ptr<PartsCall> call(new PartsCall(calls));
+    call->Open(context);
+    return call;
+  }
+  using Call<grpc::ServerWriteReactor<Message>>::over;
+
+  // Once, from any thread. Each is a serialised message.
+  void Send(std::vector<std::shared_ptr<const std::string>> parts) {
+    this->IfOpen([&] {
+      parts_ = std::move(parts);
+      WriteNext();
+    });
+  }
+
+ private:
+  explicit PartsCall(OpenCalls* calls) : Call<grpc::ServerWriteReactor<Message>>(calls) {}
+
+  void WriteNext() {
+    if (next_ == parts_.size()) return this->End(absl::OkStatus());
+    if (!current_.ParseFromString(*std::exchange(parts_[next_++], nullptr))) {
+      return this->End(absl::InternalError("a message that was kept cannot be read"));
+    }
+    this->StartWrite(&current_);
+  }
+  void OnWriteDone(bool ok) override {
+    if (!ok) return this->End(absl::CancelledError("the client went away"));
+    this->IfOpen([&] { WriteNext(); });
+  }
+
+  // Touched inside IfOpen only.
+  std::vector<std::shared_ptr<const std::string>> parts_;
+  size_t next_ = 0;
+  Message current_;
+};
+
 }  // namespace
 
 grpc::ServerUnaryReactor* JobServiceImpl::Check(Context* c, const CheckRequest* request, CheckReply* reply) {
@@ -202,10 +242,20 @@ grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Fetch(Context* c, const Fet
   if (stream->over()) return stream.get();
   engine_->Locate(*request, [stream, offset = request->offset()](absl::StatusOr<Located> file) {
     if (!file.ok()) return stream->End(file.status());
-    stream->Tell(std::move(file->origin));
+    if (file->origin) stream->Tell(*std::move(file->origin));
     stream->Send(std::move(file->blob), offset);
   });
   return stream.get();
+}
+
+grpc::ServerWriteReactor<TraceReply>* JobServiceImpl::Trace(Context* c, const TraceRequest* request) {
+  const auto call = PartsCall<TraceReply>::Start(calls_, *c);
+  if (call->over()) return call.get();
+  engine_->Trace(request->job_id(), [call](absl::StatusOr<TaskTimes::Parts> parts) {
+    if (!parts.ok()) return call->End(parts.status());
+    call->Send(*std::move(parts));
+  });
+  return call.get();
 }
 
 grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Look(Context* c, const LookRequest* request) {
@@ -214,6 +264,7 @@ grpc::ServerWriteReactor<FileChunk>* JobServiceImpl::Look(Context* c, const Look
   const auto handle = engine_->Look(*request, [stream](absl::StatusOr<LookResult> result) {
     if (!result.ok()) return stream->End(result.status());
     if (!result->errors.empty()) return stream->Refuse(result->errors);
+    stream->TellSize(result->proxy);
     stream->Send(std::move(result->blob), 0, result->warnings);
   });
   stream->WhenGone([engine = engine_, handle] { engine->Abandon(handle); });

@@ -29,6 +29,7 @@ class JobServiceImpl final : public JobService::CallbackService {
                                           RecordWrittenReply* reply) override;
   grpc::ServerUnaryReactor* FindWritten(Context* c, const FindWrittenRequest* request,
                                         FindWrittenReply* reply) override;
+  grpc::ServerWriteReactor<TraceReply>* Trace(Context* c, const TraceRequest* request) override;
   grpc::ServerWriteReactor<FileChunk>* Look(Context* c, const LookRequest* request) override;
   grpc::ServerUnaryReactor* Invalidate(Context* c, const InvalidateRequest* request, InvalidateReply* reply) override;
   grpc::ServerUnaryReactor* Workers(Context* c, const WorkersRequest* request, WorkersReply* reply) override;

@@ -29,6 +29,8 @@ constexpr char kExamples[] = R"(Examples:
   selvage-worker --server render01:7411 --token-file /etc/selvage/worker.token --fingerprint 4F:0A:...
       for a daemon on another machine; the token is made there by
       `selvaged token add farm --role worker`, the fingerprint is what selvaged printed
+  selvage-worker --server render01:7411 --map /studio=/mnt/studio --map /library=/mnt/library
+      plates that the daemon reads below /studio are mounted elsewhere here
 Without --token-file: what `selvage connect` has stored for this user, if it is a worker's token.
 
 SIGTERM: takes no more tasks, finishes what it has within --grace, hands back the rest.
@@ -98,6 +100,7 @@ int main(int argc, char** argv) {
   std::string memory = "1G";
   DaemonOptions daemon;
   std::string name;
+  std::vector<std::string> maps;
   double grace = 27;
   int slots = static_cast<int>(std::max(1u, std::thread::hardware_concurrency()));
   uint64_t max_decoded_mib = selvage::worker::PlateLimits().decoded_bytes >> 20;
@@ -114,6 +117,10 @@ int main(int argc, char** argv) {
   app.add_option("--max-decoded-mib", max_decoded_mib, "Largest plate, as a file and when it is decoded, in MiB")
       ->capture_default_str()
       ->check(CLI::Range(1, 1 << 20));
+  app.add_option("--map", maps,
+                 "/studio=/mnt/studio: the daemon's folder = where the same disk is mounted here; may be repeated. "
+                 "What is read is held against the digest that the stack was planned with")
+      ->allow_extra_args(false);
   app.add_option("--name", name, "What it is called in `selvage workers`; default: host and process number");
   app.add_option("--grace", grace, "Seconds for what it has begun, once it is told to stop; then it hands it back")
       ->capture_default_str()
@@ -122,6 +129,8 @@ int main(int argc, char** argv) {
 
   const auto memory_bytes = selvage::ParseSize(memory);
   if (!memory_bytes.ok()) return Fail(memory_bytes.status());
+  const auto map = selvage::worker::PathMap::Parse(maps);
+  if (!map.ok()) return Fail(selvage::Annotate("--map")(map.status()));
 
   // May wait for the daemon; until then a signal ends it as it ends any program.
   selvage::PrepareTls();
@@ -138,7 +147,8 @@ int main(int argc, char** argv) {
                                 .explain = [route = *route] { return Explain(route); },
                                 .slots = slots,
                                 .memory_bytes = *memory_bytes,
-                                .plates = {.decoded_bytes = max_decoded_mib << 20}});
+                                .plates = {.decoded_bytes = max_decoded_mib << 20},
+                                .map = *map});
   signals.Watch(
       [&agent, grace] {
         spdlog::info("told to stop; finishing what runs");

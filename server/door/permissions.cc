@@ -32,6 +32,7 @@ constexpr Row kTable[] = {
     {"/selvage.JobService/Watch", kPeople},
     {"/selvage.JobService/ListVersions", kPeople},
     {"/selvage.JobService/GetVersion", kPeople},
+    {"/selvage.JobService/Trace", kPeople},
     {"/selvage.JobService/Fetch", kPeople},
     // A fetch notes what it wrote on its own host.
     {"/selvage.JobService/FindWritten", kPeople},

@@ -18,6 +18,9 @@ namespace {
 
 // A task of a month is not one.
 constexpr double kMaxSeconds = 30 * 86'400;
+constexpr int kMaxSpans = 64;
+constexpr size_t kMaxSpanName = 64;
+constexpr uint64_t kMaxSpanBytes = uint64_t{1} << 40;
 constexpr int kMaxWarnings = 10;
 constexpr size_t kMaxWarning = 2000;
 // The largest are motion fields: 20 bytes for each cell of 8x8 pixels.
@@ -197,6 +200,7 @@ absl::Status CheckSurvey(const std::string& bytes) {
 absl::Status CheckFacts(const TaskOutcome& outcome) {
   const PlateFacts& f = outcome.facts();
   RETURN_IF_ERROR(CheckSeconds(outcome.seconds()));
+  RETURN_IF_ERROR(CheckSpans(outcome));
   if (f.digest().size() != sizeof Digest::bytes) return Wrong("the digest of a plate must have 32 bytes");
   for (const uint32_t side :
        {f.format().width(), f.format().height(), f.data_window().width(), f.data_window().height()}) {
@@ -209,11 +213,32 @@ absl::Status CheckFacts(const TaskOutcome& outcome) {
   return absl::OkStatus();
 }
 
+absl::Status CheckSpans(const TaskOutcome& outcome) {
+  if (outcome.span_size() > kMaxSpans) return Wrong(outcome.span_size(), " spans; at most ", kMaxSpans);
+  constexpr auto kMaxMicroseconds = static_cast<uint64_t>(kMaxSeconds * 1e6);
+  uint64_t last = 0;
+  for (const Span& span : outcome.span()) {
+    const std::string& what = span.what();
+    const bool readable = std::all_of(what.begin(), what.end(), [](char c) { return c >= ' ' && c <= '~'; });
+    if (what.empty() || what.size() > kMaxSpanName || !readable) {
+      return Wrong("a span whose name is not one of 1 to ", kMaxSpanName, " letters, digits and signs");
+    }
+    if (span.start_us() < last || span.start_us() > kMaxMicroseconds || span.length_us() > kMaxMicroseconds) {
+      return Wrong("the span ", what, " from ", span.start_us(), " us on for ", span.length_us(),
+                   " us; spans come in order of their start, and none lasts beyond ", kMaxSeconds, " s");
+    }
+    if (span.bytes() > kMaxSpanBytes) return Wrong("the span ", what, " of ", span.bytes(), " bytes");
+    last = span.start_us();
+  }
+  return absl::OkStatus();
+}
+
 absl::Status CheckManifestOutcome(const TaskOutcome& outcome) {
   RETURN_IF_ERROR(ValidateManifest(outcome.manifest()));
   RETURN_IF_ERROR(CheckSeconds(outcome.seconds()));
   RETURN_IF_ERROR(CheckMakers(outcome));
   RETURN_IF_ERROR(CheckWarnings(outcome));
+  RETURN_IF_ERROR(CheckSpans(outcome));
   return CheckTiles(outcome);
 }
 

@@ -17,6 +17,8 @@ namespace selvage {
 // Whatever the task is.
 absl::Status CheckFacts(const TaskOutcome& outcome);
 absl::Status CheckManifestOutcome(const TaskOutcome& outcome);
+// What its time went into.
+absl::Status CheckSpans(const TaskOutcome& outcome);
 
 // Kind, precision and window of the result. Blocks: what the task reads is looked
 // up, unless it was handed in together. Errors besides: those of the index.

@@ -7,10 +7,12 @@
 
 #include "absl/strings/str_cat.h"
 #include "cache/manifest.h"
+#include "proto/catalogue.h"
 #include "proto/status.h"
 #include "server/engine/check_outcome.h"
 #include "server/engine/task_inputs.h"
 #include "server/engine/warnings.h"
+#include "server/log.h"
 
 namespace selvage {
 namespace {
@@ -25,6 +27,14 @@ std::string MakerOf(const TaskOutcome& outcome) {
   std::string name = outcome.worker_name().empty() ? outcome.worker_id() : outcome.worker_name();
   std::replace(name.begin(), name.end(), '\0', ' ');
   return name.substr(0, kMaxWorkerName);
+}
+
+// A name that was cut may have been cut within a letter, and is no text then.
+std::string AsText(std::string name) {
+  if (name.size() < kMaxWorkerName) return name;
+  while (!name.empty() && (static_cast<unsigned char>(name.back()) & 0xC0) == 0x80) name.pop_back();
+  if (!name.empty() && static_cast<unsigned char>(name.back()) >= 0xC0) name.pop_back();
+  return name;
 }
 
 // What rendering all of it takes: that is what keeping it saves.
@@ -74,15 +84,15 @@ ResultRecord RecordOf(const TaskOutcome& outcome, uint64_t bytes, int64_t now_un
 void Results::Finish(const TaskOutcome& outcome, Then<FinishReply> then) {
   const std::optional<Digest> digest = Digest::FromBytes(outcome.key());
   if (!digest) return then(absl::InvalidArgumentError("the key of an outcome must have 32 bytes"));
-  const ResultKey key{*digest};
+  const auto arrival = std::make_shared<Arrival>(Arrival{outcome, {*digest}, farm_->LeaseOf({*digest}, outcome)});
   switch (outcome.result_case()) {
     case TaskOutcome::kError:
       then(FinishReply());
-      return FinishError(outcome, key);
+      return FinishError(*arrival);
     case TaskOutcome::kFacts:
-      return FinishFacts(outcome, key, std::move(then));
+      return FinishFacts(*arrival, std::move(then));
     case TaskOutcome::kManifest:
-      return FinishManifest(outcome, key, std::move(then));
+      return FinishManifest(arrival, std::move(then));
     case TaskOutcome::RESULT_NOT_SET:
       break;
   }
@@ -91,7 +101,9 @@ void Results::Finish(const TaskOutcome& outcome, Then<FinishReply> then) {
 
 // --- Errors.
 
-void Results::FinishError(const TaskOutcome& outcome, const ResultKey& key) {
+void Results::FinishError(const Arrival& arrival) {
+  const auto& [outcome, key, lease] = arrival;
+  WriteDown(arrival, outcome, key, kFailed);
   const TaskError& error = outcome.error();
   const std::string& worker = outcome.worker_id();
   const std::string message = error.message().substr(0, kMaxMessage);
@@ -151,18 +163,21 @@ void Results::ReportLost(const ResultKey& key) {
 
 // --- Facts.
 
-void Results::FinishFacts(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then) {
+void Results::FinishFacts(const Arrival& arrival, Then<FinishReply> then) {
+  const auto& [outcome, key, lease] = arrival;
   if (absl::Status bad = CheckFacts(outcome); !bad.ok()) return then(bad);
   then(FinishReply());
-  const std::string path = farm_->TellFacts(key, outcome.facts());
+  PlateFacts facts = outcome.facts();
+  const std::string path = farm_->TellFacts(key, &facts);
   sched::Scheduler& scheduler = farm_->scheduler();
   if (path.empty() || !scheduler.BeginCommit(key, outcome.worker_id(), tools_->Now())) return farm_->RunEffects();
-  if (WorthRemembering(outcome.facts(), tools_->UnixNow() * 1'000'000)) {
+  if (WorthRemembering(facts, tools_->UnixNow() * 1'000'000)) {
     IndexBatch batch;
-    plates_->Remember(path, outcome.facts(), &batch);
+    plates_->Remember(path, facts, &batch);
     // Facts that cannot be remembered are still good for this job.
     commits_->AddSometime(std::move(batch));
   }
+  WriteDown(arrival, outcome, key, kLeased);
   scheduler.EndCommit(key, outcome.worker_id(), true, outcome.seconds(), tools_->Now());
   farm_->RunEffects();
 }
@@ -198,37 +213,40 @@ absl::Status Results::Check(const TaskOutcome& outcome, const Farm::Task& task,
   return CheckAgainstTask(outcome, *task.task, *task.plan, *task.round, index, handed_in);
 }
 
-void Results::FinishManifest(const TaskOutcome& outcome, const ResultKey& key, Then<FinishReply> then) {
-  const std::optional<Farm::Task> task = farm_->TaskOf(key);
-  tools_->pool->Post([this, outcome, key, task, bundle = Unpack(outcome), then = std::move(then)]() mutable {
+void Results::FinishManifest(const Arrived& arrival, Then<FinishReply> then) {
+  const std::optional<Farm::Task> task = farm_->TaskOf(arrival->key);
+  tools_->pool->Post([this, arrival, task, bundle = Unpack(arrival->outcome), then = std::move(then)]() mutable {
+    const TaskOutcome& outcome = arrival->outcome;
     absl::Status bad = CheckManifestOutcome(outcome);
     if (bad.ok() && task) bad = Check(outcome, *task, *bundle);
-    if (!bad.ok()) return Refuse(outcome, key, bad, std::move(then));
+    if (!bad.ok()) return Refuse(arrival, bad, std::move(then));
     auto missing = MissingOf(outcome.manifest(), *tools_->cache.tiles);
     if (!missing.ok() || !missing->missing().empty()) return then(std::move(missing));
     if (task) {
       bad = CheckBlob(outcome.manifest(), *task->task, *task->plan, *task->round, *tools_->cache.index,
                       *tools_->cache.tiles);
     }
-    if (!bad.ok()) return Refuse(outcome, key, bad, std::move(then));
+    if (!bad.ok()) return Refuse(arrival, bad, std::move(then));
     const uint64_t bytes = BytesOf(outcome.manifest());
     tools_->pool->PostSerial(
-        [this, outcome, key, bytes, bundle, checked = task.has_value(), then = std::move(then)]() mutable {
+        [this, arrival, bytes, bundle, checked = task.has_value(), then = std::move(then)]() mutable {
           // Its job was planned meanwhile.
-          if (!checked && farm_->TaskOf(key)) return FinishManifest(outcome, key, std::move(then));
-          Take(outcome, key, bytes, bundle, std::move(then));
+          if (!checked && farm_->TaskOf(arrival->key)) return FinishManifest(arrival, std::move(then));
+          Take(arrival, bytes, bundle, std::move(then));
         });
   });
 }
 
 // On any thread. The task goes to another worker.
-void Results::Refuse(const TaskOutcome& outcome, const ResultKey& key, const absl::Status& why,
-                     Then<FinishReply> then) {
-  tools_->pool->PostSerial([this, worker = outcome.worker_id(), key, why, then = std::move(then)] {
+void Results::Refuse(const Arrived& arrival, const absl::Status& why, Then<FinishReply> then) {
+  tools_->pool->PostSerial([this, arrival, why, then = std::move(then)] {
     if (absl::IsInvalidArgument(why)) {
+      const std::string& worker = arrival->outcome.worker_id();
       ++counts_.refused;
+      WriteDown(*arrival, arrival->outcome, arrival->key, kFailed);
       farm_->scheduler().TaskSetback(
-          key, worker, absl::StrCat("worker ", farm_->WorkerName(worker), " handed in a wrong result: ", why.message()),
+          arrival->key, worker,
+          absl::StrCat("worker ", farm_->WorkerName(worker), " handed in a wrong result: ", why.message()),
           tools_->Now());
       farm_->RunEffects();
     }
@@ -237,8 +255,8 @@ void Results::Refuse(const TaskOutcome& outcome, const ResultKey& key, const abs
 }
 
 // Is it wanted, and is its maker trusted?
-void Results::Take(const TaskOutcome& outcome, const ResultKey& key, uint64_t bytes, const Bundle& bundle,
-                   Then<FinishReply> then) {
+void Results::Take(const Arrived& arrival, uint64_t bytes, const Bundle& bundle, Then<FinishReply> then) {
+  const auto& [outcome, key, lease] = *arrival;
   const std::optional<Farm::Task> task = farm_->TaskOf(key);
   if (!task) {
     // After a restart it may belong to a job that is being planned again.
@@ -253,7 +271,7 @@ void Results::Take(const TaskOutcome& outcome, const ResultKey& key, uint64_t by
     return then(FinishReply());
   }
   if (!farm_->scheduler().BeginCommit(key, outcome.worker_id(), tools_->Now())) {
-    CompareLate(outcome, key);
+    CompareLate(arrival);
     return then(FinishReply());
   }
   std::vector<Maker> makers(outcome.maker().begin(), outcome.maker().end());
@@ -261,7 +279,7 @@ void Results::Take(const TaskOutcome& outcome, const ResultKey& key, uint64_t by
   invalidations_->Announce(key, std::move(makers));
   TakeBundle(outcome, bundle);
   farm_->RunEffects();
-  Commit(outcome, key, *task, bytes, bundle, std::move(then));
+  Commit(arrival, *task, bytes, bundle, std::move(then));
 }
 
 // What is known by now, or was stored by somebody else, stays as it is.
@@ -299,19 +317,26 @@ void Results::Measure(const TaskOutcome& outcome, const plan::Plan& plan, const 
 }
 
 // Somebody else's is there already: is it the same?
-void Results::CompareLate(const TaskOutcome& outcome, const ResultKey& key) {
-  tools_->pool->Post([this, outcome, key] {
-    const auto record = tools_->cache.index->Find({&key, 1});
+void Results::CompareLate(const Arrived& arrival) {
+  tools_->pool->Post([this, arrival] {
+    const auto record = tools_->cache.index->Find({&arrival->key, 1});
     if (!record.ok() || !record->front()) return;
-    if (ContentDigest(record->front()->manifest) == ContentDigest(outcome.manifest())) return;
+    if (ContentDigest(record->front()->manifest) == ContentDigest(arrival->outcome.manifest())) return;
     // Promise 2 is broken on some machine; the first result stays.
+    LogEvent(spdlog::level::err, "two workers rendered different pixels for the same task; one of them is sick")
+        .With("task", arrival->key.digest.Hex().substr(0, 16))
+        .With("stored", record->front()->worker)
+        .With("handed_in", MakerOf(arrival->outcome))
+        .Write();
     tools_->pool->PostSerial([this] { ++counts_.different_pixels; });
   });
 }
 
-void Results::Commit(const TaskOutcome& outcome, const ResultKey& key, const Farm::Task& task, uint64_t bytes,
-                     const Bundle& bundle, Then<FinishReply> then) {
-  tools_->pool->Post([this, task, outcome, key, bytes, bundle, names = farm_->NamesFor(key), then = std::move(then)] {
+void Results::Commit(const Arrived& arrival, const Farm::Task& task, uint64_t bytes, const Bundle& bundle,
+                     Then<FinishReply> then) {
+  Farm::Named names = farm_->NamesFor(arrival->key);
+  tools_->pool->Post([this, task, arrival, bytes, bundle, names = std::move(names), then = std::move(then)] {
+    const auto& [outcome, key, lease] = *arrival;
     IndexBatch batch;
     HandedIn records;
     const auto add = [&](const TaskOutcome& what, const ResultKey& of, const plan::PlannedTask& planned,
@@ -332,7 +357,10 @@ void Results::Commit(const TaskOutcome& outcome, const ResultKey& key, const Far
       batch.results.push_back({of, std::move(record)});
     };
     Measure(outcome, *task.plan, *task.task, true);
-    for (const Brought& b : *bundle) Measure(b.outcome, *task.plan, *b.task.task, false);
+    for (Brought& b : *bundle) {
+      Measure(b.outcome, *task.plan, *b.task.task, false);
+      b.step = StepOf(*b.task.task);
+    }
     double seconds = 0;
     for (const Brought& b : *bundle) {
       ResultRecord record = RecordOf(b.outcome, 0, tools_->UnixNow(), Storing::kHandedOn, {});
@@ -344,31 +372,41 @@ void Results::Commit(const TaskOutcome& outcome, const ResultKey& key, const Far
     // Without it, all that came along would have to be rendered again.
     record.seconds += seconds;
     add(outcome, key, *task.task, names, true, std::move(record));
-    commits_->Add(std::move(batch), [this, outcome, key, records, bundle, then](const absl::StatusOr<uint64_t>& done) {
-      Committed(outcome, key, records, bundle, done.status(), then);
+    commits_->Add(std::move(batch), [this, arrival, step = StepOf(*task.task), records, bundle,
+                                     then](const absl::StatusOr<uint64_t>& done) {
+      Committed(arrival, step, records, bundle, done.status(), then);
     });
   });
 }
 
-void Results::Count(const TaskOutcome& outcome, const ResultKey& key, const std::vector<Warning>& warnings) {
+void Results::Count(const TaskOutcome& outcome, const ResultKey& key, const std::string& step,
+                    const std::vector<Warning>& warnings) {
   ++counts_.rendered;
   counts_.tiles_rendered += outcome.tiles_rendered();
   counts_.tiles_reused += outcome.tiles_reused();
+  Effort& of = steps_[step];
+  ++of.tasks;
+  of.seconds += outcome.seconds();
   farm_->TellResult(key, {outcome.tiles_rendered(), outcome.tiles_reused(), warnings});
 }
 
 // Durable, or not: who waits is told.
-void Results::Committed(const TaskOutcome& outcome, const ResultKey& key, const HandedIn& records, const Bundle& bundle,
+void Results::Committed(const Arrived& arrival, const std::string& step, const HandedIn& records, const Bundle& bundle,
                         const absl::Status& done, const Then<FinishReply>& then) {
+  const auto& [outcome, key, lease] = *arrival;
+  if (done.ok()) {
+    WriteDown(*arrival, outcome, key, kLeased);
+    for (const Brought& b : *bundle) WriteDown(*arrival, b.outcome, b.key, kInner);
+  }
   sched::Scheduler& scheduler = farm_->scheduler();
   for (const Brought& b : *bundle) {
     if (!b.taken) continue;
     invalidations_->Withdraw(b.key);
-    if (done.ok()) Count(b.outcome, b.key, records.at(b.key).warnings);
+    if (done.ok()) Count(b.outcome, b.key, b.step, records.at(b.key).warnings);
     scheduler.EndBring(b.key, done.ok(), b.outcome.seconds(), tools_->Now(), Reused(b.outcome));
   }
   invalidations_->Withdraw(key);
-  if (done.ok()) Count(outcome, key, records.at(key).warnings);
+  if (done.ok()) Count(outcome, key, step, records.at(key).warnings);
   // Without a bundle its trace would have said so before it was rendered.
   const bool cut_off = outcome.inner_size() > 0 && Reused(outcome);
   scheduler.EndCommit(key, outcome.worker_id(), done.ok(), outcome.seconds(), tools_->Now(), cut_off);
@@ -376,7 +414,40 @@ void Results::Committed(const TaskOutcome& outcome, const ResultKey& key, const 
   if (done.ok()) return then(FinishReply());
   if (!absl::IsFailedPrecondition(done)) return then(done);
   // Tiles went between the look and the commit.
-  tools_->pool->Post([this, outcome, then] { then(MissingOf(outcome.manifest(), *tools_->cache.tiles)); });
+  tools_->pool->Post([this, arrival, then] { then(MissingOf(arrival->outcome.manifest(), *tools_->cache.tiles)); });
+}
+
+// Where the time went, for the jobs that wait for it.
+void Results::WriteDown(const Arrival& arrival, const TaskOutcome& outcome, const ResultKey& key, Part part) {
+  const double now = tools_->Now();
+  for (const Farm::Waiting& w : farm_->WaitingFor(key)) {
+    const sched::Job* job = farm_->scheduler().FindJob(w.job);
+    if (w.order->job_id.empty() || job == nullptr || !job->tasks[w.local].needed) continue;
+    // Taken from a worker that it was not leased to any more.
+    if (!arrival.lease) {
+      times_->LeaveOut(w.order->job_id);
+      continue;
+    }
+    TracedTask task;
+    if (w.task != nullptr) {
+      task.set_pass(w.task->pass);
+      task.set_frame(w.task->frame);
+      const std::vector<Step>& steps = *w.task->steps;
+      const Operator* first = steps.empty() ? nullptr : OperatorOf(steps.front());
+      if (first != nullptr) task.set_step(first->name);
+    } else if (w.order->files && w.local < w.order->files->size()) {
+      const plan::PlateFile& file = (*w.order->files)[w.local].file;
+      task.set_pass("plate " + w.order->round->stack->plate(file.plate).name());
+      task.set_frame(file.frame);
+    }
+    task.set_worker(AsText(MakerOf(arrival.outcome)));
+    task.set_attempt(arrival.lease->attempt);
+    task.set_inner(part == kInner);
+    task.set_failed(part == kFailed);
+    if (CheckSpans(outcome).ok()) *task.mutable_span() = outcome.span();
+    times_->Add(w.order->job_id, {arrival.lease->ready, arrival.lease->leased, arrival.lease->came_in, now},
+                std::move(task));
+  }
 }
 
 }  // namespace selvage

@@ -36,6 +36,8 @@ struct EngineOptions {
   sched::Options scheduler;
   // Finished jobs that are remembered.
   size_t finished_jobs = 500;
+  // Jobs whose times are remembered (`selvage trace`), the newest, and their tasks.
+  size_t traced_jobs = 20, traced_tasks = 200'000;
   // Stacks of which names and explanations are remembered, those used last.
   size_t known_stacks = 500;
   // Passes that a stack had once and that its last job has not: when there are more, all of

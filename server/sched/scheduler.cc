@@ -148,6 +148,7 @@ void Scheduler::Answer(const ResultKey& key, uint32_t question, bool hit, Time n
 
 void Scheduler::MakeReady(TaskIndex t) {
   SetState(t, TaskState::kReady);
+  tasks_[t].ready_at = now_;
   if (!tasks_[t].stored) {
     pending_.push_back(tasks_.Ref(t));
     return;
@@ -325,6 +326,7 @@ Effect Scheduler::AboutTask(Effect::Type type, TaskIndex t) const {
 }
 
 void Scheduler::Tell(TaskIndex t, Effect::Type type, const std::string& message) {
+  setbacks_ += type == Effect::kSetback;
   for (const Waiter& w : tasks_[t].waiters) {
     if (!w.job->tasks[w.local].needed) continue;
     Effect e = AboutTask(type, t);

@@ -120,6 +120,8 @@ class Scheduler {
   const WorkerTable& workers() const { return workers_; }
   size_t task_count() const { return tasks_.size(); }
   uint64_t hedges() const { return hedges_; }
+  // Attempts that came to nothing, of tasks that are tried again.
+  uint64_t setbacks() const { return setbacks_; }
   uint64_t expired_leases() const { return expired_; }
   // Tasks of live jobs by state, in the order of TaskState.
   std::array<uint64_t, 9> CountStates() const;
@@ -214,7 +216,7 @@ class Scheduler {
   std::vector<TaskRef> pending_;
   // Ready tasks that wait for their retry_at.
   std::vector<TaskRef> delayed_;
-  uint64_t hedges_ = 0, expired_ = 0, finished_tasks_ = 0;
+  uint64_t hedges_ = 0, setbacks_ = 0, expired_ = 0, finished_tasks_ = 0;
 };
 
 }  // namespace selvage::sched

@@ -62,6 +62,8 @@ struct Task {
   // Had a setback with it: others are preferred.
   WorkerNumber avoid = 0;
   Time retry_at = 0;
+  // When all that it reads was there last.
+  Time ready_at = 0;
   absl::InlinedVector<Waiter, 1> waiters;
   absl::InlinedVector<TaskIndex, 2> inputs;
   // May hold references to tasks that are gone.

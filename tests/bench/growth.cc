@@ -1,6 +1,7 @@
 // How a daemon ages: many new stack names and many invalidations, then the same questions
-// as before. A fresh state folder, the real daemon, pictures of one colour, so that what is
-// measured is the book-keeping and not the rendering.
+// as before; or (--curves) how it fares with longer shots and more passes. A fresh state folder,
+// the real daemon, pictures of one colour, so that what is measured is the book-keeping and not
+// the rendering.
 #include <grpcpp/grpcpp.h>
 #include <fcntl.h>
 #include <signal.h>
@@ -235,6 +236,39 @@ int Run(const std::string& program, int stacks, int invalidations) {
   return 0;
 }
 
+// A shot of its own: rendered, submitted again as it is, and planned.
+void PrintPoint(Daemon* daemon, int frames, int passes) {
+  const Stack stack = MakeStack(absl::StrCat("curve_", frames, "_", passes), passes, frames, 1.3 + 1e-3 * frames);
+  const auto seconds_of = [&] {
+    const auto began = Clock::now();
+    daemon->WaitFor(daemon->Submit(stack));
+    return SecondsSince(began);
+  };
+  const double cold = seconds_of();
+  std::vector<double> again = {seconds_of(), seconds_of(), seconds_of()};
+  std::sort(again.begin(), again.end());
+  const double tasks = static_cast<double>(frames) * passes;
+  const double plan_ms = daemon->PlanMilliseconds(stack);
+  std::printf("%6d %6d %9.0f %9.2f %9.1f %11.3f %9.2f %11.1f %9.2f\n", frames, passes, tasks, cold, 1e6 * cold / tasks,
+              again[1], 1e6 * again[1] / tasks, plan_ms, 1e3 * plan_ms / tasks);
+  std::fflush(stdout);
+}
+
+int RunCurves(const std::string& program, const std::vector<int>& frames, const std::vector<int>& passes) {
+  std::string pattern = (fs::temp_directory_path() / "selvage-growth-XXXXXX").string();
+  const fs::path folder = mkdtemp(pattern.data());
+  {
+    Daemon daemon(program, folder);
+    daemon.Start();
+    std::printf("%6s %6s %9s %9s %9s %11s %9s %11s %9s\n", "frames", "passes", "tasks", "cold s", "us/task",
+                "unchanged s", "us/task", "plan ms", "us/task");
+    for (const int count : frames) PrintPoint(&daemon, count, 43);
+    for (const int count : passes) PrintPoint(&daemon, 24, count);
+  }
+  fs::remove_all(folder);
+  return 0;
+}
+
 }  // namespace
 }  // namespace selvage
 
@@ -246,6 +280,12 @@ int main(int argc, char** argv) {
   app.add_option("--selvaged", program, "The daemon")->capture_default_str();
   app.add_option("--stacks", stacks, "New stack names")->capture_default_str();
   app.add_option("--invalidations", invalidations, "Invalidations")->capture_default_str();
+  bool curves = false;
+  std::vector<int> frames = {24, 76, 240, 760, 2400}, passes = {10, 32, 100, 316, 1000};
+  app.add_flag("--curves", curves, "Instead: longer shots of 43 passes, and more passes of 24 frames");
+  app.add_option("--frames", frames, "With --curves: lengths")->delimiter(',')->capture_default_str();
+  app.add_option("--passes", passes, "With --curves: numbers of passes")->delimiter(',')->capture_default_str();
   CLI11_PARSE(app, argc, argv);
+  if (curves) return selvage::RunCurves(program, frames, passes);
   return selvage::Run(program, stacks, invalidations);
 }

@@ -93,10 +93,10 @@ TEST(Door, AnotherVersionIsTold) {
 
 // What each role may call, apart from the table of the daemon.
 std::set<std::string> AllowedTo(Token::Role role) {
-  const std::set<std::string> view = {"DoorService/WhoAmI",       "JobService/ListJobs",  "JobService/GetJob",
-                                      "JobService/Watch",         "JobService/Fetch",     "JobService/FindWritten",
-                                      "JobService/RecordWritten", "JobService/Workers",   "JobService/CacheInfo",
-                                      "JobService/ListVersions",  "JobService/GetVersion"};
+  const std::set<std::string> view = {"DoorService/WhoAmI",       "JobService/ListJobs",   "JobService/GetJob",
+                                      "JobService/Watch",         "JobService/Fetch",      "JobService/FindWritten",
+                                      "JobService/RecordWritten", "JobService/Workers",    "JobService/CacheInfo",
+                                      "JobService/ListVersions",  "JobService/GetVersion", "JobService/Trace"};
   const std::set<std::string> submit = {"JobService/Check",   "JobService/Plan",      "JobService/Why",
                                         "JobService/Submit",  "JobService/Look",      "JobService/Cancel",
                                         "JobService/Release", "JobService/Invalidate"};

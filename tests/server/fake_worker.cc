@@ -171,8 +171,9 @@ void FakeWorker::RunTask(TaskSpec spec) {
   if (instead_) other = instead_(spec);
   RunInner(&spec, &outcome);
   if (other && other->result_case() == TaskOutcome::RESULT_NOT_SET) {
-    if (other->warning().empty()) return;
+    if (other->warning().empty() && other->span().empty()) return;
     *outcome.mutable_warning() = other->warning();
+    *outcome.mutable_span() = other->span();
     other.reset();
   }
   if (other) {

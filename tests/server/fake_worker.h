@@ -21,8 +21,8 @@ namespace selvage {
 class FakeWorker {
  public:
   // Asked before a task is run; an outcome is handed in instead of a result.
-  // An outcome without a result: the task is swallowed, unless it has warnings: those
-  // go with the usual result.
+  // An outcome without a result: the task is swallowed, unless it has warnings or spans:
+  // those go with the usual result.
   using Instead = std::function<std::optional<TaskOutcome>(const TaskSpec&)>;
 
   FakeWorker(std::shared_ptr<grpc::Channel> channel, const std::string& id, int slots = 2, Instead instead = nullptr,

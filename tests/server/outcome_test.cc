@@ -100,6 +100,31 @@ TEST(Outcome, WithALongTextOrImpossibleCountsIsRefused) {
   ExpectRefused("tile keys", o);
 }
 
+TEST(Outcome, WithSpansThatMakeNoSenseIsRefused) {
+  const auto with = [](const std::string& what, uint64_t start, uint64_t length, uint64_t bytes = 0) {
+    TaskOutcome o = Outcome(Picture(0, 0, 64, 64));
+    Span* span = o.add_span();
+    span->set_what(what);
+    span->set_start_us(start);
+    span->set_length_us(length);
+    span->set_bytes(bytes);
+    return o;
+  };
+  ExpectRefused("a month and more", with("levels", 0, 40ull * 86'400 * 1'000'000));
+  ExpectRefused("a sum that runs over", with("levels", UINT64_MAX, UINT64_MAX));
+  ExpectRefused("no name", with("", 0, 1));
+  ExpectRefused("a long name", with(std::string(1 << 20, 'x'), 0, 1));
+  ExpectRefused("a name with an escape", with("\x1b[31m", 0, 1));
+  ExpectRefused("bytes", with("levels", 0, 1, UINT64_MAX));
+  TaskOutcome o = with("levels", 10, 1);
+  *o.add_span() = o.span(0);
+  o.mutable_span(1)->set_start_us(9);
+  ExpectRefused("out of order", o);
+  o = with("levels", 0, 1);
+  for (int i = 0; i < 64; ++i) *o.add_span() = o.span(0);
+  ExpectRefused("65 spans", o);
+}
+
 // What the planner's own steps make goes into other steps.
 class Measured : public ::testing::Test {
  protected:

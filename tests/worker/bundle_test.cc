@@ -1,8 +1,10 @@
 // A task with what comes along in memory, against the same tasks one by one over a store.
 #include <gtest/gtest.h>
 
+#include <chrono>
 #include <map>
 #include <memory>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -117,6 +119,51 @@ TEST_F(BundleTest, GivesWhatItsTasksGiveOneByOneAndStoresOnlyTheLast) {
   }
   EXPECT_EQ(ContentDigest(bundle.manifest()), ContentDigest(single.at("both").manifest()));
   EXPECT_EQ(bundle.tile_keys(), single.at("both").tile_keys());
+}
+
+// Spans of all that came along lie one behind another within the whole.
+TEST_F(BundleTest, SaysWhatItsTimeWentInto) {
+  const auto began = std::chrono::steady_clock::now();
+  const TaskOutcome bundle = executor_.Run(Bundle(MakeShot()), kGoOn);
+  const auto took = std::chrono::duration_cast<std::chrono::microseconds>(std::chrono::steady_clock::now() - began);
+  std::map<std::string, std::set<std::string>> of_task;
+  std::map<uint64_t, uint64_t> end_by_start;
+  std::map<std::string, uint64_t> bytes;
+  const auto note = [&](const std::string& name, const TaskOutcome& outcome) {
+    EXPECT_LE(outcome.span_size(), 64);
+    uint64_t last = 0;
+    for (const Span& span : outcome.span()) {
+      EXPECT_GE(span.start_us(), last) << outcome.DebugString();
+      last = span.start_us();
+      EXPECT_TRUE(end_by_start.emplace(span.start_us(), span.start_us() + span.length_us()).second);
+      of_task[name].insert(span.what());
+      bytes[name + ": " + span.what()] += span.bytes();
+    }
+  };
+  note("both", bundle);
+  for (int i = 0; i < bundle.inner_size(); ++i) note(std::to_string(i), bundle.inner(i));
+  uint64_t end = 0;
+  for (const auto& [start, until] : end_by_start) {
+    EXPECT_GE(start, end) << "spans overlap";
+    end = until;
+  }
+  EXPECT_LE(end, static_cast<uint64_t>(took.count()));
+  EXPECT_TRUE(of_task["0"].contains("luma_range"));
+  EXPECT_TRUE(of_task["0"].contains("fetch tiles"));
+  EXPECT_TRUE(of_task["1"].contains("levels"));
+  EXPECT_TRUE(of_task["2"].contains("soften"));
+  for (const char* what : {"combine", "hash tiles", "encode tiles", "store tiles"}) {
+    EXPECT_TRUE(of_task["both"].contains(what)) << what;
+  }
+  EXPECT_FALSE(of_task["both"].contains("soften")) << "that is the inner task's";
+  // 600 x 300 halves.
+  EXPECT_EQ(bytes["both: hash tiles"], 600u * 300 * 2);
+  EXPECT_EQ(bytes["both: encode tiles"], 600u * 300 * 2);
+  uint64_t stored = 0;
+  for (const Digest& digest : StoredDigests(bundle.manifest())) {
+    stored += store_->Get({&digest, 1}).value().front()->size();
+  }
+  EXPECT_EQ(bytes["both: store tiles"], stored);
 }
 
 TEST_F(BundleTest, WhatIsKnownIsRenderedForItsPixelsAndSaysNothing) {

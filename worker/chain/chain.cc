@@ -105,11 +105,13 @@ Plane Extend(const Plane& inside, const Rect& rect, Beyond beyond) {
 }
 
 absl::StatusOr<std::unique_ptr<Chain>> Chain::Make(const OpContext& context, std::vector<Step> steps,
-                                                   std::vector<ChainInput> inputs, uint32_t first_step) {
+                                                   std::vector<ChainInput> inputs, uint32_t first_step,
+                                                   const TaskSpans& spans) {
   std::unique_ptr<Chain> chain(new Chain);
   chain->context_ = context;
   chain->steps_ = std::move(steps);
   chain->first_step_ = first_step;
+  chain->spans_ = spans;
   if (chain->steps_.empty()) {
     if (inputs.size() != 1 || inputs[0].source == nullptr)
       return absl::InternalError("a task without steps needs one picture");
@@ -297,7 +299,10 @@ absl::Status Chain::Render(const Rect& rect, Picture* out) const {
 }
 
 absl::Status Chain::Evaluate(int index, const Rect& rect, Beyond beyond, Picture* out) const {
-  if (index < 0) return ReadExtended(*source_, rect, beyond, out);
+  if (index < 0) {
+    const SpanScope scope(spans_, kGather);
+    return ReadExtended(*source_, rect, beyond, out);
+  }
   const Link& link = links_[index];
   const Rect inside = PartInside(rect, link.window, beyond);
   if (inside.empty()) {
@@ -312,6 +317,7 @@ absl::Status Chain::Evaluate(int index, const Rect& rect, Beyond beyond, Picture
 
 absl::StatusOr<Inputs> Chain::Gather(int index, const Rect& rect) const {
   const Link& link = links_[index];
+  const SpanScope scope(spans_, kGather);
   Inputs inputs(link.inputs);
   for (size_t i = 0; i < inputs.all().size(); ++i) {
     Input& input = inputs.all()[i];
@@ -336,6 +342,7 @@ absl::Status Chain::RenderLink(int index, const Rect& rect, Picture* out) const 
   const Link& link = links_[index];
   if (context_.stopped()) return absl::CancelledError("cancelled: no job needs this");
   ASSIGN_OR_RETURN(const Inputs inputs, Gather(index, rect));
+  const SpanScope scope(spans_, link.info->name);
   const Rect pixel{rect.x0, rect.y0, rect.x0 + 1, rect.y0 + 1};
   if (!link.info->heavy() && rect.area() > 1 && AllConstant(inputs) && !link.op->PlaceMatters(*link.params)) {
     const Inputs small =
@@ -361,7 +368,9 @@ absl::StatusOr<std::string> Chain::RenderBlob() {
   const Link& link = links_[last];
   RETURN_IF_ERROR(Prefetch({link.window}));
   ASSIGN_OR_RETURN(const Inputs inputs, Gather(last, link.window));
+  SpanScope scope(spans_, link.info->name);
   auto bytes = link.op->RenderBlob(context_, *link.params, inputs);
+  if (bytes.ok()) scope.AddBytes(bytes->size());
   if (!bytes.ok()) return Annotated(last, bytes.status());
   return bytes;
 }

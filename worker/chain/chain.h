@@ -11,6 +11,7 @@
 #include "proto/catalogue.h"
 #include "worker/chain/op.h"
 #include "worker/chain/source.h"
+#include "worker/chain/spans.h"
 #include "worker/picture/image.h"
 
 namespace selvage::worker {
@@ -37,10 +38,12 @@ Plane Extend(const Plane& inside, const Rect& rect, Beyond beyond);
 
 class Chain {
  public:
-  // `first_step` is the index of the first step in its pass, for messages.
+  // `first_step` is the index of the first step in its pass, for messages. `spans`: where its time
+  // is written down.
   // Errors: INTERNAL an unknown operator, or a step without main input.
   static absl::StatusOr<std::unique_ptr<Chain>> Make(const OpContext& context, std::vector<Step> steps,
-                                                     std::vector<ChainInput> inputs, uint32_t first_step);
+                                                     std::vector<ChainInput> inputs, uint32_t first_step,
+                                                     const TaskSpans& spans = {});
 
   Kind kind() const { return kind_; }
   // Of the result. Empty for a blob.
@@ -101,6 +104,7 @@ class Chain {
   bool heavy_ = false;
   bool full_precision_ = false;
   uint32_t first_step_ = 0;
+  TaskSpans spans_;
 };
 
 }  // namespace selvage::worker

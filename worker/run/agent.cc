@@ -84,7 +84,7 @@ struct Agent::Impl {
   Impl(std::shared_ptr<grpc::Channel> control, std::shared_ptr<TileStore> store, const AgentOptions& o)
       : options(o),
         stub(FarmService::NewStub(control)),
-        executor(std::move(store), ExecutorOptions{.memory_bytes = o.memory_bytes, .plates = o.plates}),
+        executor(std::move(store), ExecutorOptions{.memory_bytes = o.memory_bytes, .plates = o.plates, .map = o.map}),
         id(RandomId()) {
     if (options.name.empty()) options.name = DefaultName();
   }

@@ -9,6 +9,7 @@
 #include "absl/status/status.h"
 #include "cache/tile_store.h"
 #include "proto/door/route.h"
+#include "worker/files/path_map.h"
 #include "worker/files/plate_limits.h"
 
 namespace grpc {
@@ -28,6 +29,8 @@ struct AgentOptions {
   int slots = 1;
   size_t memory_bytes = size_t{1} << 30;
   PlateLimits plates;
+  // Where the daemon's folders lie here.
+  PathMap map;
 };
 
 class Agent {

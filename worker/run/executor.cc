@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <chrono>
 #include <new>
+#include <optional>
 #include <unordered_map>
 #include <vector>
 
@@ -11,6 +12,7 @@
 #include "proto/mutex.h"
 #include "proto/status.h"
 #include "worker/chain/chain.h"
+#include "worker/chain/spans.h"
 #include "worker/files/plate_reader.h"
 #include "worker/picture/window.h"
 #include "worker/run/blame.h"
@@ -42,8 +44,9 @@ TaskError::Class ClassOf(const absl::Status& status) {
   }
 }
 
-absl::StatusOr<std::shared_ptr<const Measurement>> ReadMeasurement(const Manifest& manifest, TileStore& store) {
-  ASSIGN_OR_RETURN(const std::string bytes, ReadBlob(manifest, store));
+absl::StatusOr<std::shared_ptr<const Measurement>> ReadMeasurement(const Manifest& manifest, TileStore& store,
+                                                                   const TaskSpans& spans) {
+  ASSIGN_OR_RETURN(const std::string bytes, ReadBlob(manifest, store, spans));
   auto measurement = std::make_shared<Measurement>();
   if (!measurement->ParseFromString(bytes)) return absl::DataLossError("a measurement cannot be read");
   return std::shared_ptr<const Measurement>(std::move(measurement));
@@ -55,14 +58,35 @@ uint64_t DecodedBytes(const Source& plate) {
   return plate.window().area() * channels * sizeof(uint16_t);
 }
 
+absl::Status NothingRendered() { return absl::InternalError("nothing was rendered here"); }
+
+// Spans of storing: encoding and all else.
+constexpr int kStoreSpans = 2;
+
 // One run of a task with all that comes along.
 struct Bundle {
   const TaskSpec& task;
   const std::function<bool()>& stopped;
+  const Clock::time_point began;
+  // Where the time goes.
+  SpanRecorder* spans;
   // Null where nobody reads it any more.
   std::vector<std::shared_ptr<InnerResult>> inner;
   Blame blame;
   TaskOutcome outcome;
+
+  // What an inner task takes that hands in nothing counts for the task itself.
+  TaskSpans SpansOf(int number) const { return {spans, number >= 0 && task.inner(number).has_known() ? -1 : number}; }
+  // Of what came to nothing, all is the task's own.
+  void WriteSpans() {
+    const bool whole = outcome.has_error();
+    spans->AddTo(&outcome, SpanRecorder::kMaxSpans - kStoreSpans, [whole](int number) { return whole || number < 0; });
+    int next = 0;
+    for (int i = 0; i < task.inner_size() && next < outcome.inner_size(); ++i) {
+      if (task.inner(i).has_known()) continue;
+      spans->AddTo(outcome.mutable_inner(next++), SpanRecorder::kMaxSpans, [i](int number) { return number == i; });
+    }
+  }
 };
 
 // The last task that reads each inner one; inner.size() stands for the task itself.
@@ -82,7 +106,7 @@ std::vector<int> LastReaders(const TaskSpec& task) {
 
 struct Executor::Impl {
   Impl(std::shared_ptr<TileStore> s, const ExecutorOptions& options)
-      : store(std::move(s)), memory(options.memory_bytes), plates(options.plates) {}
+      : store(std::move(s)), memory(options.memory_bytes), plates(options.plates), map(options.map) {}
 
   // `number`: of the inner task, -1 the task itself.
   absl::StatusOr<std::vector<ChainInput>> OpenInputs(const TaskSpec& task, const Rect& format, int number,
@@ -90,22 +114,35 @@ struct Executor::Impl {
   absl::StatusOr<std::unique_ptr<Chain>> MakeChain(const TaskSpec& task, int number, TaskOutcome* outcome,
                                                    Bundle* bundle);
   absl::Status RunInner(Bundle* bundle);
+  absl::StatusOr<PlateFacts> Inspect(const std::string& path) const;
+  absl::Status Elsewhere(const absl::Status& status, const std::string& path) const;
   absl::Status Render(Bundle* bundle);
   absl::Status RenderBlob(const TaskSpec& task, Chain* chain, ResultWriter* writer, TaskOutcome* outcome);
-  absl::Status RenderTiles(const TaskSpec& task, const std::function<bool()>& stopped, Chain* chain,
-                           ResultWriter* writer, TaskOutcome* outcome);
+  absl::Status RenderTiles(Bundle* bundle, Chain* chain, ResultWriter* writer);
 
   const std::shared_ptr<TileStore> store;
   DecodedCache memory;
   const PlateLimits plates;
+  const PathMap map;
   Mutex mutex;
   // Finished results that are not handed in yet, by key.
-  std::unordered_map<std::string, std::shared_ptr<ResultWriter>> writers ABSL_GUARDED_BY(mutex);
+  struct Finished {
+    std::shared_ptr<ResultWriter> writer;
+    SpanRecorder::Clock::time_point taken_up;
+  };
+  std::unordered_map<std::string, Finished> finished ABSL_GUARDED_BY(mutex);
+
+  std::optional<Finished> Find(const std::string& key) {
+    MutexLock lock(&mutex);
+    const auto it = finished.find(key);
+    return it == finished.end() ? std::nullopt : std::optional(it->second);
+  }
 };
 
 absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpec& task, const Rect& format, int number,
                                                                    Bundle* bundle) {
   std::vector<ChainInput> inputs;
+  const TaskSpans spans = bundle->SpansOf(number);
   uint64_t plate_bytes = 0;
   for (int i = 0; i < task.input_size(); ++i) {
     const TaskInput& given = task.input(i);
@@ -119,19 +156,23 @@ absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpe
     switch (given.of_case()) {
       case TaskInput::kStored:
         if (given.stored().kind() == BLOB) {
-          ASSIGN_OR_RETURN(input.measured, ReadMeasurement(given.stored(), *store), where);
+          ASSIGN_OR_RETURN(input.measured, ReadMeasurement(given.stored(), *store, spans), where);
         } else {
-          ASSIGN_OR_RETURN(input.source, OpenStored(given.stored(), store, &memory), where);
+          ASSIGN_OR_RETURN(input.source, OpenStored(given.stored(), store, &memory, spans), where);
         }
         break;
       case TaskInput::kPlate: {
-        ASSIGN_OR_RETURN(input.source, OpenPlate(given.plate(), format, plates, &memory));
+        PlateRead read = given.plate();
+        ASSIGN_OR_RETURN(*read.mutable_path(), map.Here(read.path()));
+        auto opened = OpenPlate(read, format, plates, &memory, spans);
+        if (!opened.ok()) return Elsewhere(opened.status(), given.plate().path());
+        input.source = *std::move(opened);
         plate_bytes += DecodedBytes(*input.source);
         RETURN_IF_ERROR(CheckTaskSize(plate_bytes, plates));
         break;
       }
       case TaskInput::kMask:
-        input.source = OpenMask(given.mask(), format);
+        input.source = OpenMask(given.mask(), format, spans);
         break;
       case TaskInput::kInner:
         if (given.inner() >= bundle->inner.size() || bundle->inner[given.inner()] == nullptr) {
@@ -152,12 +193,14 @@ absl::StatusOr<std::vector<ChainInput>> Executor::Impl::OpenInputs(const TaskSpe
 }
 
 // Of a light chain: what the earlier result has is reused.
-absl::Status Executor::Impl::RenderTiles(const TaskSpec& task, const std::function<bool()>& stopped, Chain* chain,
-                                         ResultWriter* writer, TaskOutcome* outcome) {
+absl::Status Executor::Impl::RenderTiles(Bundle* bundle, Chain* chain, ResultWriter* writer) {
+  const TaskSpec& task = bundle->task;
+  TaskOutcome* const outcome = &bundle->outcome;
   const Rect window = chain->window();
   const TileGrid grid(ToWindow(window));
   std::vector<bool> wanted(grid.count(), true);
   if (const auto recipe = Digest::FromBytes(task.tile_recipe())) {
+    const SpanScope scope(bundle->SpansOf(-1), kHashTiles);
     ASSIGN_OR_RETURN(*outcome->mutable_tile_keys(), TileKeys(*chain, *recipe, grid));
     ASSIGN_OR_RETURN(const std::vector<bool> same,
                      SameTiles(task.earlier(), writer->manifest(), outcome->tile_keys(), store.get()));
@@ -172,7 +215,8 @@ absl::Status Executor::Impl::RenderTiles(const TaskSpec& task, const std::functi
   outcome->set_tiles_reused(static_cast<uint32_t>(grid.count() - rendered));
   if (outcome->tiles_reused() > 0) *outcome->mutable_maker() = task.earlier().maker();
 
-  return RenderPlaces(chain, wanted, stopped, [writer](const Picture& picture) { return writer->Add(picture); });
+  return RenderPlaces(chain, wanted, bundle->stopped,
+                      [writer](const Picture& picture) { return writer->Add(picture); });
 }
 
 // A file is made in one go, of all that it reads: so there is one key.
@@ -207,7 +251,8 @@ absl::StatusOr<std::unique_ptr<Chain>> Executor::Impl::MakeChain(const TaskSpec&
   // Light pictures, which is all that inner tasks make, have nothing to say.
   if (number < 0) context.warning = [outcome](const std::string& sentence) { outcome->add_warning(sentence); };
   ASSIGN_OR_RETURN(std::vector<ChainInput> inputs, OpenInputs(task, context.format, number, bundle));
-  return Chain::Make(context, {task.step().begin(), task.step().end()}, std::move(inputs), task.first_step());
+  return Chain::Make(context, {task.step().begin(), task.step().end()}, std::move(inputs), task.first_step(),
+                     bundle->SpansOf(number));
 }
 
 absl::Status Executor::Impl::RunInner(Bundle* bundle) {
@@ -221,7 +266,8 @@ absl::Status Executor::Impl::RunInner(Bundle* bundle) {
     outcome->set_key(task.key());
     ASSIGN_OR_RETURN(std::unique_ptr<Chain> chain, MakeChain(task, i, outcome, bundle));
     if (chain->kind() == BLOB || chain->heavy()) return absl::InternalError("an inner task that is no light picture");
-    auto inner = std::make_shared<InnerResult>(std::move(chain), i, bundle->stopped, &memory, &bundle->blame);
+    auto inner = std::make_shared<InnerResult>(std::move(chain), i, bundle->stopped, &memory, &bundle->blame,
+                                               bundle->SpansOf(i));
     RETURN_IF_ERROR(task.has_known() ? inner->Know(task.known()) : inner->Settle(task, outcome));
     outcome->set_seconds(std::chrono::duration<double>(Clock::now() - began).count());
     bundle->inner.push_back(std::move(inner));
@@ -233,13 +279,27 @@ absl::Status Executor::Impl::RunInner(Bundle* bundle) {
   return absl::OkStatus();
 }
 
+absl::StatusOr<PlateFacts> Executor::Impl::Inspect(const std::string& path) const {
+  ASSIGN_OR_RETURN(const std::string here, map.Here(path));
+  auto facts = InspectPlateFile(here, plates);
+  if (!facts.ok()) return Elsewhere(facts.status(), path);
+  return facts;
+}
+
+// A file that is only missing where this worker looks may be there on another one.
+absl::Status Executor::Impl::Elsewhere(const absl::Status& status, const std::string& path) const {
+  if (map.empty() || !absl::IsNotFound(status)) return status;
+  return absl::UnavailableError(
+      absl::StrCat(status.message(), " on this worker, whose --map puts ", path, " there; is the disk mounted?"));
+}
+
 absl::Status Executor::Impl::Render(Bundle* bundle) {
   RETURN_IF_ERROR(RunInner(bundle));
   const TaskSpec& task = bundle->task;
   TaskOutcome* const outcome = &bundle->outcome;
   ASSIGN_OR_RETURN(const std::unique_ptr<Chain> chain, MakeChain(task, -1, outcome, bundle));
   bundle->inner.clear();
-  const auto writer = std::make_shared<ResultWriter>(store, &memory);
+  const auto writer = std::make_shared<ResultWriter>(store, &memory, bundle->SpansOf(-1));
   if (chain->kind() == BLOB) {
     RETURN_IF_ERROR(RenderBlob(task, chain.get(), writer.get(), outcome));
   } else {
@@ -252,12 +312,12 @@ absl::Status Executor::Impl::Render(Bundle* bundle) {
       RETURN_IF_ERROR(writer->Add(picture));
       outcome->set_tiles_rendered(static_cast<uint32_t>(TileGrid(ToWindow(window)).count()));
     } else {
-      RETURN_IF_ERROR(RenderTiles(task, bundle->stopped, chain.get(), writer.get(), outcome));
+      RETURN_IF_ERROR(RenderTiles(bundle, chain.get(), writer.get()));
     }
   }
   ASSIGN_OR_RETURN(*outcome->mutable_manifest(), writer->Finish());
   MutexLock lock(&mutex);
-  writers[task.key()] = writer;
+  finished[task.key()] = {writer, bundle->began};
   return absl::OkStatus();
 }
 
@@ -267,15 +327,18 @@ Executor::~Executor() = default;
 
 TaskOutcome Executor::Render(const TaskSpec& task, const std::function<bool()>& stopped) {
   const auto began = Clock::now();
-  Bundle bundle{task, stopped, {}, {}, {}};
+  SpanRecorder spans(began, kOther);
+  Bundle bundle{task, stopped, began, &spans, {}, {}, {}};
   TaskOutcome& outcome = bundle.outcome;
   outcome.set_key(task.key());
   outcome.set_attempt(task.attempt());
   absl::Status status;
   try {
     if (task.has_inspect()) {
-      auto facts = InspectPlateFile(task.inspect().path(), impl_->plates);
+      SpanScope scope(bundle.SpansOf(-1), kInspectPlate);
+      auto facts = impl_->Inspect(task.inspect().path());
       status = facts.status();
+      if (facts.ok()) scope.AddBytes(facts->size());
       if (facts.ok()) *outcome.mutable_facts() = *std::move(facts);
     } else {
       status = impl_->Render(&bundle);
@@ -296,6 +359,7 @@ TaskOutcome Executor::Render(const TaskSpec& task, const std::function<bool()>& 
   }
   for (const TaskOutcome& inner : outcome.inner()) seconds -= inner.seconds();
   outcome.set_seconds(std::max(0.0, seconds));
+  bundle.WriteSpans();
   return std::move(outcome);
 }
 
@@ -304,7 +368,14 @@ void Executor::Store(TaskOutcome* outcome) {
   const auto began = Clock::now();
   absl::Status status;
   try {
-    status = Rewrite(*outcome);
+    const auto finished = impl_->Find(outcome->key());
+    if (!finished) {
+      status = NothingRendered();
+    } else {
+      SpanRecorder spans(finished->taken_up, kStoreTiles);
+      status = finished->writer->Store({&spans});
+      spans.AddTo(outcome, kStoreSpans, [](int) { return true; });
+    }
   } catch (const std::bad_alloc&) {
     status = absl::ResourceExhaustedError("out of memory");
   }
@@ -323,19 +394,13 @@ TaskOutcome Executor::Run(const TaskSpec& task, const std::function<bool()>& sto
 }
 
 absl::Status Executor::Rewrite(const TaskOutcome& outcome) {
-  std::shared_ptr<ResultWriter> writer;
-  {
-    MutexLock lock(&impl_->mutex);
-    const auto it = impl_->writers.find(outcome.key());
-    if (it != impl_->writers.end()) writer = it->second;
-  }
-  if (!writer) return absl::InternalError("nothing was rendered here");
-  return writer->Store();
+  const auto finished = impl_->Find(outcome.key());
+  return finished ? finished->writer->Store() : NothingRendered();
 }
 
 void Executor::Forget(const std::string& key) {
   MutexLock lock(&impl_->mutex);
-  impl_->writers.erase(key);
+  impl_->finished.erase(key);
 }
 
 size_t Executor::memory_bytes() const { return impl_->memory.bytes(); }

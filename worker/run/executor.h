@@ -12,6 +12,7 @@
 #include "absl/status/statusor.h"
 #include "cache/tile_store.h"
 #include "proto/farm.pb.h"
+#include "worker/files/path_map.h"
 #include "worker/files/plate_limits.h"
 
 namespace selvage::worker {
@@ -21,6 +22,8 @@ struct ExecutorOptions {
   size_t memory_bytes = size_t{1} << 30;
   // Bounds of a single plate.
   PlateLimits plates;
+  // Where the daemon's folders lie here.
+  PathMap map;
 };
 
 // One a worker process; Run may be called from several threads at once.

@@ -13,13 +13,14 @@
 namespace selvage::worker {
 
 InnerResult::InnerResult(std::unique_ptr<Chain> chain, int number, std::function<bool()> stopped, DecodedCache* memory,
-                         Blame* blame)
+                         Blame* blame, const TaskSpans& spans)
     : TiledSource(ShapeOf(chain->kind(), chain->window(), chain->full_precision())),
       chain_(std::move(chain)),
       number_(number),
       stopped_(std::move(stopped)),
       memory_(memory),
       blame_(blame),
+      spans_(spans),
       tiles_(static_cast<size_t>(grid_.count()) * manifest_.channel_size()),
       contents_(tiles_.size()),
       known_(grid_.count()),
@@ -28,6 +29,7 @@ InnerResult::InnerResult(std::unique_ptr<Chain> chain, int number, std::function
 absl::Status InnerResult::Settle(const TaskSpec& task, TaskOutcome* outcome) {
   std::vector<bool> wanted(grid_.count(), true);
   if (const auto recipe = Digest::FromBytes(task.tile_recipe())) {
+    const SpanScope scope(spans_, kHashTiles);
     ASSIGN_OR_RETURN(*outcome->mutable_tile_keys(), TileKeys(*chain_, *recipe, grid_));
     ASSIGN_OR_RETURN(const std::vector<bool> same, SameTiles(task.earlier(), manifest_, outcome->tile_keys(), nullptr));
     for (int place = 0; place < grid_.count(); ++place) {
@@ -106,6 +108,7 @@ absl::Status InnerResult::Take(const Picture& picture) {
   if (static_cast<int>(picture.planes.size()) != manifest_.channel_size()) {
     return absl::InternalError("a picture has another number of channels than its kind");
   }
+  SpanScope scope(spans_, kHashTiles);
   for (int place = 0; place < grid_.count(); ++place) {
     const Rect area = ToRect(grid_.TileWindow(place % grid_.columns, place / grid_.columns));
     if (!picture.rect().Contains(area)) continue;
@@ -121,6 +124,7 @@ absl::Status InnerResult::Take(const Picture& picture) {
       tiles_[number] = made.ref;
       contents_[number] = std::move(made.content);
       if (contents_[number]) {
+        scope.AddBytes(contents_[number]->size());
         memory_->Put(TileMemoryKey(made.ref.digest), {contents_[number], contents_[number]->size() + 128});
       }
     }

@@ -23,7 +23,7 @@ class InnerResult final : public TiledSource {
  public:
   // `number`: of the task in its bundle. The chain is light and makes a picture.
   InnerResult(std::unique_ptr<Chain> chain, int number, std::function<bool()> stopped, DecodedCache* memory,
-              Blame* blame);
+              Blame* blame, const TaskSpans& spans);
 
   // Finds out what all its tiles are, and what is needed of that is rendered. Fills in
   // manifest, tile keys and counts. To be called before it is read.
@@ -45,6 +45,7 @@ class InnerResult final : public TiledSource {
   const std::function<bool()> stopped_;
   DecodedCache* const memory_;
   Blame* const blame_;
+  const TaskSpans spans_;
   std::vector<TileRef> tiles_;
   // By number; null for constant tiles and those that nobody has read.
   std::vector<TileContent> contents_;

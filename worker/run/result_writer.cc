@@ -33,6 +33,7 @@ absl::Status ResultWriter::Add(const Picture& picture) {
   if (static_cast<int>(picture.planes.size()) != manifest_.channel_size()) {
     return absl::InternalError("a picture has another number of channels than its kind");
   }
+  SpanScope scope(spans_, kHashTiles);
   for (int row = 0; row < grid.rows; ++row) {
     for (int column = 0; column < grid.columns; ++column) {
       const Rect area = ToRect(grid.TileWindow(column, row));
@@ -42,6 +43,7 @@ absl::Status ResultWriter::Add(const Picture& picture) {
         MadeTile made = MakeTile(picture.planes[c], area, full);
         tile = made.ref;
         if (!made.content) continue;
+        scope.AddBytes(made.content->size());
         Held& held = contents_[tile.digest];
         if (!held.content) held = {std::move(made.content), LayoutOf(area, full)};
       }
@@ -59,6 +61,8 @@ void ResultWriter::TakeOver(const Manifest& earlier, int place) {
 }
 
 absl::Status ResultWriter::AddBlob(const std::string& bytes) {
+  SpanScope scope(spans_, kHashTiles);
+  scope.AddBytes(bytes.size());
   manifest_.Clear();
   contents_.clear();
   tiles_.clear();
@@ -92,7 +96,8 @@ absl::StatusOr<Manifest> ResultWriter::Finish() {
   return manifest_;
 }
 
-absl::Status ResultWriter::Store() const {
+absl::Status ResultWriter::Store(const TaskSpans& spans) const {
+  SpanScope storing(spans, kStoreTiles);
   std::vector<Digest> digests;
   for (const auto& [digest, held] : contents_) digests.push_back(digest);
   if (digests.empty()) return absl::OkStatus();
@@ -102,8 +107,13 @@ absl::Status ResultWriter::Store() const {
   for (const Digest& digest : missing) {
     const Held& held = contents_.at(digest);
     if (!held.content) return absl::UnavailableError("a reused tile is no longer in the store");
-    batch.push_back({digest, EncodeTile(*held.content, held.layout)});
+    {
+      SpanScope encoding(spans, kEncodeTiles);
+      encoding.AddBytes(held.content->size());
+      batch.push_back({digest, EncodeTile(*held.content, held.layout)});
+    }
     bytes += batch.back().data.size();
+    storing.AddBytes(batch.back().data.size());
     if (bytes < kBatchBytes) continue;
     RETURN_IF_ERROR(store_->Put(batch));
     batch.clear();

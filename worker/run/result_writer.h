@@ -10,6 +10,7 @@
 #include "cache/manifest.h"
 #include "cache/tile_codec.h"
 #include "cache/tile_store.h"
+#include "worker/chain/spans.h"
 #include "worker/picture/image.h"
 #include "worker/run/decoded_cache.h"
 
@@ -17,7 +18,9 @@ namespace selvage::worker {
 
 class ResultWriter {
  public:
-  ResultWriter(std::shared_ptr<TileStore> store, DecodedCache* memory) : store_(std::move(store)), memory_(memory) {}
+  // `spans`: where the time is written down that goes into tiles.
+  ResultWriter(std::shared_ptr<TileStore> store, DecodedCache* memory, const TaskSpans& spans = {})
+      : store_(std::move(store)), memory_(memory), spans_(spans) {}
 
   // Starts a picture; tiles may then come in any order.
   void BeginPicture(Kind kind, const Rect& window, bool full_precision);
@@ -38,7 +41,7 @@ class ResultWriter {
   absl::StatusOr<Manifest> Finish();
   // Then, as often as need be, and by several threads: writes whatever the store lacks.
   // Errors: UNAVAILABLE a reused tile is gone from it.
-  absl::Status Store() const;
+  absl::Status Store(const TaskSpans& spans = {}) const;
 
  private:
   // A content and what its bytes are.
@@ -51,6 +54,8 @@ class ResultWriter {
 
   const std::shared_ptr<TileStore> store_;
   DecodedCache* const memory_;
+  // Ends before Store.
+  const TaskSpans spans_;
   Manifest manifest_;
   std::vector<TileRef> tiles_;
   std::unordered_map<Digest, Held, DigestHash> contents_;

@@ -38,8 +38,9 @@ bool AllFinite(const std::string& content, bool full_precision) {
 
 // Gets what is not remembered, all in one go. No result of ours has samples that are not
 // finite: such a tile is as good as damaged, however well its digest fits.
-absl::Status FetchTiles(TileStore& store, DecodedCache* memory, bool full_precision,
+absl::Status FetchTiles(TileStore& store, DecodedCache* memory, bool full_precision, const TaskSpans& spans,
                         std::unordered_map<Digest, Content, DigestHash>* tiles) {
+  SpanScope scope(spans, kFetchTiles);
   std::vector<Digest> wanted;
   for (auto& [digest, content] : *tiles) {
     if (content) continue;
@@ -53,6 +54,7 @@ absl::Status FetchTiles(TileStore& store, DecodedCache* memory, bool full_precis
     ASSIGN_OR_RETURN(const auto coded, store.Get(batch));
     for (size_t i = 0; i < batch.size(); ++i) {
       if (!coded[i]) return absl::DataLossError(absl::StrCat("tile ", batch[i].Hex(), " is gone"));
+      scope.AddBytes(coded[i]->size());
       ASSIGN_OR_RETURN(std::string raw, DecodeTile(*coded[i]));
       if (!AllFinite(raw, full_precision)) {
         return absl::DataLossError(absl::StrCat("tile ", batch[i].Hex(), " has samples that are no finite numbers"));
@@ -67,8 +69,8 @@ absl::Status FetchTiles(TileStore& store, DecodedCache* memory, bool full_precis
 
 class StoredSource final : public TiledSource {
  public:
-  StoredSource(const Manifest& manifest, std::shared_ptr<TileStore> store, DecodedCache* memory)
-      : TiledSource(manifest), store_(std::move(store)), memory_(memory) {}
+  StoredSource(const Manifest& manifest, std::shared_ptr<TileStore> store, DecodedCache* memory, const TaskSpans& spans)
+      : TiledSource(manifest), store_(std::move(store)), memory_(memory), spans_(spans) {}
 
   absl::Status Prefetch(const std::vector<Rect>& rects) override {
     std::unordered_map<Digest, Content, DigestHash> wanted;
@@ -82,7 +84,7 @@ class StoredSource final : public TiledSource {
         }
       });
     }
-    RETURN_IF_ERROR(FetchTiles(*store_, memory_, manifest_.full_precision(), &wanted));
+    RETURN_IF_ERROR(FetchTiles(*store_, memory_, manifest_.full_precision(), spans_, &wanted));
     held_ = std::move(wanted);
     return absl::OkStatus();
   }
@@ -92,7 +94,7 @@ class StoredSource final : public TiledSource {
     Content& content = held_[tile.digest];
     if (!content) {
       std::unordered_map<Digest, Content, DigestHash> one{{tile.digest, nullptr}};
-      RETURN_IF_ERROR(FetchTiles(*store_, memory_, manifest_.full_precision(), &one));
+      RETURN_IF_ERROR(FetchTiles(*store_, memory_, manifest_.full_precision(), spans_, &one));
       content = one[tile.digest];
     }
     return content;
@@ -100,6 +102,7 @@ class StoredSource final : public TiledSource {
 
   const std::shared_ptr<TileStore> store_;
   DecodedCache* const memory_;
+  const TaskSpans spans_;
   // What the last Prefetch asked for, so that memory forgetting it is no harm.
   std::unordered_map<Digest, Content, DigestHash> held_;
 };
@@ -123,8 +126,8 @@ class PlateSource final : public Source, public CountsNotFinite {
 
 class MaskSource final : public Source {
  public:
-  MaskSource(const ResolvedMask& mask, const Rect& format)
-      : mask_(mask), format_(format), grid_(ToWindow(format)), drawn_(grid_.count()) {}
+  MaskSource(const ResolvedMask& mask, const Rect& format, const TaskSpans& spans)
+      : mask_(mask), format_(format), spans_(spans), grid_(ToWindow(format)), drawn_(grid_.count()) {}
   Kind kind() const override { return MATTE; }
   Rect window() const override { return format_; }
   // What is drawn, not the curves: a point that moves changes a few tiles.
@@ -165,6 +168,7 @@ class MaskSource final : public Source {
 
   // Each tile once: first for its digest, then to be read.
   absl::Status Draw(const Rect& rect) {
+    const SpanScope scope(spans_, kDrawMasks);
     absl::Status status;
     EachTileOf(grid_, rect, [&](int index) {
       if (status.ok() && !drawn_[index]) status = DrawTile(index);
@@ -214,6 +218,7 @@ class MaskSource final : public Source {
 
   const ResolvedMask mask_;
   const Rect format_;
+  const TaskSpans spans_;
   const TileGrid grid_;
   std::vector<std::optional<Tile>> drawn_;
 };
@@ -223,40 +228,44 @@ class MaskSource final : public Source {
 std::string TileMemoryKey(const Digest& digest) { return "t" + digest.str(); }
 
 absl::StatusOr<std::shared_ptr<Source>> OpenStored(const Manifest& manifest, std::shared_ptr<TileStore> store,
-                                                   DecodedCache* memory) {
+                                                   DecodedCache* memory, const TaskSpans& spans) {
   RETURN_IF_ERROR(ValidateManifest(manifest));
   if (manifest.kind() == BLOB) return absl::InternalError("a blob is no picture");
-  return std::shared_ptr<Source>(std::make_shared<StoredSource>(manifest, std::move(store), memory));
+  return std::shared_ptr<Source>(std::make_shared<StoredSource>(manifest, std::move(store), memory, spans));
 }
 
 absl::StatusOr<std::shared_ptr<Source>> OpenPlate(const PlateRead& read, const Rect& format, const PlateLimits& limits,
-                                                  DecodedCache* memory) {
+                                                  DecodedCache* memory, const TaskSpans& spans) {
   // Layers may have any name: it comes last.
   const std::string key =
       absl::StrCat("p", read.digest(), ":", static_cast<int>(read.encoding()), ":", static_cast<int>(read.alpha()), ":",
                    format.width(), "x", format.height(), ":", read.part(), ":", read.layer());
   const auto decode = [&]() -> absl::StatusOr<DecodedCache::Made> {
+    SpanScope scope(spans, kDecodePlate);
     ASSIGN_OR_RETURN(DecodedPlate plate, ReadPlate(read, format, limits));
     const size_t bytes = plate.bytes();
+    scope.AddBytes(bytes);
     return DecodedCache::Made{std::make_shared<const DecodedPlate>(std::move(plate)), bytes};
   };
   ASSIGN_OR_RETURN(const DecodedCache::Value plate, memory->FindOrMake(key, decode));
   return std::shared_ptr<Source>(std::make_shared<PlateSource>(std::static_pointer_cast<const DecodedPlate>(plate)));
 }
 
-std::shared_ptr<Source> OpenMask(const ResolvedMask& mask, const Rect& format) {
-  return std::make_shared<MaskSource>(mask, format);
+std::shared_ptr<Source> OpenMask(const ResolvedMask& mask, const Rect& format, const TaskSpans& spans) {
+  return std::make_shared<MaskSource>(mask, format, spans);
 }
 
-absl::StatusOr<std::string> ReadBlob(const Manifest& manifest, TileStore& store) {
+absl::StatusOr<std::string> ReadBlob(const Manifest& manifest, TileStore& store, const TaskSpans& spans) {
   RETURN_IF_ERROR(ValidateManifest(manifest));
   if (manifest.kind() != BLOB) return absl::InternalError("a picture is no blob");
+  SpanScope scope(spans, kFetchTiles);
   std::string bytes;
   bytes.reserve(manifest.blob_size());
   for (size_t i = 0; i < TileCount(manifest); ++i) {
     const Digest digest = GetTile(manifest, i).digest;
     ASSIGN_OR_RETURN(const auto coded, store.Get(std::span(&digest, 1)));
     if (!coded[0]) return absl::DataLossError(absl::StrCat("chunk ", digest.Hex(), " is gone"));
+    scope.AddBytes(coded[0]->size());
     ASSIGN_OR_RETURN(const std::string raw, DecodeTile(*coded[0]));
     bytes += raw;
   }
