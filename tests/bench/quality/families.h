@@ -51,6 +51,8 @@ struct Family {
 
 const std::vector<Family>& Families();
 
+// Of all that is drawn: to be raised with a change of it, so that frames that were kept are drawn again.
+inline constexpr int kDrawingVersion = 1;
 inline constexpr int kFrames = 2;
 inline int WidthOf(const Family& f) { return static_cast<int>(320 * f.size); }
 inline int HeightOf(const Family& f) { return static_cast<int>(240 * f.size); }

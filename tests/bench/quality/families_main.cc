@@ -12,6 +12,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "tests/bench/quality/families.h"
+#include "tests/bench/quality/kept.h"
 #include "tests/scene/files.h"
 #include "tests/testing/op_tester.h"
 #include "worker/kernels/pixels/half.h"
@@ -23,6 +24,8 @@ using namespace selvage::worker;
 using quality::Families;
 using quality::Family;
 using quality::Frame;
+using quality::Kept;
+using quality::Key;
 
 // As a worker reads it: halves.
 worker::Picture Stored(const scene::Picture& in) {
@@ -137,12 +140,6 @@ double CompositeError(const Keyed& keyed, const scene::Picture& truth) {
   return 1000 * sum / (6.0 * static_cast<double>(truth.pixels.size()));
 }
 
-struct Key {
-  std::string params;
-  float black = 0, white = 1;
-  double error = 1e30;
-};
-
 // What levels make of a key against the truth, from sums over pixels of nearly the same key.
 class Bins {
  public:
@@ -235,13 +232,8 @@ void WriteMatte(const std::string& file, const std::vector<float>& alpha, int wi
   scene::WritePng(file, out);
 }
 
-std::string FileName(std::string name) {
-  for (char& c : name) c = c == ' ' || c == ',' || c == ':' ? '_' : c;
-  return name;
-}
-
 void WriteLook(const std::string& folder, const Family& family, const Frame& frame, const Keyed& keyed) {
-  const std::string base = folder + "/" + FileName(family.name);
+  const std::string base = folder + "/" + quality::FileName(family.name);
   scene::WritePng(base + "_plate.png", frame.plate);
   const int width = frame.truth.width, height = frame.truth.height;
   WriteMatte(base + "_truth.png", AlphaOf(frame.truth), width, height);
@@ -257,10 +249,11 @@ int main(int argc, char** argv) {
       "mean squared error of alpha x 1000 and mean absolute error of the composite over two greys x 1000.\n"
       "Needs Debian's tuxpaint-stamps-default.\n\n"
       "  selvage-families\n  selvage-families --untouched      the half that nothing is tuned on"};
-  std::string folder = "/usr/share/tuxpaint/stamps", look, only;
+  std::string folder = "/usr/share/tuxpaint/stamps", look, only, keep;
   bool untouched = false, all = false;
   StartingChain chain;
   app.add_option("--cut-outs", folder, "Folder of the cut-outs");
+  app.add_option("--keep", keep, "Keep what was drawn, and the best keys, in this folder for the next run");
   app.add_option("--look", look, "Write pictures of each family's first frame there");
   app.add_option("--only", only, "Families with this in their name");
   app.add_option("--unmix", chain.unmix, "More fields for unmix");
@@ -276,6 +269,7 @@ int main(int argc, char** argv) {
     return 2;
   }
   try {
+    const Kept kept(keep);
     std::printf("%-24s %8s %9s %6s %9s %8s   %s\n", "family", "new", "best key", "ratio", "composite", "flicker",
                 "best key is");
     double logs = 0;
@@ -283,20 +277,24 @@ int main(int argc, char** argv) {
     for (const Family& family : Families()) {
       if (!all && family.untouched != untouched) continue;
       if (std::string(family.name).find(only) == std::string::npos) continue;
-      std::vector<Frame> frames;
+      const std::vector<Frame> frames = kept.Frames(family, folder);
       std::vector<worker::Picture> plates;
       std::vector<std::vector<float>> mattes;
       double error = 0, composite = 0;
-      for (int i = 0; i < quality::kFrames; ++i) {
-        frames.push_back(quality::Draw(family, i, folder));
-        plates.push_back(Stored(frames.back().plate));
+      for (const Frame& frame : frames) {
+        plates.push_back(Stored(frame.plate));
         const Keyed keyed = chain.Make(family, plates.back());
         mattes.push_back(ValuesOf(keyed.matte.planes[0]));
-        error += MeanSquare(mattes.back(), AlphaOf(frames.back().truth)) / quality::kFrames;
-        composite += CompositeError(keyed, frames.back().truth) / quality::kFrames;
-        if (i == 0 && !look.empty()) WriteLook(look, family, frames.back(), keyed);
+        error += MeanSquare(mattes.back(), AlphaOf(frame.truth)) / quality::kFrames;
+        composite += CompositeError(keyed, frame.truth) / quality::kFrames;
+        if (plates.size() == 1 && !look.empty()) WriteLook(look, family, frame, keyed);
       }
-      const Key best = BestKey(plates, frames);
+      auto best_key = kept.FindKey(family);
+      if (!best_key) {
+        best_key = BestKey(plates, frames);
+        kept.KeepKey(family, *best_key);
+      }
+      const Key& best = *best_key;
       std::printf("%-24s %8.3f %9.3f %6.2f %9.2f %8.3f   %s, levels %.2f to %.2f\n", family.name, 1e3 * error,
                   1e3 * best.error, error / best.error, composite, Flicker(mattes, frames), best.params.c_str(),
                   best.black, best.white);
