@@ -9,6 +9,7 @@
 
 #include <CLI/CLI.hpp>
 #include <cstdio>
+#include <ctime>
 #include <filesystem>
 #include <thread>
 
@@ -25,6 +26,7 @@
 #include "server/http/status_server.h"
 #include "server/listeners.h"
 #include "server/local_worker.h"
+#include "server/log.h"
 #include "server/startup.h"
 #include "worker/run/agent.h"
 
@@ -57,7 +59,7 @@ certificate of its own unless --tls-cert and --tls-key give one, and prints the 
 )";
 
 struct Arguments {
-  std::string state, http = "127.0.0.1:7312", cache_size = "20G", port_file, tls_cert, tls_key;
+  std::string state, http = "127.0.0.1:7312", cache_size = "20G", port_file, tls_cert, tls_key, log = "text";
   std::vector<std::string> roots, listen = {kDefaultServer};
   bool require_tls = false;
   uint64_t max_decoded_mib = worker::PlateLimits().decoded_bytes >> 20;
@@ -180,8 +182,9 @@ absl::Status Serve(const Arguments& arguments, const sigset_t& signals) {
     ~ShutsDown() { listeners->Shutdown(); }
   } shuts_down{listeners.get()};
   RETURN_IF_ERROR(listeners->Start(&engine));
-  StatusServer status([&engine](std::function<void(std::string)> then) {
-    engine.Stats([then](const EngineStats& stats) { then(MetricsPage(stats)); });
+  const Process process{arguments.state, static_cast<double>(std::time(nullptr))};
+  StatusServer status([&engine, &process](std::function<void(std::string)> then) {
+    engine.Stats([then, process](const EngineStats& stats) { then(MetricsPage(stats, process)); });
   });
   ASSIGN_OR_RETURN(http_address.port, status.Start(http_address));
   if (!arguments.port_file.empty())
@@ -250,6 +253,9 @@ int main(int argc, char** argv) {
       ->check(CLI::Range(1'000, 1'000'000'000));
   app.add_flag("--store-all", a.store_all,
                "Store every result, also those that are quickly rendered again; for comparison");
+  app.add_option("--log", a.log, "Lines of the log: text for people, json for programs that collect logs")
+      ->capture_default_str()
+      ->check(CLI::IsMember({"text", "json"}));
   app.add_option("--port-file", a.port_file, "Write the ports there, as JSON, when all is ready");
   selvage::TokenCommand token;
   token.Declare(&app);
@@ -260,6 +266,7 @@ int main(int argc, char** argv) {
     return done.ok() ? 0 : 1;
   }
   // Before any thread is there.
+  selvage::SetLogFormat(a.log == "json" ? selvage::LogFormat::kJson : selvage::LogFormat::kText);
   selvage::PrepareTls();
   if (a.roots.empty()) a.roots.push_back(".");
 

@@ -16,8 +16,10 @@
 #include "client/output.h"
 #include "client/report/frames_to_look_at.h"
 #include "client/report/measuring.h"
+#include "client/report/report_csv.h"
 #include "client/report/report_passes.h"
 #include "client/stack_arguments.h"
+#include "proto/proxy.h"
 #include "proto/report.pb.h"
 #include "proto/status.h"
 
@@ -52,7 +54,9 @@ absl::StatusOr<Subject> FindSubject(Connection& connection, const StackArguments
     RETURN_IF_ERROR(subject.Refuse(reply.error()));
     return subject;
   }
-  if (!of.set.empty()) return absl::InvalidArgumentError("--set changes the values of a stack file, not of a job");
+  if (!of.Changes().empty()) {
+    return absl::InvalidArgumentError("--set and --scale change a stack file for this run, not a job");
+  }
   ASSIGN_OR_RETURN(subject.job, ResolveJob(connection, of.stack));
   JobRef ref;
   ref.set_job_id(subject.job);
@@ -139,14 +143,15 @@ class Report final : public Command {
             "(most of the matte soft, screen colour nearly everywhere, a veil over bare screen, many holes) that is\n"
             "said of the whole shot. Figures are kept like any result: the same report again renders nothing.\n"
             "  selvage report last\n"
-            "  selvage report apiary_010.stack matte --core core --garbage garbage --frames 1010-1024"};
+            "  selvage report apiary_010.stack matte --core core --garbage garbage --frames 1010-1024\n"
+            "  selvage report last --csv > report.csv"};
   }
 
   void Declare(CLI::App* app) override {
     of_.stack = "last";
     app->add_option("JOB", of_.stack, "Job id, `last` (your newest job), or a stack file")->capture_default_str();
     app->add_option("PASS", passes_, "Passes, plates or masks; default: the foregrounds and mattes that are delivered");
-    of_.DeclareSet(app);
+    of_.DeclareChanges(app);
     app->add_option("--frames", frames_, "Only these, as in 1001-1010; default: all")->type_name("A-B");
     app->add_option("--core", core_, "Matte inside of which everything must be solid")->type_name("NAME");
     app->add_option("--garbage", garbage_, "Matte inside of which everything must be clear")->type_name("NAME");
@@ -155,6 +160,7 @@ class Report final : public Command {
     app->add_option("--color", color_, "Foreground colour of a matte; default: a picture's own")->type_name("NAME");
     app->add_option("--screen", screen_, "green or blue; default: as the first despill says")
         ->check(CLI::IsMember({"green", "blue"}));
+    app->add_flag("--csv", csv_, "A line for each pass and frame with all figures, for spreadsheets (RFC 4180)");
     app->add_option("--clip", clip_, "Colour that counts as clipped; default: 1");
   }
 
@@ -180,9 +186,13 @@ class Report final : public Command {
     for (PassReport& pass : *report.mutable_pass()) {
       for (Finding& f : FramesToLookAt(pass, {core_, garbage_})) *pass.add_finding() = std::move(f);
     }
-    if (globals.json) {
+    if (csv_) {
+      std::fputs(ReportCsv(report).c_str(), stdout);
+    } else if (globals.json) {
       std::fputs(Json(report).c_str(), stdout);
     } else {
+      const uint32_t proxy = subject.stack.proxy();
+      if (proxy > 1) std::printf("Measured at %s: pixels are those of that size.\n\n", SizeInWords(proxy).c_str());
       Print(report);
     }
     return absl::OkStatus();
@@ -201,6 +211,7 @@ class Report final : public Command {
   }
 
   StackArguments of_;
+  bool csv_ = false;
   std::vector<std::string> passes_;
   std::string frames_, core_, garbage_, plate_, color_;
   // "green" or "blue"; empty: as the stack says.

@@ -6,6 +6,7 @@
 
 #include "proto/status.h"
 #include "server/engine/state_format.h"
+#include "server/log.h"
 
 namespace selvage {
 namespace {
@@ -26,8 +27,9 @@ Engine::Engine(Pool* pool, Cache cache, Roots roots, const EngineOptions& option
       plates_(&tools_),
       written_(&tools_, &commits_),
       farm_(&tools_, &commits_, &invalidations_),
-      results_(&tools_, &commits_, &invalidations_, &plates_, &farm_),
-      with_{&tools_, &commits_, &invalidations_, keeps_.get(), unfetched_.get(), &stacks_, &versions_, &farm_},
+      times_({.jobs = options.traced_jobs, .tasks = options.traced_tasks}),
+      results_(&tools_, &commits_, &invalidations_, &plates_, &farm_, &times_),
+      with_{&tools_, &commits_, &invalidations_, keeps_.get(), unfetched_.get(), &stacks_, &versions_, &farm_, &times_},
       requests_(with_),
       jobs_(with_, &requests_),
       locator_(with_, &jobs_),
@@ -166,6 +168,13 @@ void Engine::GetVersion(const GetVersionRequest& request, Then<GetVersionReply> 
   OnStrand([this, request, then = std::move(then)] { versions_.Get(request, then); });
 }
 
+void Engine::Trace(const std::string& job_id, Then<TaskTimes::Parts> then) {
+  OnStrand([this, job_id, then = std::move(then)] {
+    if (absl::Status s = jobs_.CheckKnown(job_id); !s.ok()) return then(s);
+    then(times_.Get(job_id));
+  });
+}
+
 void Engine::Locate(const FetchRequest& request, Then<Located> then) {
   OnStrand([this, request, then = std::move(then)] { locator_.Locate(request, then); });
 }
@@ -178,6 +187,12 @@ void Engine::Invalidate(const InvalidateRequest& asked, const Asker& asker, Then
   OnStrand([this, request = asked, asker, then = std::move(then)]() mutable {
     if (absl::Status s = jobs_.CheckChange(request.stack_name(), asker); !s.ok()) return then(s);
     if (!asker.name.empty()) request.set_by(asker.name);
+    LogEvent(spdlog::level::info, "results are invalidated")
+        .With("stack", request.stack_name())
+        .With("pass", request.pass())
+        .With("worker", request.worker())
+        .With("identity", request.by())
+        .Write();
     invalidations_.Invalidate(request, requests_.Renders(request.stack_name()), farm_.InHandOf(request.worker()), then);
   });
 }
@@ -235,7 +250,7 @@ void Engine::Stats(std::function<void(const EngineStats&)> then) {
     const sched::Scheduler& scheduler = farm_.scheduler();
     s.tasks = scheduler.CountStates();
     s.expired_leases = scheduler.expired_leases();
-    s.hedges = scheduler.hedges();
+    s.hedges = scheduler.hedges(), s.setbacks = scheduler.setbacks();
     for (const auto& [number, w] : scheduler.workers().all()) {
       s.workers += w.connected;
       s.slots += w.connected ? w.slots : 0;
@@ -246,7 +261,8 @@ void Engine::Stats(std::function<void(const EngineStats&)> then) {
     s.hits = f.hits, s.misses = f.misses, s.reused = f.reused, s.failed = f.failed;
     s.rendered = r.rendered, s.tiles_rendered = r.tiles_rendered, s.tiles_reused = r.tiles_reused;
     s.different_pixels = r.different_pixels, s.refused = r.refused;
-    s.live_jobs = jobs_.live_jobs();
+    s.live_jobs = jobs_.live_jobs(), s.jobs_ended = jobs_.ended();
+    s.steps = results_.steps();
     tools_.pool->Post([this, s, then]() mutable {
       s.cache = tools_.cache.stats();
       then(s);

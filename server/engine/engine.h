@@ -17,6 +17,7 @@
 #include "server/engine/known_stacks.h"
 #include "server/engine/locate.h"
 #include "server/engine/results.h"
+#include "server/engine/task_times.h"
 #include "server/engine/unfetched.h"
 #include "server/engine/upkeep.h"
 #include "server/engine/written_files.h"
@@ -28,7 +29,10 @@ struct EngineStats {
   uint64_t rendered = 0, reused = 0, failed = 0, hits = 0, misses = 0;
   uint64_t tiles_rendered = 0, tiles_reused = 0;
   uint64_t expired_leases = 0, hedges = 0, different_pixels = 0, refused = 0;
+  uint64_t setbacks = 0;
   uint64_t workers = 0, slots = 0, wanted_slots = 0, live_jobs = 0;
+  Jobs::Ended jobs_ended;
+  std::map<std::string, Results::Effort> steps;
   CacheStats cache;
 };
 
@@ -61,6 +65,8 @@ class Engine {
   void Cancel(const std::string& job_id, const Asker& asker, Then<CancelReply> then);
   void ListVersions(const ListVersionsRequest& request, Then<ListVersionsReply> then);
   void GetVersion(const GetVersionRequest& request, Then<GetVersionReply> then);
+  // Serialised messages of the reply.
+  void Trace(const std::string& job_id, Then<TaskTimes::Parts> then);
 
   // --- Results.
   void Locate(const FetchRequest& request, Then<Located> then);
@@ -104,6 +110,7 @@ class Engine {
   KnownPlates plates_;
   WrittenFiles written_;
   Farm farm_;
+  TaskTimes times_;
   Results results_;
   const RequestTools with_;
   Requests requests_;

@@ -9,6 +9,7 @@
 #include "server/engine/known_result.h"
 #include "server/engine/names.h"
 #include "server/engine/task_inputs.h"
+#include "server/log.h"
 
 namespace selvage {
 namespace {
@@ -201,7 +202,22 @@ void Farm::Tell(const sched::Effect& effect) {
   const bool lost = task != nullptr && !task->lost_by.empty();
   const std::string file = lost ? FileOf(order->second, effect.local) : "";
   const std::string message = file.empty() ? effect.message : absl::StrCat(effect.message, "; it reads ", file);
+  Log(effect, order->second, message);
   customer->OnTrouble(effect.job, effect.local, message, for_good);
+}
+
+// `task`: the key of the result, by which workers name it too.
+void Farm::Log(const sched::Effect& effect, const Order& order, const std::string& message) const {
+  const bool for_good = effect.type == sched::Effect::kProblem;
+  LogEvent event(for_good ? spdlog::level::err : spdlog::level::warn,
+                 absl::StrCat(for_good ? "a task failed: " : "a task will be tried again: ", message));
+  event.With("job", order.customer->job_id()).With("stack", order.round->stack->name());
+  if (const plan::PlannedTask* task = TaskAt(order, effect.local)) {
+    event.With("pass", task->pass).With("frame", task->frame);
+  }
+  event.With("task", effect.key.digest.Hex().substr(0, 16));
+  if (!effect.worker_id.empty()) event.With("worker", WorkerName(effect.worker_id)).With("attempt", effect.attempt);
+  event.Write();
 }
 
 std::string Farm::FileOf(const Order& order, uint32_t local) {
@@ -244,6 +260,17 @@ std::optional<Farm::Task> Farm::TaskOf(const ResultKey& key) const {
   return found;
 }
 
+std::optional<Farm::Lease> Farm::LeaseOf(const ResultKey& key, const TaskOutcome& outcome) const {
+  const sched::Task* task = scheduler_.FindTask(key);
+  if (task == nullptr) return std::nullopt;
+  for (const sched::Attempt& a : task->attempts) {
+    const auto worker = scheduler_.workers().all().find(a.worker);
+    if (worker == scheduler_.workers().all().end() || worker->second.id != outcome.worker_id()) continue;
+    return Lease{a.number, task->ready_at, a.started, tools_->Now()};
+  }
+  return std::nullopt;
+}
+
 Farm::Named Farm::NamesFor(const ResultKey& key) const {
   Named names;
   for (const Waiting& w : WaitingFor(key)) {
@@ -255,14 +282,19 @@ Farm::Named Farm::NamesFor(const ResultKey& key) const {
   return names;
 }
 
-std::string Farm::TellFacts(const ResultKey& key, const PlateFacts& facts) {
+// A file that is mounted elsewhere on the worker's machine may have another number there. Size and
+// time stay the worker's: what it saw as it was before must not pass for what lies there now.
+std::string Farm::TellFacts(const ResultKey& key, PlateFacts* facts) {
   std::string path;
   for (const Waiting& w : WaitingFor(key)) {
     if (w.order->files == nullptr || w.local >= w.order->files->size()) continue;
-    path = (*w.order->files)[w.local].file.path;
-    w.order->customer->OnFacts(path, facts);
+    const Uninspected& file = (*w.order->files)[w.local];
+    path = file.file.path;
+    if (facts->size() == file.state.size && facts->mtime_ns() == file.state.mtime_ns)
+      facts->set_inode(file.state.inode);
+    w.order->customer->OnFacts(path, *facts);
   }
-  if (!path.empty()) facts_[key] = facts;
+  if (!path.empty()) facts_[key] = *facts;
   return path;
 }
 
@@ -285,7 +317,13 @@ void Farm::TakeReport(const std::shared_ptr<WorkerLink>& link, const WorkerRepor
   worker.ended = false;
   worker.link = link;
   worker.name = report.name().substr(0, kMaxWorkerName);
-  if (is_new) Send(report.worker_id(), {});
+  if (is_new) {
+    LogEvent(spdlog::level::info, "a worker is here")
+        .With("worker", WorkerName(report.worker_id()))
+        .With("slots", report.slots())
+        .Write();
+    Send(report.worker_id(), {});
+  }
   std::vector<sched::Running> running;
   for (const RunningTask& r : report.running()) {
     if (auto key = Digest::FromBytes(r.key())) running.push_back({{*key}, r.attempt(), r.rendered()});
@@ -299,6 +337,10 @@ void Farm::LinkClosed(const std::shared_ptr<WorkerLink>& link) {
       std::find_if(workers_.begin(), workers_.end(), [&](const auto& worker) { return worker.second.link == link; });
   if (it == workers_.end()) return;
   const std::string id = it->first;
+  LogEvent(spdlog::level::info, "a worker has gone")
+      .With("worker", WorkerName(id))
+      .With("tasks", scheduler_.LeasedTo(id).size())
+      .Write();
   gone_[it->second.name] = id;
   workers_.erase(it);
   scheduler_.Disconnected(id, tools_->Now());

@@ -49,6 +49,8 @@ class Customer {
   virtual void OnPlateChanged(const std::string& path, const std::string& message) = 0;
   // Nothing of the job is open any more.
   virtual void OnAllDone(sched::JobNumber job) = 0;
+  // For the log; "" for what is no job, as a look.
+  virtual std::string job_id() const = 0;
 };
 
 // What stands behind a job of the scheduler.
@@ -64,6 +66,8 @@ struct Order {
   std::vector<double> usual_seconds;
   // Its results are not remembered as submitted.
   bool look = false;
+  // Of the job; empty where there is none.
+  std::string job_id;
 };
 
 // On the strand.
@@ -116,12 +120,18 @@ class Farm {
     std::vector<const plan::PlannedTask*> inner;
   };
   std::optional<Task> TaskOf(const ResultKey& key) const;
+  // The attempt that the worker of the outcome has, which came in just now.
+  struct Lease {
+    uint32_t attempt = 0;
+    double ready = 0, leased = 0, came_in = 0;
+  };
+  std::optional<Lease> LeaseOf(const ResultKey& key, const TaskOutcome& outcome) const;
   // Adds to the batch what the result is called by all that wait for it.
   using Named = std::vector<std::function<void(IndexBatch*)>>;
   Named NamesFor(const ResultKey& key) const;
   // Facts of a plate are there: tells all that wait for them, and those that will
   // ask before the task is gone. Gives the path; empty if no request needs it.
-  std::string TellFacts(const ResultKey& key, const PlateFacts& facts);
+  std::string TellFacts(const ResultKey& key, PlateFacts* facts);
   void TellResult(const ResultKey& key, const ResultNews& news);
   // A result turned out to be missing, and its record was removed.
   void ResultLost(const ResultKey& key);
@@ -161,6 +171,7 @@ class Farm {
   void Stop(const sched::Effect& effect);
   void Answer(const sched::Effect& effect);
   void Tell(const sched::Effect& effect);
+  void Log(const sched::Effect& effect, const Order& order, const std::string& message) const;
   void Send(const std::string& worker_id, WorkerOrders orders);
 
   Tools* const tools_;

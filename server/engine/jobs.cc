@@ -11,7 +11,10 @@
 #include "server/engine/invalidations.h"
 #include "server/engine/known_stacks.h"
 #include "server/engine/state_format.h"
+#include "server/engine/task_times.h"
 #include "server/engine/versions.h"
+#include "server/log.h"
+#include "server/plan/proxy.h"
 
 namespace selvage {
 namespace {
@@ -138,11 +141,8 @@ absl::Status Jobs::CheckChange(const std::string& stack, const Asker& asker) con
   if (newest != nullptr && owner == asker.name) return absl::OkStatus();
   const std::string whose =
       newest == nullptr ? "no job of it is known any more" : absl::StrCat("it was submitted last by ", owner);
-  return absl::PermissionDeniedError(
-      absl::StrCat("the stack "
-                   ", stack, "
-                   " is not ",
-                   asker.name, "'s: ", whose, ". To take it over, submit it; administrators may do this to any"));
+  return absl::PermissionDeniedError(absl::StrCat("the stack \"", stack, "\" is not ", asker.name, "'s: ", whose,
+                                                  ". To take it over, submit it; administrators may do this to any"));
 }
 
 void Jobs::Check(const std::string& id) {
@@ -172,6 +172,8 @@ void Jobs::Accept(const std::string& id, const Submission& submission, const std
   progress.set_owner(submission.owner);
   progress.set_note(submission.request.note());
   progress.set_stack_name(round->stack->name());
+  const uint32_t proxy = plan::ProxyOf(*round->stack);
+  if (proxy > 1) progress.set_proxy(proxy);
   progress.set_state(JOB_INSPECTING);
   progress.set_submitted_unix_ms(with_.tools->UnixNow());
   IndexBatch batch;
@@ -181,14 +183,22 @@ void Jobs::Accept(const std::string& id, const Submission& submission, const std
   version.set_note(submission.request.note());
   version.set_submitted_unix_ms(progress.submitted_unix_ms());
   *version.mutable_set() = submission.request.set();
+  version.set_proxy(progress.proxy());
   progress.set_version(with_.versions->Add(std::move(version), *round->stack, submission.request.text(), &batch));
   batch.journal.push_back({JournalType::kJobSubmitted, id});
   batch.values.emplace_back(state::JobName(id), progress.SerializeAsString());
   batch.values.emplace_back(state::JobStackName(id), round->stack->SerializeAsString());
   with_.stacks->Use(round->stack->name(), &batch);
+  with_.stacks->Use(plan::HistoryName(round->stack->name(), proxy), &batch);
   with_.commits->Add(std::move(batch), [this, id, round, progress](const absl::StatusOr<uint64_t>& done) {
     if (!done.ok()) return Answer(id, done.status());
     Add(id, progress, round->stack, next_order_);
+    LogEvent(spdlog::level::info, "a job was submitted")
+        .With("job", id)
+        .With("stack", progress.stack_name())
+        .With("version", progress.version())
+        .With("identity", progress.owner())
+        .Write();
     SubmitReply reply;
     reply.set_job_id(id);
     reply.set_version(progress.version());
@@ -212,6 +222,7 @@ void Jobs::Add(const std::string& id, const JobProgress& progress, std::shared_p
   if (stack == nullptr) return;
   record.live = requests_->Submit(std::move(stack), [this, id](const Ending& ending) { OnEnd(id, ending); });
   record.live->SetIdentity(progress);
+  with_.times->Begin(id, with_.tools->Now());
 }
 
 // --- Ending: written down, then shown.
@@ -220,6 +231,7 @@ void Jobs::OnEnd(const std::string& id, const Ending& ending) {
   const auto job = jobs_.find(id);
   if (job == jobs_.end()) return;
   job->second.progress = ending.progress;
+  Count(ending.progress);
   Persist(id, ending.planned, [this, id](const absl::Status&) {
     if (const auto ended = jobs_.find(id); ended != jobs_.end()) {
       requests_->Ended(std::exchange(ended->second.live, nullptr));
@@ -228,6 +240,30 @@ void Jobs::OnEnd(const std::string& id, const Ending& ending) {
     with_.stacks->Collect(requests_->LiveStacks());
     ShowProgress();
   });
+}
+
+void Jobs::Count(const JobProgress& ended) {
+  uint64_t rendered = 0, reused = 0, failed = 0;
+  for (const PassProgress& p : ended.pass()) {
+    if (p.pass().starts_with("plate ")) continue;
+    rendered += p.rendered(), reused += p.reused(), failed += p.failed();
+  }
+  const bool bad = ended.state() == JOB_FAILED;
+  LogEvent(bad ? spdlog::level::err : spdlog::level::info, bad                         ? "a job failed"
+                                                           : ended.state() == JOB_DONE ? "a job is done"
+                                                                                       : "a job was cancelled")
+      .With("job", ended.job_id())
+      .With("stack", ended.stack_name())
+      .With("identity", ended.owner())
+      .With("seconds", ended.seconds())
+      .With("rendered", rendered)
+      .With("reused", reused)
+      .With("failed", failed)
+      .Write();
+  Durations& of = ended.state() == JOB_DONE     ? ended_.done
+                  : ended.state() == JOB_FAILED ? ended_.failed
+                                                : ended_.cancelled;
+  of.Add(ended.seconds());
 }
 
 void Jobs::Cancel(const std::string& id, const Asker& asker, Then<CancelReply> then) {
@@ -251,6 +287,7 @@ void Jobs::Cancel(const std::string& id, const Asker& asker, Then<CancelReply> t
   progress.set_state(JOB_CANCELLED);
   progress.set_seconds_left(0);
   progress.set_ended_unix_ms(with_.tools->UnixNow());
+  Count(progress);
   live->Leave();
   with_.farm->RunEffects();
   Persist(id, live->planned(), [this, id, then = std::move(then)](const absl::Status& done) {
@@ -326,6 +363,10 @@ void Jobs::ForgetOld() {
 const Jobs::Record* Jobs::Find(const std::string& id) const {
   const auto job = jobs_.find(id);
   return job == jobs_.end() ? nullptr : &job->second;
+}
+
+absl::Status Jobs::CheckKnown(const std::string& id) const {
+  return Find(id) == nullptr ? NoSuchJob(id) : absl::OkStatus();
 }
 
 uint64_t Jobs::live_jobs() const {

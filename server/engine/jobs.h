@@ -10,6 +10,7 @@
 
 #include "proto/job.pb.h"
 #include "server/engine/asker.h"
+#include "server/engine/durations.h"
 #include "server/engine/requests.h"
 
 namespace selvage {
@@ -49,7 +50,14 @@ class Jobs {
   };
   // nullptr if there is none.
   const Record* Find(const std::string& id) const;
+  // Errors: NOT_FOUND.
+  absl::Status CheckKnown(const std::string& id) const;
   uint64_t live_jobs() const;
+  // Since the start of the daemon; from submission on.
+  struct Ended {
+    Durations done, failed, cancelled;
+  };
+  const Ended& ended() const { return ended_; }
 
  private:
   struct Watcher {
@@ -73,6 +81,7 @@ class Jobs {
   void Answer(const std::string& id, const absl::StatusOr<SubmitReply>& reply);
   void Add(const std::string& id, const JobProgress& progress, std::shared_ptr<const Stack> stack, uint64_t order);
   void OnEnd(const std::string& id, const Ending& ending);
+  void Count(const JobProgress& ended);
   // Writes the job down as it is now.
   void Persist(const std::string& id, const std::shared_ptr<const Planned>& planned,
                std::function<void(absl::Status)> then);
@@ -89,6 +98,7 @@ class Jobs {
   std::map<uint64_t, Watcher> watchers_;
   uint64_t next_watcher_ = 1;
   std::vector<std::string> unfinished_;
+  Ended ended_;
 };
 
 }  // namespace selvage

@@ -46,6 +46,8 @@ std::string WhatOf(std::string what, const plan::PlannedTask& task, bool stored)
 
 std::string WhatOf(const plan::PlannedTask& task, bool stored) { return WhatOf(OperatorsOf(task), task, stored); }
 
+std::string StepOf(const plan::PlannedTask& task) { return task.steps.Get()->size() > 1 ? "chain" : OperatorsOf(task); }
+
 std::string HostOf(const std::string& worker_name) { return worker_name.substr(0, worker_name.find(':')); }
 
 Estimate EstimateOf(const Workload& workload, const std::map<std::string, uint32_t>& slots) {

@@ -19,6 +19,8 @@ namespace selvage {
 // What a task does, as far as its time depends on it: operators, what it reads, and
 // whether its result is stored. "degrain; 3 plate; stored".
 std::string WhatOf(const plan::PlannedTask& task, bool stored);
+// Its operator; "chain" of several light ones, "copy" of none.
+std::string StepOf(const plan::PlannedTask& task);
 // The part of a worker's name that is its machine's.
 std::string HostOf(const std::string& worker_name);
 

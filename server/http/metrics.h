@@ -7,7 +7,14 @@
 
 namespace selvage {
 
-std::string MetricsPage(const EngineStats& stats);
+// What the engine does not know of the daemon.
+struct Process {
+  // Folder.
+  std::string state;
+  double started_unix_s = 0;
+};
+
+std::string MetricsPage(const EngineStats& stats, const Process& process);
 
 // Resident memory of this process; 0 where /proc does not tell.
 uint64_t ResidentBytes();

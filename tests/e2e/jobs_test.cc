@@ -2,6 +2,8 @@
 #include <grpcpp/grpcpp.h>
 #include <signal.h>
 
+#include <filesystem>
+
 #include "client/language/stack_file.h"
 #include "client/owner.h"
 #include "proto/job.grpc.pb.h"
@@ -109,6 +111,33 @@ TEST(Jobs, WorkersSaysHowManySlotsThereShouldBe) {
   const Finished away = studio.Client({"workers", "--want"});
   EXPECT_NE(away.exit_code, 0);
   EXPECT_EQ(away.out, "") << "no number that a script could take for one";
+}
+
+// Two workers that have the disk elsewhere than the daemon: one where it is not mounted, one
+// where it is. A copy with other inode numbers stands for the second mount.
+TEST(Jobs, WorkersReadPlatesWhereTheDiskIsMountedThere) {
+  Studio studio(4);
+  studio.Start({.local_workers = 0});
+  const std::string stack = studio.WriteStack("small.stack", SmallStack(4));
+  const std::filesystem::path mounted = studio.file("mounted");
+  std::filesystem::create_directory(mounted);
+  for (const auto& entry : std::filesystem::directory_iterator(studio.folder())) {
+    if (entry.path().extension() != ".exr") continue;
+    std::filesystem::copy(entry, mounted / entry.path().filename());
+    // The same file has the same time, however it is reached.
+    std::filesystem::last_write_time(mounted / entry.path().filename(), entry.last_write_time());
+  }
+  Process without = studio.StartWorker(1, {"--map", studio.folder() + "=/nowhere"});
+  const std::string job = studio.SubmitOnly(stack);
+  EXPECT_TRUE(ComesToSay(studio.log(), "/nowhere/plate.1001.exr does not exist on this worker"));
+  without.Kill();
+  Process with = studio.StartWorker(2, {"--map", studio.folder() + "=" + mounted.string()});
+  EXPECT_EQ(studio.WatchToEnd(job).state(), JOB_DONE);
+  EXPECT_EQ(Sum(studio.Submit(stack)).rendered, 0u) << "nothing is looked at or rendered again";
+  EXPECT_EQ(studio.Client({"why", stack, "degrained"}).exit_code, 0);
+  const Finished refused = RunProcess({std::string(SELVAGE_BINARY_DIR) + "/worker/selvage-worker", "--map", "studio"});
+  EXPECT_EQ(refused.exit_code, 1);
+  EXPECT_SAYS(refused.err, "--map: \"studio\" must have one equals sign");
 }
 
 TEST(Jobs, NotifyNeedsSomethingToWaitFor) {

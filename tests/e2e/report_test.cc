@@ -108,7 +108,7 @@ TEST_F(ReportCommand, SaysWhatIsWrong) {
   EXPECT_SAYS(Refusal({stack_, "matte", "--core", "meadow"}), "core: \"meadow\" is opaque colour, needs a matte");
   EXPECT_SAYS(Refusal({stack_, "matte", "--clip", "-1"}), "clip: -1 is out of range, allowed 0 to 65504");
   EXPECT_SAYS(Refusal({stack_, "--frames", "1000-1002"}), "--frames 1000-1002 are not all in the stack's 1001-1004");
-  EXPECT_SAYS(Refusal({job_, "--set", "core.choke.pixels=2"}), "--set changes the values of a stack file");
+  EXPECT_SAYS(Refusal({job_, "--set", "core.choke.pixels=2"}), "change a stack file for this run, not a job");
   EXPECT_EQ(studio_.Client({"report", stack_, "--screen", "red"}).exit_code, 2);
 }
 

@@ -56,8 +56,9 @@ TEST(Jobs, FirstChunkSaysSizeAndDigestOfTheWholeFile) {
 }
 
 // The first chunk of a fetch.
-FileChunk FirstChunk(Daemon& d, const std::string& job, int frame) {
+FileChunk FirstChunk(Daemon& d, const std::string& job, int frame, bool origin = true) {
   FetchRequest request;
+  request.set_origin(origin);
   request.set_job_id(job);
   request.set_deliverable("matte");
   request.set_frame(frame);
@@ -102,6 +103,7 @@ TEST(Jobs, AFetchedFileSaysFromWhichPlatesItWasMade) {
   const std::string second = d.Submit(stack);
   d.WatchToEnd(second);
   EXPECT_EQ(FirstChunk(d, job, 2).origin().version(), 1u);
+  EXPECT_FALSE(FirstChunk(d, job, 2, false).has_origin()) << "nobody asked";
   EXPECT_EQ(FirstChunk(d, job, 2).origin().source_size(), 0);
   const FileOrigin newer = FirstChunk(d, second, 2).origin();
   EXPECT_EQ(newer.version(), 2u);

@@ -235,7 +235,7 @@ TEST(StatusServer, AnswersHealthAndMetricsAndNothingElse) {
   StatusServer server([](std::function<void(std::string)> then) {
     EngineStats stats;
     stats.rendered = 42;
-    then(MetricsPage(stats));
+    then(MetricsPage(stats, {.state = "/", .started_unix_s = 1}));
   });
   const auto port = server.Start(*ParseLoopback("127.0.0.1:0"));
   ASSERT_TRUE(port.ok()) << port.status();
