@@ -120,6 +120,7 @@ int main(int argc, char** argv) {
   app.add_option("--map", maps,
                  "/studio=/mnt/studio: the daemon's folder = where the same disk is mounted here; may be repeated. "
                  "What is read is held against the digest that the stack was planned with")
+      ->type_name("THERE=HERE")
       ->allow_extra_args(false);
   app.add_option("--name", name, "What it is called in `selvage workers`; default: host and process number");
   app.add_option("--grace", grace, "Seconds for what it has begun, once it is told to stop; then it hands it back")
